@@ -1,0 +1,2 @@
+//! The `loadin` executable.
+fn main() {}

@@ -1,0 +1,2 @@
+//! Makes the invented demo delivery.
+fn main() {}
