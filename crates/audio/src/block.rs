@@ -112,6 +112,15 @@ impl Block {
         self.frames += to - from;
     }
 
+    /// Appends the frames `from..to` of plain vectors, one a channel.
+    pub fn append_slices(&mut self, channels: &[Vec<f64>], from: usize, to: usize) {
+        assert_eq!(self.channels(), channels.len(), "one vector a channel");
+        for (channel, more) in self.channels.iter_mut().zip(channels) {
+            channel.extend_from_slice(&more[from..to]);
+        }
+        self.frames += to - from;
+    }
+
     /// Appends silent frames.
     pub fn append_silence(&mut self, frames: usize) {
         self.resize(self.frames + frames);

@@ -1,9 +1,32 @@
 //! Sound in memory: blocks, units, meters, resampler, dither, test signals.
 //!
-//! *Invariant:* nothing here reads a file, a clock or the environment, and nothing here is serialised.
+//! *Invariants:* nothing here reads a file, a clock or the environment, and nothing here is serialised. Every meter
+//! and processor takes a stream in blocks, and the result does not depend on how the stream is cut.
 
 mod block;
+mod clip;
+mod envelope;
+mod fade;
+mod loudness;
+mod offset;
+mod quantise;
+mod relation;
+mod resample;
+mod silence;
+mod true_peak;
 mod units;
 
+pub mod signal;
+
 pub use block::Block;
+pub use clip::{ClipRuns, Clipped, Over};
+pub use envelope::{Envelope, EnvelopeOf};
+pub use fade::Fade;
+pub use loudness::Loudness;
+pub use offset::{DcRemover, Steadiness, steadiness};
+pub use quantise::{DitherKey, Quantiser};
+pub use relation::{Relation, RelationMeasures};
+pub use resample::Resampler;
+pub use silence::{Activity, SILENCE};
+pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, rescale_frames};

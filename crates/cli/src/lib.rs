@@ -1,1 +1,70 @@
-//! loadin
+//! The `loadin` command: arguments, terminal, progress, exit codes. Nothing else of the workspace prints or reads argv.
+
+mod args;
+mod exit;
+mod progress;
+mod table;
+mod verbs;
+
+use std::ffi::OsString;
+use std::io::{IsTerminal, Stderr, Write};
+
+use clap::Parser;
+use clap::error::ErrorKind;
+
+pub use exit::Exit;
+
+use args::{Cli, Verb};
+
+/// Runs one command line. Results go to `out`, all else to `err`.
+pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, err: &Stderr) -> Exit {
+    let cli = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(error) => return usage(&error, out, err),
+    };
+    let progress = progress::Reporter::new(cli.progress, err.is_terminal());
+    let result = match &cli.verb {
+        Verb::Audit(audit) => verbs::audit::run(audit, &progress, out),
+        Verb::Plan(plan) => verbs::plan::run(plan, &progress, out),
+        Verb::Prep(prep) => verbs::prep::run(prep, &progress, out),
+        Verb::Verify(verify) => verbs::verify::run(verify, &progress, out),
+        Verb::Recipe(recipe) => verbs::recipe::run(recipe, out),
+    };
+    progress.close();
+    result.unwrap_or_else(|failure| {
+        // Nobody is left to tell when stderr itself is gone.
+        let _ = writeln!(err.lock(), "loadin: {:#}", failure.error);
+        failure.exit
+    })
+}
+
+/// Help and version go to stdout and are no failure; anything else is a usage error.
+fn usage(error: &clap::Error, out: &mut dyn Write, err: &Stderr) -> Exit {
+    let asked = matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion);
+    let text = error.render();
+    let _ = if asked { write!(out, "{text}") } else { write!(err.lock(), "{text}") };
+    if asked { Exit::Done } else { Exit::BadArguments }
+}
+
+/// A command that could not do its work.
+#[derive(Debug)]
+pub(crate) struct Failure {
+    exit: Exit,
+    error: anyhow::Error,
+}
+
+impl Failure {
+    pub(crate) fn new(exit: Exit, error: impl Into<anyhow::Error>) -> Self {
+        Self { exit, error: error.into() }
+    }
+
+    pub(crate) fn bad(text: impl Into<String>) -> Self {
+        Self::new(Exit::BadArguments, anyhow::Error::msg(text.into()))
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::new(Exit::CannotWrite, anyhow::Error::new(error).context("cannot print the result"))
+    }
+}

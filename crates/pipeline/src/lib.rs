@@ -1,1 +1,26 @@
-//! loadin-pipeline
+//! Recipe, survey, plan, stages, render, run, manifest, storage.
+//!
+//! *Invariants:* a delivery is only read; the plan is a pure function of recipe and surveys; nothing here prints,
+//! reads an argument or a variable of the environment.
+
+mod bext;
+mod content;
+mod out_folder;
+mod record;
+
+pub mod event;
+pub mod facts;
+pub mod findings;
+pub mod manifest;
+pub mod plan;
+pub mod recipe;
+pub mod render;
+pub mod run;
+pub mod scan;
+pub mod stages;
+pub mod storage;
+pub mod survey;
+pub mod verify;
+
+pub use out_folder::OutFolderError;
+pub use record::Music;

@@ -1,0 +1,172 @@
+//! Clipping: runs of equal samples at the file's own ceiling.
+
+use crate::Block;
+use crate::envelope::range;
+
+/// Shortest run that counts: common practice, no source.
+const SHORTEST: u64 = 3;
+
+/// Finds runs of three or more equal samples at the ceiling, for each channel and polarity.
+///
+/// The ceiling is the file's own greatest sample, so that audio which clipped and was then turned down shows too.
+#[derive(Debug, Clone)]
+pub struct ClipRuns {
+    frames: u64,
+    sides: Vec<[Side; 2]>,
+    over: Over,
+}
+
+/// Samples above full scale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Over {
+    /// How many.
+    pub samples: u64,
+    /// Frame of the first.
+    pub first_frame: Option<u64>,
+}
+
+/// The clipped runs of one channel and polarity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Clipped {
+    /// Channel, from 0.
+    pub channel: usize,
+    /// The value at which the runs stand, with its sign.
+    pub ceiling: f64,
+    /// How many runs.
+    pub runs: u64,
+    /// Samples in them.
+    pub samples: u64,
+    /// Length of the longest.
+    pub longest: u64,
+    /// Frame of the first.
+    pub first_frame: u64,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Side {
+    ceiling: f64,
+    runs: u64,
+    samples: u64,
+    longest: u64,
+    first: u64,
+    run: u64,
+}
+
+impl Side {
+    fn end_run(&mut self, end: u64) {
+        if self.run >= SHORTEST {
+            if self.runs == 0 {
+                self.first = end - self.run;
+            }
+            self.runs += 1;
+            self.samples += self.run;
+            self.longest = self.longest.max(self.run);
+        }
+        self.run = 0;
+    }
+
+    fn push(&mut self, samples: &[f64], sign: f64, highest: f64, start: u64) {
+        if highest > self.ceiling {
+            *self = Self { ceiling: highest, ..Self::default() };
+        }
+        // Most blocks stay below the ceiling and need no second look.
+        if highest < self.ceiling || self.ceiling <= 0.0 {
+            return self.end_run(start);
+        }
+        let ceiling = self.ceiling;
+        for (frame, sample) in (start..).zip(samples) {
+            if sign * sample >= ceiling {
+                self.run += 1;
+            } else if self.run > 0 {
+                self.end_run(frame);
+            }
+        }
+    }
+}
+
+impl ClipRuns {
+    /// A meter for `channels` channels.
+    pub fn new(channels: usize) -> Self {
+        Self { frames: 0, sides: vec![[Side::default(); 2]; channels], over: Over::default() }
+    }
+
+    /// Takes the next frames.
+    pub fn push(&mut self, block: &Block) {
+        for (sides, samples) in self.sides.iter_mut().zip(block.iter()) {
+            let (low, high) = range(samples);
+            sides[0].push(samples, 1.0, high, self.frames);
+            sides[1].push(samples, -1.0, -low, self.frames);
+            if high > 1.0 || low < -1.0 {
+                let start = self.frames;
+                for (frame, _) in (start..).zip(samples).filter(|(_, sample)| sample.abs() > 1.0) {
+                    self.over.samples += 1;
+                    self.over.first_frame = Some(self.over.first_frame.map_or(frame, |first| first.min(frame)));
+                }
+            }
+        }
+        self.frames += block.frames() as u64;
+    }
+
+    /// Samples above full scale so far.
+    pub fn over_full_scale(&self) -> Over {
+        self.over
+    }
+
+    /// Ends the stream: every channel and polarity with at least one run.
+    pub fn finish(mut self) -> Vec<Clipped> {
+        let mut found = Vec::new();
+        for (channel, sides) in self.sides.iter_mut().enumerate() {
+            for (side, sign) in sides.iter_mut().zip([1.0, -1.0]) {
+                side.end_run(self.frames);
+                if side.runs > 0 {
+                    found.push(Clipped {
+                        channel,
+                        ceiling: sign * side.ceiling,
+                        runs: side.runs,
+                        samples: side.samples,
+                        longest: side.longest,
+                        first_frame: side.first,
+                    });
+                }
+            }
+        }
+        found
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn clips(samples: &[f64], piece: usize) -> Vec<Clipped> {
+        let mut meter = ClipRuns::new(1);
+        for part in samples.chunks(piece) {
+            meter.push(&Block::from_channels(vec![part.to_vec()]));
+        }
+        meter.finish()
+    }
+
+    #[test]
+    fn a_run_at_the_ceiling_counts_and_two_samples_do_not() {
+        let samples = [0.0, 0.9, 0.9, 0.9, 0.1, 0.9, 0.9, 0.0, -0.5, -0.5, -0.5, -0.5];
+        for piece in 1..=12 {
+            let found = clips(&samples, piece);
+            assert_eq!(found.len(), 2, "{piece}");
+            assert_eq!((found[0].runs, found[0].samples, found[0].first_frame), (1, 3, 1));
+            assert_eq!((found[1].ceiling, found[1].longest, found[1].first_frame), (-0.5, 4, 8));
+        }
+    }
+
+    #[test]
+    fn a_higher_ceiling_forgets_the_lower_one() {
+        assert!(clips(&[0.5, 0.5, 0.5, 0.0, 0.6], 2).is_empty());
+        assert!(clips(&[0.0; 100], 10).is_empty());
+    }
+
+    #[test]
+    fn overs_are_counted() {
+        let mut meter = ClipRuns::new(1);
+        meter.push(&Block::from_channels(vec![vec![0.0, 1.0, 1.5, -2.0]]));
+        assert_eq!(meter.over_full_scale(), Over { samples: 2, first_frame: Some(2) });
+    }
+}

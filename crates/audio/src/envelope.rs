@@ -1,0 +1,252 @@
+//! The envelope: minimum, maximum, sum and sum of squares of every channel in windows of 10 ms.
+
+use crate::Block;
+
+/// Windows that are kept at the most. When they are full, neighbours are merged and the window doubles, so that
+/// the memory does not grow with the length: 11 minutes have windows of 10 ms, an hour has windows of 80 ms.
+const MOST_WINDOWS: usize = 65_536;
+
+/// Measures the envelope of a stream, and its exact extremes and sums.
+#[derive(Debug, Clone)]
+pub struct Envelope {
+    window: usize,
+    base: usize,
+    frames: u64,
+    pending: Block,
+    channels: Vec<EnvelopeOf>,
+    /// What a window of `window` frames has so far, while it is longer than the base.
+    open: Vec<Values>,
+    open_bases: usize,
+}
+
+/// The envelope of one channel.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct EnvelopeOf {
+    /// Least sample of each window, rounded down.
+    pub min: Vec<f32>,
+    /// Greatest sample of each window, rounded up.
+    pub max: Vec<f32>,
+    /// Sum of each window.
+    pub sum: Vec<f32>,
+    /// Sum of squares of each window.
+    pub sum_sq: Vec<f32>,
+    /// Exact least and greatest sample of the stream; (0, 0) when there was none.
+    pub range: (f64, f64),
+    /// Exact sum of the stream.
+    pub total: f64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Values {
+    min: f64,
+    max: f64,
+    sum: f64,
+    sum_sq: f64,
+}
+
+impl Values {
+    const NONE: Self = Self { min: f64::INFINITY, max: f64::NEG_INFINITY, sum: 0.0, sum_sq: 0.0 };
+
+    /// Measures a slice in strands that the compiler can run side by side.
+    fn of(samples: &[f64]) -> Self {
+        const STRANDS: usize = 8;
+        let (mut min, mut max) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
+        let (mut sum, mut sum_sq) = ([0.0; STRANDS], [0.0; STRANDS]);
+        let chunks = samples.chunks_exact(STRANDS);
+        let rest = chunks.remainder();
+        for chunk in chunks {
+            for strand in 0..STRANDS {
+                let sample = chunk[strand];
+                min[strand] = if sample < min[strand] { sample } else { min[strand] };
+                max[strand] = if sample > max[strand] { sample } else { max[strand] };
+                sum[strand] += sample;
+                sum_sq[strand] += sample * sample;
+            }
+        }
+        for (strand, &sample) in rest.iter().enumerate() {
+            min[strand] = min[strand].min(sample);
+            max[strand] = max[strand].max(sample);
+            sum[strand] += sample;
+            sum_sq[strand] += sample * sample;
+        }
+        Self {
+            min: min.iter().copied().fold(f64::INFINITY, f64::min),
+            max: max.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+            sum: sum.iter().sum(),
+            sum_sq: sum_sq.iter().sum(),
+        }
+    }
+
+    fn join(&mut self, other: &Self) {
+        self.min = self.min.min(other.min);
+        self.max = self.max.max(other.max);
+        self.sum += other.sum;
+        self.sum_sq += other.sum_sq;
+    }
+}
+
+/// The least and the greatest value of a slice; (∞, −∞) when it is empty.
+pub(crate) fn range(samples: &[f64]) -> (f64, f64) {
+    const STRANDS: usize = 8;
+    let (mut min, mut max) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
+    let chunks = samples.chunks_exact(STRANDS);
+    let rest = chunks.remainder();
+    for chunk in chunks {
+        for strand in 0..STRANDS {
+            let sample = chunk[strand];
+            min[strand] = if sample < min[strand] { sample } else { min[strand] };
+            max[strand] = if sample > max[strand] { sample } else { max[strand] };
+        }
+    }
+    let low = min.iter().chain(rest).copied().fold(f64::INFINITY, f64::min);
+    let high = max.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max);
+    (low, high)
+}
+
+fn down(value: f64) -> f32 {
+    let near = value as f32;
+    if f64::from(near) > value { near.next_down() } else { near }
+}
+
+fn up(value: f64) -> f32 {
+    let near = value as f32;
+    if f64::from(near) < value { near.next_up() } else { near }
+}
+
+impl EnvelopeOf {
+    fn put(&mut self, values: &Values) {
+        self.min.push(down(values.min));
+        self.max.push(up(values.max));
+        self.sum.push(values.sum as f32);
+        self.sum_sq.push(values.sum_sq as f32);
+    }
+
+    fn halve(&mut self) {
+        let pairs = |list: &mut Vec<f32>, join: fn(f32, f32) -> f32| {
+            *list = list.chunks(2).map(|pair| pair.iter().copied().reduce(join).expect("a chunk is not empty")).collect();
+        };
+        pairs(&mut self.min, f32::min);
+        pairs(&mut self.max, f32::max);
+        pairs(&mut self.sum, |a, b| a + b);
+        pairs(&mut self.sum_sq, |a, b| a + b);
+    }
+}
+
+impl Envelope {
+    /// A meter for `channels` channels at `rate_hz`.
+    pub fn new(channels: usize, rate_hz: u32) -> Self {
+        let base = (rate_hz as usize / 100).max(1);
+        let channel = EnvelopeOf { range: (f64::INFINITY, f64::NEG_INFINITY), ..EnvelopeOf::default() };
+        Self {
+            window: base,
+            base,
+            frames: 0,
+            pending: Block::new(channels),
+            channels: vec![channel; channels],
+            open: vec![Values::NONE; channels],
+            open_bases: 0,
+        }
+    }
+
+    /// Takes the next frames.
+    pub fn push(&mut self, block: &Block) {
+        self.frames += block.frames() as u64;
+        let mut at = 0;
+        while at < block.frames() {
+            let end = (at + self.base - self.pending.frames()).min(block.frames());
+            if self.pending.is_empty() && end - at == self.base {
+                self.take(|channel| &block.channel(channel)[at..end]);
+            } else {
+                self.pending.append(block, at, end);
+                if self.pending.frames() == self.base {
+                    self.take_pending();
+                }
+            }
+            at = end;
+        }
+    }
+
+    fn take_pending(&mut self) {
+        let pending = std::mem::take(&mut self.pending);
+        self.take(|channel| pending.channel(channel));
+        self.pending = pending;
+        self.pending.clear();
+    }
+
+    /// Takes one base window.
+    fn take<'a>(&mut self, samples: impl Fn(usize) -> &'a [f64]) {
+        for (index, (channel, open)) in self.channels.iter_mut().zip(&mut self.open).enumerate() {
+            let values = Values::of(samples(index));
+            channel.range = (channel.range.0.min(values.min), channel.range.1.max(values.max));
+            channel.total += values.sum;
+            open.join(&values);
+        }
+        self.open_bases += 1;
+        if self.open_bases * self.base == self.window {
+            self.close_window();
+        }
+    }
+
+    fn close_window(&mut self) {
+        for (channel, open) in self.channels.iter_mut().zip(&mut self.open) {
+            channel.put(open);
+            *open = Values::NONE;
+        }
+        self.open_bases = 0;
+        if self.channels.first().is_some_and(|channel| channel.min.len() == MOST_WINDOWS) {
+            self.channels.iter_mut().for_each(EnvelopeOf::halve);
+            self.window *= 2;
+        }
+    }
+
+    /// Ends the stream: the window in frames (the last one may be shorter) and every channel's envelope.
+    pub fn finish(mut self) -> (u64, Vec<EnvelopeOf>) {
+        if !self.pending.is_empty() {
+            self.take_pending();
+        }
+        if self.open_bases > 0 {
+            self.close_window();
+        }
+        if self.frames == 0 {
+            self.channels.iter_mut().for_each(|channel| channel.range = (0.0, 0.0));
+        }
+        (self.window as u64, self.channels)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn envelope(samples: &[f64], piece: usize) -> (u64, EnvelopeOf) {
+        let mut meter = Envelope::new(1, 400);
+        for part in samples.chunks(piece) {
+            meter.push(&Block::from_channels(vec![part.to_vec()]));
+        }
+        let (window, mut channels) = meter.finish();
+        (window, channels.remove(0))
+    }
+
+    #[test]
+    fn windows_hold_what_is_in_them() {
+        let samples = [0.1, -0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, -0.9];
+        for piece in 1..=9 {
+            let (window, found) = envelope(&samples, piece);
+            assert_eq!((window, found.min.len()), (4, 3));
+            assert!(f64::from(found.min[0]) <= -0.2 && f64::from(found.max[1]) >= 0.8);
+            assert!((found.sum[0] - 0.6).abs() < 1e-6 && (found.sum_sq[2] - 0.81).abs() < 1e-6);
+            assert_eq!(found.range, (-0.9, 0.8));
+        }
+    }
+
+    #[test]
+    fn memory_is_bounded_and_merging_loses_no_extreme() {
+        let mut samples = vec![0.0; 4 * MOST_WINDOWS + 10];
+        samples[4 * 1001] = 0.75;
+        let (window, found) = envelope(&samples, 10_000);
+        assert_eq!(window, 8);
+        assert_eq!(found.max[500], 0.75);
+        assert_eq!(found.max.iter().filter(|max| **max > 0.0).count(), 1);
+        assert_eq!(found.max.len(), MOST_WINDOWS / 2 + 2);
+    }
+}

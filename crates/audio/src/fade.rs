@@ -1,0 +1,67 @@
+//! Short fades at the edges of a cut that is not silent.
+
+use dasp::window::{Hanning, Window};
+
+use crate::Block;
+
+/// Fades the first and the last frames of a stream of known length along a raised cosine.
+#[derive(Debug, Clone, Copy)]
+pub struct Fade {
+    fade_in: u64,
+    fade_out: u64,
+    total: u64,
+    frame: u64,
+}
+
+impl Fade {
+    /// A fade of `fade_in` frames at the start and `fade_out` frames at the end of `total` frames; 0 is no fade.
+    pub fn new(fade_in: u64, fade_out: u64, total: u64) -> Self {
+        Self { fade_in, fade_out, total, frame: 0 }
+    }
+
+    /// Fades the next frames in place.
+    pub fn process(&mut self, block: &mut Block) {
+        let (start, end) = (self.frame, self.frame + block.frames() as u64);
+        self.frame = end;
+        let out_from = self.total.saturating_sub(self.fade_out);
+        if start >= self.fade_in && end <= out_from {
+            return;
+        }
+        for channel in block.iter_mut() {
+            for (frame, sample) in (start..).zip(channel) {
+                if frame < self.fade_in {
+                    *sample *= gain(frame, self.fade_in);
+                }
+                if frame >= out_from {
+                    *sample *= gain(self.total.saturating_sub(frame + 1), self.fade_out);
+                }
+            }
+        }
+    }
+}
+
+/// The rising half of a Hann window of twice `length`, at its frame centres.
+fn gain(frame: u64, length: u64) -> f64 {
+    <Hanning as Window<f64>>::window((frame as f64 + 0.5) / (2 * length) as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn edges_rise_and_fall_and_the_middle_stays() {
+        let mut fade = Fade::new(10, 20, 100);
+        let mut found = Vec::new();
+        for _ in 0..4 {
+            let mut block = Block::from_channels(vec![vec![1.0; 25]]);
+            fade.process(&mut block);
+            found.extend_from_slice(block.channel(0));
+        }
+        assert!(found[0] < 0.01 && found[99] < 0.01);
+        assert!(found[..10].is_sorted() && found[80..].iter().rev().is_sorted());
+        assert!(found[10..80].iter().all(|gain| *gain == 1.0));
+        // Halfway the raised cosine is at one half (arithmetic).
+        assert!((gain(9, 19) - 0.5).abs() < 1e-12);
+    }
+}

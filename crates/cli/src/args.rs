@@ -1,0 +1,146 @@
+//! What can be typed. The only file that knows the argument parser.
+#![expect(missing_docs, reason = "the doc comments here are the help texts that people read")]
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// The load-in before the mix: takes the stems that a client sent, and makes a session-ready set of them.
+///
+/// Every file gets one sampling rate, one depth, one start, one length and a clear name; levels move together by
+/// one common gain, so that the client's balance survives. The delivery itself is never written to. Every change
+/// is listed in manifest.json and can be checked.
+#[derive(Debug, Parser)]
+#[command(name = "loadin", version, after_help = AFTER_HELP, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub verb: Verb,
+    /// How progress is shown on stderr.
+    #[arg(long, global = true, value_enum, default_value_t = Progress::Auto)]
+    pub progress: Progress,
+}
+
+const AFTER_HELP: &str = "\
+Exit codes: 0 all prepared; 1 finished, but some stems failed or were set aside; 2 bad arguments or recipe;
+3 the output cannot be written; 4 verification found a difference; 130 interrupted.
+
+Caution: prepared stems can be far louder than delivered. Turn the monitors down before the first playback.
+Keep the client's originals and a second copy of them.";
+
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Look at deliveries: what came, and what is wrong with it. Writes nothing.
+    Audit(Audit),
+    /// Show what `prep` would do with a delivery, stem by stem. Writes nothing.
+    Plan(Plan),
+    /// Prepare deliveries: write the prepared stems and the record of every change into another folder.
+    Prep(Prep),
+    /// Check a prepared delivery: every file and every promise of its manifest.
+    Verify(Verify),
+    /// List, show and check recipes.
+    Recipe(Recipe),
+}
+
+/// Which recipe, and how many threads.
+#[derive(Debug, Args)]
+pub struct Work {
+    /// A recipe file, or the name of a shipped recipe (`loadin recipe list`).
+    #[arg(long, value_name = "FILE|NAME", default_value = "mix-prep")]
+    pub recipe: String,
+    /// How many stems are worked on at once; every number gives the same files. Default: one a processor.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+}
+
+#[derive(Debug, Args)]
+pub struct Audit {
+    /// Folders with stems, as the client sent them.
+    #[arg(required = true, value_name = "DELIVERY")]
+    pub deliveries: Vec<PathBuf>,
+    #[command(flatten)]
+    pub work: Work,
+    /// A table for people, or JSON for scripts.
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
+}
+
+#[derive(Debug, Args)]
+pub struct Plan {
+    /// The folder with stems, as the client sent it.
+    #[arg(value_name = "DELIVERY")]
+    pub delivery: PathBuf,
+    #[command(flatten)]
+    pub work: Work,
+    /// A table for people, or JSON for scripts.
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
+}
+
+#[derive(Debug, Args)]
+pub struct Prep {
+    /// Folders with stems, as the client sent them. Several make a batch: each gets its own folder in OUT.
+    #[arg(required = true, value_name = "DELIVERY")]
+    pub deliveries: Vec<PathBuf>,
+    /// The folder to write to: a new one, an empty one, or that of an earlier run.
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    #[command(flatten)]
+    pub work: Work,
+}
+
+#[derive(Debug, Args)]
+pub struct Verify {
+    /// The folder of a prepared delivery: the one with manifest.json.
+    #[arg(value_name = "OUT")]
+    pub out: PathBuf,
+    /// Also check that the client's files are still those that were prepared.
+    #[arg(long, value_name = "DIR")]
+    pub delivery: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct Recipe {
+    #[command(subcommand)]
+    pub action: RecipeAction,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum RecipeAction {
+    /// List the shipped recipes and whom they serve.
+    List,
+    /// Print a shipped recipe, to start one of your own from.
+    Show {
+        /// Its name.
+        name: String,
+    },
+    /// Check recipe files; every mistake is named with its line.
+    Check {
+        /// The files.
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+    },
+    /// Print the JSON Schema of recipes, for editors.
+    Schema,
+}
+
+/// How results are printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people.
+    Table,
+    /// For scripts.
+    Json,
+}
+
+/// How progress is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Progress {
+    /// Bars on a terminal, lines elsewhere.
+    Auto,
+    /// Bars.
+    Bar,
+    /// One line a finished stem.
+    Lines,
+    /// One JSON object a line.
+    Json,
+    /// Nothing.
+    None,
+}

@@ -1,0 +1,67 @@
+//! One file a verb.
+
+pub(crate) mod audit;
+pub(crate) mod plan;
+pub(crate) mod prep;
+pub(crate) mod recipe;
+pub(crate) mod verify;
+
+use std::path::Path;
+
+use loadin_pipeline::OutFolderError;
+use loadin_pipeline::findings::Finding;
+use loadin_pipeline::recipe::{Recipe, find_shipped};
+use loadin_pipeline::run::RunError;
+
+use crate::args::Work;
+use crate::table::printable;
+use crate::{Exit, Failure};
+
+/// Reads the recipe that was asked for: a file where there is one, else a shipped recipe.
+fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
+    let path = Path::new(asked);
+    let text = if path.is_file() {
+        std::fs::read_to_string(path).map_err(|error| Failure::bad(format!("cannot read the recipe \"{asked}\": {error}")))?
+    } else if let Some(shipped) = find_shipped(asked) {
+        shipped.text.to_owned()
+    } else {
+        return Err(Failure::bad(format!(
+            "there is no recipe file \"{asked}\", and no shipped recipe of that name; `loadin recipe list` shows them"
+        )));
+    };
+    Recipe::parse(&text).map_err(|errors| Failure::bad(recipe_errors(asked, &errors)))
+}
+
+/// Every mistake of a recipe, one a line, in the form that editors can jump to.
+fn recipe_errors(file: &str, errors: &loadin_pipeline::recipe::RecipeErrors) -> String {
+    let lines: Vec<String> =
+        errors.iter().map(|error| format!("{file}:{}:{}: {}", error.line, error.column, error.text)).collect();
+    format!("the recipe cannot be used:\n{}", lines.join("\n"))
+}
+
+/// Runs `work` on as many threads as were asked for.
+fn on_threads<T: Send>(asked: &Work, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
+    let threads = asked.jobs.map_or(0, usize::from);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .map_err(|error| Failure::bad(format!("cannot start {threads} threads: {error}")))?;
+    Ok(pool.install(work))
+}
+
+impl From<RunError> for Failure {
+    fn from(error: RunError) -> Self {
+        let exit = match &error {
+            RunError::Scan(_) | RunError::Empty { .. } | RunError::Out(OutFolderError::Overlaps { .. }) => {
+                Exit::BadArguments
+            }
+            _ => Exit::CannotWrite,
+        };
+        Self::new(exit, error)
+    }
+}
+
+/// A finding in one line.
+fn finding_line(finding: &Finding) -> String {
+    printable(&format!("{} ({}): {}", finding.id.as_str(), finding.severity.as_str(), finding.text))
+}

@@ -1,0 +1,64 @@
+//! `loadin plan`: every decision, before anything is written.
+
+use std::io::Write;
+
+use loadin_pipeline::plan::{Fate, Plan, StemPlan};
+use loadin_pipeline::render::Measured;
+use loadin_pipeline::run;
+
+use super::{finding_line, load_recipe, on_threads};
+use crate::args::{Format, Plan as Args};
+use crate::progress::Reporter;
+use crate::table::Table;
+use crate::{Exit, Failure};
+
+pub(crate) fn run(args: &Args, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let recipe = load_recipe(&args.work.recipe)?;
+    let study = on_threads(&args.work, || run::study(&args.delivery, &recipe, &|event| progress.show(&event)))??;
+    progress.close();
+    match args.format {
+        Format::Json => {
+            let text = serde_json::to_string_pretty(&study.plan).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+            writeln!(out, "{text}")?;
+        }
+        Format::Table => print(&study.plan, out)?,
+    }
+    Ok(exit(&study.plan))
+}
+
+/// As `prep` would end.
+fn exit(plan: &Plan) -> Exit {
+    if plan.stems.iter().all(StemPlan::is_rendered) { Exit::Done } else { Exit::SomeStems }
+}
+
+fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut table = Table::new(&["output", "source", "what will be done"]);
+    for stem in &plan.stems {
+        let (label, what) = match &stem.fate {
+            Fate::Render => (stem.output.label.clone(), done(stem)),
+            Fate::SetAside { why } => ("-".to_owned(), format!("set aside: {why}")),
+            Fate::Fail { why } => ("-".to_owned(), format!("fails: {why}")),
+        };
+        let sources: Vec<&str> = stem.sources.iter().map(|source| source.path.as_str()).collect();
+        table.row([label, sources.join(" + "), what]);
+    }
+    table.print(out)?;
+    writeln!(out)?;
+    for finding in &plan.findings {
+        writeln!(out, "{}", finding_line(finding))?;
+    }
+    for gain in &plan.link.gains {
+        writeln!(out, "gain of the {}: {:+.2} dB", gain.scope, gain.gain_db)?;
+    }
+    if plan.link.length_frames > 0 {
+        writeln!(out, "every output has {} frames", plan.link.length_frames)?;
+    }
+    Ok(())
+}
+
+fn done(stem: &StemPlan) -> String {
+    let expected = Measured::expected(stem);
+    let changes: Vec<String> =
+        stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).map(|change| change.to_string()).collect();
+    if changes.is_empty() { "nothing but its name".to_owned() } else { changes.join("; ") }
+}

@@ -1,0 +1,50 @@
+//! `loadin recipe`: list, show, check, schema.
+
+use std::io::Write;
+
+use loadin_pipeline::recipe::{Recipe, find_shipped, schema, shipped};
+
+use super::recipe_errors;
+use crate::args::{Recipe as Args, RecipeAction};
+use crate::table::Table;
+use crate::{Exit, Failure};
+
+pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
+    match &args.action {
+        RecipeAction::List => {
+            let mut table = Table::new(&["recipe", "for"]);
+            for recipe in shipped() {
+                table.row([recipe.name.to_owned(), recipe.purpose.to_owned()]);
+            }
+            table.print(out)?;
+        }
+        RecipeAction::Show { name } => {
+            let found = find_shipped(name).ok_or_else(|| {
+                let names: Vec<&str> = shipped().iter().map(|recipe| recipe.name).collect();
+                Failure::bad(format!("there is no shipped recipe \"{name}\"; there are {}", names.join(", ")))
+            })?;
+            write!(out, "{}", found.text)?;
+        }
+        RecipeAction::Check { files } => return check(files, out),
+        RecipeAction::Schema => {
+            let text = serde_json::to_string_pretty(&schema()).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+            writeln!(out, "{text}")?;
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn check(files: &[std::path::PathBuf], out: &mut dyn Write) -> Result<Exit, Failure> {
+    let mut mistakes = Vec::new();
+    for file in files {
+        let name = file.display().to_string();
+        match std::fs::read_to_string(file) {
+            Err(error) => mistakes.push(format!("cannot read \"{name}\": {error}")),
+            Ok(text) => match Recipe::parse(&text) {
+                Ok(recipe) => writeln!(out, "{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision)?,
+                Err(errors) => mistakes.push(recipe_errors(&name, &errors)),
+            },
+        }
+    }
+    if mistakes.is_empty() { Ok(Exit::Done) } else { Err(Failure::bad(mistakes.join("\n"))) }
+}

@@ -1,0 +1,59 @@
+//! A digest of decoded samples: equal for equal audio at one rate, whatever container and depth carried it.
+
+use loadin_audio::Block;
+use xxhash_rust::xxh3::Xxh3;
+
+/// Digests one stream of blocks; how the stream is cut into blocks does not matter.
+pub(crate) struct Content {
+    rate_hz: u32,
+    channels: Vec<Xxh3>,
+    bytes: Vec<u8>,
+}
+
+impl Content {
+    /// A digest of nothing yet.
+    pub(crate) fn new(channels: usize, rate_hz: u32) -> Self {
+        Self { rate_hz, channels: vec![Xxh3::new(); channels], bytes: Vec::new() }
+    }
+
+    /// Takes the next frames.
+    pub(crate) fn push(&mut self, block: &Block) {
+        for (hash, samples) in self.channels.iter_mut().zip(block.iter()) {
+            self.bytes.clear();
+            // Adding zero makes minus zero plain zero: they sound alike.
+            self.bytes.extend(samples.iter().flat_map(|sample| (sample + 0.0).to_le_bytes()));
+            hash.update(&self.bytes);
+        }
+    }
+
+    /// The digest in hex.
+    pub(crate) fn finish(&self) -> String {
+        let mut all = Xxh3::new();
+        all.update(&self.rate_hz.to_le_bytes());
+        for channel in &self.channels {
+            all.update(&channel.digest128().to_le_bytes());
+        }
+        format!("{:032x}", all.digest128())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn digest(pieces: &[&[f64]]) -> String {
+        let mut content = Content::new(1, 48_000);
+        for piece in pieces {
+            content.push(&Block::from_channels(vec![piece.to_vec()]));
+        }
+        content.finish()
+    }
+
+    #[test]
+    fn cutting_does_not_matter_but_every_sample_does() {
+        let whole = digest(&[&[0.1, 0.2, 0.3, -0.0]]);
+        assert_eq!(whole, digest(&[&[0.1], &[0.2, 0.3, 0.0]]));
+        assert_ne!(whole, digest(&[&[0.1, 0.2, 0.300_000_1, 0.0]]));
+        assert_ne!(whole, digest(&[&[0.1, 0.2, 0.3]]));
+    }
+}

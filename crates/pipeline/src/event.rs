@@ -1,0 +1,72 @@
+//! What a run tells while it works. The work emits events; whoever listens prints them.
+
+/// Something that happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event<'a> {
+    /// A delivery has been listed.
+    Scanned {
+        /// Its name.
+        delivery: &'a str,
+        /// Audio files in it.
+        files: usize,
+    },
+    /// A step begins for all stems.
+    Step {
+        /// Which.
+        step: Step,
+        /// Stems that it concerns.
+        stems: usize,
+    },
+    /// Work on one stem begins.
+    Started {
+        /// Which step.
+        step: Step,
+        /// The stem's path.
+        path: &'a str,
+        /// Source frames that are expected; 0 where nobody knows.
+        frames: u64,
+    },
+    /// Work on one stem goes on.
+    Advanced {
+        /// Which step.
+        step: Step,
+        /// The stem's path.
+        path: &'a str,
+        /// Source frames that are done.
+        frames: u64,
+    },
+    /// Work on one stem has ended.
+    Ended {
+        /// Which step.
+        step: Step,
+        /// The stem's path.
+        path: &'a str,
+        /// What went wrong, if anything.
+        error: Option<&'a str>,
+    },
+}
+
+/// The long steps of a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Step {
+    /// Measuring every stem.
+    Survey,
+    /// Writing every prepared stem.
+    Render,
+    /// Reading the outputs again.
+    Verify,
+}
+
+impl Step {
+    /// The word for people and scripts.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Survey => "survey",
+            Self::Render => "render",
+            Self::Verify => "verify",
+        }
+    }
+}
+
+/// Whoever listens. Called from several threads.
+pub type Listener<'a> = dyn Fn(Event<'_>) + Sync + 'a;

@@ -1,0 +1,120 @@
+//! Findings: what was noticed, with evidence. A finding never changes audio.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// How much a finding matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// Good to know.
+    Note,
+    /// A person should look or listen.
+    Attention,
+    /// Something is missing or cannot be used.
+    Problem,
+}
+
+impl Severity {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Note => "note",
+            Self::Attention => "attention",
+            Self::Problem => "problem",
+        }
+    }
+}
+
+macro_rules! ids {
+    ($($variant:ident $id:literal $severity:ident $doc:literal,)*) => {
+        /// What kind of thing was noticed. The id is stable; papers and scripts may rely on it.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+        pub enum Id {
+            $(#[doc = $doc] #[serde(rename = $id)] $variant,)*
+        }
+
+        impl Id {
+            /// The id as it stands in the manifest.
+            pub fn as_str(self) -> &'static str {
+                match self { $(Self::$variant => $id,)* }
+            }
+
+            /// The severity of this kind.
+            pub fn severity(self) -> Severity {
+                match self { $(Self::$variant => Severity::$severity,)* }
+            }
+        }
+    };
+}
+
+ids! {
+    ClippedRuns "clipped-runs" Attention "Runs of equal samples at full scale.",
+    FlatTops "flat-tops" Attention "Runs of equal samples at the file's own ceiling, below full scale.",
+    FloatOver "float-over" Note "Float samples above full scale.",
+    Silent "silent" Attention "Nothing but digital silence.",
+    Truncated "truncated" Problem "The file ends before its header says.",
+    Damaged "damaged" Problem "Audio inside the file could not be decoded.",
+    HeaderRepaired "header-repaired" Attention "A wrong header field was read around.",
+    NotFinite "not-finite" Problem "Samples that are not numbers, or infinite.",
+    Unreadable "unreadable" Problem "The file cannot be read as audio.",
+    DualMono "dual-mono" Note "Two identical channels.",
+    NearMono "near-mono" Note "Two channels that differ very little.",
+    DeadChannel "dead-channel" Attention "One channel of a stereo file is silent.",
+    InvertedChannel "inverted-channel" Attention "Two channels that cancel when summed.",
+    DcOffset "dc-offset" Note "A steady offset.",
+    DcDrift "dc-drift" Attention "An offset that changes.",
+    Duplicate "duplicate" Attention "The same audio as another stem.",
+    Lossy "lossy-source" Attention "The source was stored with a lossy codec.",
+    MixedRates "mixed-rates" Note "The delivery has several sampling rates.",
+    MixedLengths "mixed-lengths" Note "The stems differ in length.",
+    StampsRefused "stamps-refused" Attention "Time stamps that are not plausible together.",
+    StampDoubt "stamp-doubt" Attention "The place of one stem is not certain.",
+    Moved "moved" Note "A stem was placed later than the start by its time stamp.",
+    NameCollision "name-collision" Note "Two names would have become one.",
+    SidePair "side-pair" Note "Two mono files that look like one stereo pair.",
+    PairRefused "pair-refused" Attention "Two files named like a pair that cannot be one.",
+    LayoutKept "layout-kept" Note "A stereo stem that cannot become mono without loss.",
+    GainLimited "gain-limited" Attention "The gain stops short of the target.",
+    OverFullScale "over-full-scale" Attention "The prepared sound would pass full scale in integers.",
+    ReferenceCut "reference-cut" Note "The reference goes on after the common end.",
+}
+
+/// Something that was noticed about one stem or about the delivery.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// What kind.
+    pub id: Id,
+    /// How much it matters.
+    pub severity: Severity,
+    /// One sentence for people.
+    pub text: String,
+    /// Numbers and places that prove it.
+    pub evidence: serde_json::Map<String, serde_json::Value>,
+}
+
+impl Finding {
+    /// A finding with the severity of its kind and no evidence yet.
+    pub fn new(id: Id, text: impl Into<String>) -> Self {
+        Self { id, severity: id.severity(), text: text.into(), evidence: serde_json::Map::new() }
+    }
+
+    /// Adds a piece of evidence.
+    #[must_use]
+    pub fn with(mut self, key: &str, value: impl Into<serde_json::Value>) -> Self {
+        self.evidence.insert(key.to_owned(), value.into());
+        self
+    }
+}
+
+/// A number for the manifest: `digits` decimals, no minus zero; what is not finite becomes null.
+pub fn rounded(value: f64, digits: i32) -> serde_json::Value {
+    round_to(value, digits).map_or(serde_json::Value::Null, Into::into)
+}
+
+/// `value` with `digits` decimals, where it is finite.
+pub fn round_to(value: f64, digits: i32) -> Option<f64> {
+    let scale = 10f64.powi(digits);
+    let rounded = (value * scale).round() / scale;
+    rounded.is_finite().then_some(if rounded == 0.0 { 0.0 } else { rounded })
+}

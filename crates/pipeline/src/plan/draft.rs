@@ -1,0 +1,191 @@
+//! The draft of a plan: what each stem will sound like so far, while the stages decide one after the other.
+//!
+//! The stages before quantising are linear, so the peak after channel selection, offset and gain follows exactly
+//! from the signed extremes that the survey measured: a channel is predicted as `scale · x + shift`.
+
+use loadin_session::{Group, Placement, Role};
+
+use crate::facts::{EnvelopeFacts, Measures, Range, Survey};
+use crate::findings::Finding;
+use crate::recipe::PeakKind;
+use crate::stages::Decision;
+
+/// One channel of a drafted stem, as a linear function of a surveyed channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DraftChannel {
+    /// Index into the stem's sources.
+    pub source: usize,
+    /// Channel of that source.
+    pub channel: usize,
+    /// Factor so far.
+    pub scale: f64,
+    /// Constant so far; digital silence stays silent all the same.
+    pub shift: f64,
+}
+
+impl DraftChannel {
+    fn apply(&self, range: Range) -> Range {
+        Range { min: self.scale * range.min + self.shift, max: self.scale * range.max + self.shift }
+    }
+}
+
+/// Whether a stem goes on, and if not, why.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Standing {
+    /// It will be rendered.
+    Active,
+    /// It stays where it is, by decision.
+    SetAside(String),
+    /// It cannot be used.
+    Failed(String),
+}
+
+/// One stem while the stages decide.
+#[derive(Debug, Clone)]
+pub struct DraftStem<'a> {
+    /// The surveyed files: one, or two that are joined as left and right.
+    pub sources: Vec<&'a Survey>,
+    /// What the name says it is.
+    pub role: Role,
+    /// The family that it is sorted in.
+    pub group: Group,
+    /// Whether it is the rough mix or another reference: never part of a link.
+    pub reference: bool,
+    /// Whether it goes on.
+    pub standing: Standing,
+    /// Rate at this point in Hz.
+    pub rate_hz: u32,
+    /// Frames at this point.
+    pub frames: u64,
+    /// Channels at this point.
+    pub channels: Vec<DraftChannel>,
+    /// First frame on the common time line, at the present rate.
+    pub position: i64,
+    /// Output frame 0 is this source-time frame at the output rate: cuts add, padding subtracts.
+    pub shift_frames: i64,
+    /// The integer grid that every sample still lies on, in bits; `None` after arithmetic and for floats.
+    pub grid_bits: Option<u32>,
+    /// What each stage decided, in recipe order.
+    pub decisions: Vec<Decision>,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+    /// Name without extension, once the label stage has run.
+    pub label: Option<String>,
+}
+
+impl<'a> DraftStem<'a> {
+    /// Path of the first source.
+    pub fn path(&self) -> &'a str {
+        &self.sources[0].path
+    }
+
+    /// Whether the stem will be rendered.
+    pub fn is_active(&self) -> bool {
+        self.standing == Standing::Active
+    }
+
+    /// The measures of a source of an active stem.
+    pub fn measures(&self, source: usize) -> &'a Measures {
+        self.sources[source].measures.as_ref().expect("an active stem has been measured")
+    }
+
+    /// The peak at this point, as an amplitude.
+    pub fn peak(&self, kind: PeakKind) -> f64 {
+        self.channels.iter().map(|channel| self.channel_range(channel, kind).peak()).fold(0.0, f64::max)
+    }
+
+    fn channel_range(&self, channel: &DraftChannel, kind: PeakKind) -> Range {
+        let measured = &self.measures(channel.source).channels[channel.channel];
+        channel.apply(match kind {
+            PeakKind::Sample => measured.sample,
+            PeakKind::True => measured.true_peak,
+        })
+    }
+
+    /// First frame of the first window, and end of the last one, whose peak passes `threshold` at this point;
+    /// in frames of this stem. `None` for a stem that never does.
+    pub fn sounding(&self, threshold: f64) -> Option<(u64, u64)> {
+        let mut span: Option<(u64, u64)> = None;
+        for channel in &self.channels {
+            let envelope = &self.measures(channel.source).envelope;
+            if let Some((first, last)) = channel_span(envelope, channel, threshold) {
+                let (from, to) = span.unwrap_or((first, last));
+                span = Some((from.min(first), to.max(last)));
+            }
+        }
+        span
+    }
+
+    /// Whether the window around `frame` is digital silence on every channel.
+    pub fn is_silent_at(&self, frame: u64) -> bool {
+        self.channels.iter().all(|channel| {
+            let envelope = &self.measures(channel.source).envelope;
+            let values = &envelope.channels[channel.channel];
+            let window = (frame / envelope.window_frames.max(1)) as usize;
+            values.min.get(window).is_none_or(|&v| v == 0.0) && values.max.get(window).is_none_or(|&v| v == 0.0)
+        })
+    }
+
+    /// Adds a finding.
+    pub fn note(&mut self, finding: Finding) {
+        self.findings.push(finding);
+    }
+}
+
+fn channel_span(envelope: &EnvelopeFacts, channel: &DraftChannel, threshold: f64) -> Option<(u64, u64)> {
+    let values = &envelope.channels[channel.channel];
+    let loud = |index: usize| {
+        let (min, max) = (f64::from(values.min[index]), f64::from(values.max[index]));
+        // A silent window stays silent whatever constant is subtracted elsewhere.
+        (min != 0.0 || max != 0.0) && channel.apply(Range { min, max }).peak() > threshold
+    };
+    let windows = values.min.len();
+    let first = (0..windows).find(|&i| loud(i))? as u64;
+    let last = (0..windows).rfind(|&i| loud(i))? as u64;
+    let window = envelope.window_frames;
+    Some((first * window, ((last + 1) * window).min(envelope.frames)))
+}
+
+/// The whole delivery while the stages decide.
+#[derive(Debug)]
+pub struct Draft<'a> {
+    /// Every stem, sorted by path; joined pairs are one stem.
+    pub stems: Vec<DraftStem<'a>>,
+    /// The rate that most stems have.
+    pub majority_hz: u32,
+    /// Length of a bar in seconds, where tempo and meter are known.
+    pub bar_seconds: Option<f64>,
+    /// Where every stem starts; made by `align-starts` before the first stage decides.
+    pub placement: Option<Placement>,
+    /// What was noticed about the delivery as a whole.
+    pub findings: Vec<Finding>,
+    /// Facts that are common to linked stems, for the manifest.
+    pub link: LinkFacts,
+}
+
+/// What the linked stems share; the manifest's `link` object.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LinkFacts {
+    /// One entry a gain link: (scope, gain in dB).
+    pub gains: Vec<(String, f64)>,
+    /// Frames cut from the common start.
+    pub trim_head_frames: u64,
+    /// Frames cut from the common end.
+    pub trim_tail_frames: u64,
+    /// Frames of every output.
+    pub length_frames: u64,
+    /// Time stamp of the common start at the output rate, in frames since midnight.
+    pub timestamp_frames: u64,
+}
+
+impl<'a> Draft<'a> {
+    /// The stems that will be rendered.
+    pub fn active(&self) -> impl Iterator<Item = (usize, &DraftStem<'a>)> {
+        self.stems.iter().enumerate().filter(|(_, stem)| stem.is_active())
+    }
+
+    /// The rendered stems that take part in links: all but the references.
+    pub fn linked(&self) -> impl Iterator<Item = (usize, &DraftStem<'a>)> {
+        self.active().filter(|(_, stem)| !stem.reference)
+    }
+}

@@ -1,0 +1,175 @@
+//! Makes the manifest from what was found, decided and written.
+
+use std::collections::BTreeMap;
+
+use loadin_audio::Decibels;
+use loadin_session::tempo_of;
+use serde_json::{Map, Value, json};
+
+use crate::facts::{Inventory, Survey};
+use crate::findings::round_to;
+use crate::manifest::{
+    DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, SourceRecord, State, StemRecord, TimeMap,
+    Tool,
+};
+use crate::plan::{Fate, StemPlan};
+use crate::recipe::{PeakKind, Recipe};
+use crate::render::{Measured, output_path};
+use crate::run::Study;
+use crate::storage::Stored;
+
+/// What became of a rendered stem: its measures and its file, or what went wrong.
+pub type Rendered = Result<(Measured, Stored), String>;
+
+/// What is known of the music.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Music {
+    /// Tempo in beats a minute, and where it is stated.
+    pub tempo: Option<(f64, String)>,
+}
+
+impl Music {
+    /// Reads the names of a delivery.
+    pub fn of(inventory: &Inventory) -> Self {
+        let names: Vec<&str> = inventory.files.iter().map(|file| file.path.as_str()).collect();
+        Self { tempo: tempo_of(&inventory.name, &names) }
+    }
+
+    /// The length of a bar of four beats: the usual meter, used for what to keep, never for where to cut exactly.
+    pub fn bar_seconds(&self) -> Option<f64> {
+        self.tempo.as_ref().map(|(bpm, _)| 4.0 * 60.0 / bpm)
+    }
+
+    fn facts(&self) -> Map<String, Value> {
+        let mut facts = Map::new();
+        if let Some((bpm, source)) = &self.tempo {
+            facts.insert("tempo_bpm".to_owned(), json!({ "value": bpm, "source": source, "confidence": "stated" }));
+        }
+        facts
+    }
+}
+
+/// The manifest of a delivery; its `run` object is left empty.
+pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, Rendered>) -> Manifest {
+    let plan = &study.plan;
+    let mut facts = study.music.facts();
+    let rates: Vec<u32> = plan.stems.iter().filter(|s| s.is_rendered()).map(|s| s.output.rate_hz).collect();
+    if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
+        facts.insert("rate_hz".to_owned(), json!({ "value": rate_hz, "source": "outputs", "confidence": "measured" }));
+    }
+    Manifest {
+        manifest: FORMAT_VERSION,
+        tool: Tool::this(),
+        recipe: RecipeRecord { name: recipe.name.clone(), revision: recipe.revision, sha256: recipe.sha256() },
+        delivery: DeliveryRecord {
+            name: study.inventory.name.clone(),
+            files: study.inventory.files.len() + study.inventory.ignored.len(),
+        },
+        facts,
+        link: plan.link.clone(),
+        stems: plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path()))).collect(),
+        findings: plan.findings.clone(),
+        ignored: study.inventory.ignored.clone(),
+        run: Run::default(),
+        digest: String::new(),
+    }
+    .sealed()
+}
+
+/// One record a source; the halves of a joined pair share their output.
+fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> Vec<StemRecord> {
+    let surveys = stem.sources.iter().filter_map(|source| study.surveys.iter().find(|s| s.path == source.path));
+    let done = rendered.and_then(|result| result.as_ref().ok());
+    let (state, error) = match (&stem.fate, rendered) {
+        (Fate::SetAside { why }, _) => (State::SetAside, Some(why.clone())),
+        (Fate::Fail { why }, _) => (State::Failed, Some(why.clone())),
+        (Fate::Render, Some(Err(error))) => (State::Failed, Some(error.clone())),
+        (Fate::Render, _) => (if is_unchanged(stem) { State::Unchanged } else { State::Prepared }, None),
+    };
+    surveys
+        .map(|survey| StemRecord {
+            source: source_record(survey),
+            role: stem.role.clone(),
+            group: stem.group.clone(),
+            state,
+            output: done.map(|(measured, stored)| output_record(stem, measured, stored)),
+            time_map: done.map(|_| TimeMap {
+                source_hz: stem.sources[0].rate_hz,
+                output_hz: stem.output.rate_hz,
+                shift_frames: stem.output.shift_frames,
+            }),
+            changes: done
+                .map(|(measured, _)| stem.decisions.iter().filter_map(|d| d.change(stem, measured)).collect())
+                .unwrap_or_default(),
+            left: stem
+                .decisions
+                .iter()
+                .filter_map(|decision| decision.left().map(|why| (decision.stage().to_owned(), why.into())))
+                .collect(),
+            findings: stem.findings.clone(),
+            error: error.clone(),
+        })
+        .collect()
+}
+
+/// Whether the samples are the source's, bit for bit: every stage that touches sound has left it alone, and the
+/// storage holds the source's grid.
+fn is_unchanged(stem: &StemPlan) -> bool {
+    const SOUND: &[&str] =
+        &["resample", "channel-fix", "dc-removal", "gain-stage", "trim-silence", "align-starts"];
+    let left = stem.decisions.iter().filter(|d| SOUND.contains(&d.stage())).all(|d| d.left().is_some());
+    left && stem.keeps_depth()
+}
+
+fn level(amplitude: f64) -> Option<f64> {
+    round_to(Decibels::from_ratio(amplitude).0, 3)
+}
+
+fn source_record(survey: &Survey) -> SourceRecord {
+    let format = survey.format.as_ref();
+    let measures = survey.measures.as_ref().ok();
+    let peak = |kind: PeakKind| {
+        measures.and_then(|m| {
+            let peaks = m.channels.iter().map(|channel| match kind {
+                PeakKind::Sample => channel.sample.peak(),
+                PeakKind::True => channel.true_peak.peak(),
+            });
+            level(peaks.fold(0.0, f64::max))
+        })
+    };
+    SourceRecord {
+        path: survey.path.clone(),
+        bytes: survey.bytes,
+        sha256: Some(survey.sha256.clone()).filter(|sum| !sum.is_empty()),
+        container: format.map(|f| f.container.clone()),
+        codec: format.map(|f| f.codec.clone()),
+        rate_hz: format.map(|f| f.rate_hz),
+        channels: format.map(|f| f.channels),
+        bits: format.map(|f| f.bits),
+        float: format.map(|f| f.float),
+        frames: measures.map(|m| m.source_frames).or(format.and_then(|f| f.frames)),
+        timestamp_frames: format.and_then(|f| f.timestamp_frames),
+        peak_dbfs: peak(PeakKind::Sample),
+        true_peak_dbtp: peak(PeakKind::True),
+        loudness_lufs: measures.and_then(|m| m.loudness_lufs).and_then(|lufs| round_to(lufs, 2)),
+    }
+}
+
+fn output_record(stem: &StemPlan, measured: &Measured, stored: &Stored) -> OutputRecord {
+    let output = &stem.output;
+    let kind = stem.write().map(|(storage, ..)| storage.kind());
+    OutputRecord {
+        path: output_path(stem),
+        bytes: stored.bytes,
+        sha256: stored.sha256.clone(),
+        audio_sha256: measured.audio_sha256.clone(),
+        rate_hz: output.rate_hz,
+        channels: output.channels,
+        bits: kind.map_or(0, |kind| kind.bits() as u16),
+        float: kind.is_some_and(|kind| kind.is_float()),
+        frames: measured.frames,
+        peak_dbfs: level(measured.peak),
+        true_peak_dbtp: level(output.true_peak),
+        timestamp_frames: output.timestamp_frames,
+    }
+}

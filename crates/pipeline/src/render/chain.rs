@@ -1,0 +1,87 @@
+//! The processors of one stem, one behind the other.
+
+use loadin_audio::Block;
+
+use crate::plan::StemPlan;
+use crate::stages::{Decision, Processor};
+
+/// Where finished blocks go.
+type Out<'a, E> = dyn FnMut(&mut Block) -> Result<(), E> + 'a;
+
+/// A processor and the channels that it gives.
+struct Link {
+    processor: Box<dyn Processor>,
+    channels: usize,
+}
+
+/// The processors that the decisions of one stem ask for, in recipe order.
+pub(super) struct Chain {
+    links: Vec<Link>,
+}
+
+impl Chain {
+    /// The chain of a planned stem.
+    pub(super) fn new(stem: &StemPlan) -> Self {
+        let mut channels = stem.source_channels();
+        let mut links = Vec::new();
+        for decision in &stem.decisions {
+            if matches!(decision, Decision::ChannelFix(_)) {
+                channels = usize::from(stem.output.channels);
+            }
+            if let Some(processor) = decision.processor(stem) {
+                links.push(Link { processor, channels });
+            }
+        }
+        Self { links }
+    }
+
+    /// What comes before the first frame. The last processor speaks first: what it gives stands before all else.
+    pub(super) fn begin<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+        for index in (0..self.links.len()).rev() {
+            self.drain(index, |processor, block| processor.begin(block), block, out)?;
+        }
+        Ok(())
+    }
+
+    /// Passes one block through.
+    pub(super) fn process<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+        self.pass(0, block, out)
+    }
+
+    /// What remains after the last frame, from the first processor on.
+    pub(super) fn finish<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+        for index in 0..self.links.len() {
+            self.drain(index, |processor, block| processor.finish(block), block, out)?;
+        }
+        Ok(())
+    }
+
+    fn drain<E>(
+        &mut self,
+        index: usize,
+        step: impl Fn(&mut dyn Processor, &mut Block),
+        block: &mut Block,
+        out: &mut Out<'_, E>,
+    ) -> Result<(), E> {
+        loop {
+            let link = &mut self.links[index];
+            block.set_channels(link.channels);
+            block.clear();
+            step(&mut *link.processor, block);
+            if block.is_empty() {
+                return Ok(());
+            }
+            self.pass(index + 1, block, out)?;
+        }
+    }
+
+    fn pass<E>(&mut self, from: usize, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+        for link in &mut self.links[from..] {
+            if block.is_empty() {
+                return Ok(());
+            }
+            link.processor.process(block);
+        }
+        if block.is_empty() { Ok(()) } else { out(block) }
+    }
+}

@@ -1,0 +1,203 @@
+//! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
+
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use rayon::prelude::*;
+
+use crate::event::{Event, Listener, Step};
+use crate::facts::{FileFacts, Inventory, Survey};
+use crate::manifest::Manifest;
+use crate::out_folder::{OutFolder, OutFolderError};
+use crate::plan::{self, Plan, StemPlan};
+use crate::recipe::Recipe;
+use crate::record::{self, Rendered};
+use crate::render::{self, RenderError, Shop};
+use crate::scan::{self, ScanError};
+use crate::stages::Settings;
+use crate::storage::{Disk, StoreError, hex, store_text};
+use crate::survey::{self, Scope};
+
+/// Why a run ended without a manifest.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum RunError {
+    /// The delivery cannot be listed.
+    #[error(transparent)]
+    Scan(#[from] ScanError),
+    /// There is nothing in the delivery that claims to be audio.
+    #[error("there is no audio in \"{}\" ({ignored} other files); give the folder that holds the stems", path.display())]
+    Empty {
+        /// The folder.
+        path: PathBuf,
+        /// How many other files there are.
+        ignored: usize,
+    },
+    /// The output folder cannot be used.
+    #[error(transparent)]
+    Out(#[from] OutFolderError),
+    /// A file cannot be written.
+    #[error("{0}; what was finished before is whole, and the same command goes on when the cause is gone")]
+    Store(Box<StoreError<Infallible>>),
+}
+
+impl From<StoreError<Infallible>> for RunError {
+    fn from(error: StoreError<Infallible>) -> Self {
+        Self::Store(Box::new(error))
+    }
+}
+
+/// A delivery as it was found and measured, with what is decided about it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Study {
+    /// The files.
+    pub inventory: Inventory,
+    /// What was measured, in the order of the files.
+    pub surveys: Vec<Survey>,
+    /// What is known of the music.
+    pub music: record::Music,
+    /// What is decided.
+    pub plan: Plan,
+}
+
+/// Surveys a delivery and plans it: all of a run that only reads.
+///
+/// Runs on the current rayon pool; its size changes nothing in the result.
+pub fn study(delivery: &Path, recipe: &Recipe, listener: &Listener<'_>) -> Result<Study, RunError> {
+    let inventory = scan::scan(delivery)?;
+    if inventory.files.is_empty() {
+        return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
+    }
+    listener(Event::Scanned { delivery: &inventory.name, files: inventory.files.len() });
+    let surveys = survey_all(delivery, recipe, &inventory.files, listener);
+    let music = record::Music::of(&inventory);
+    let plan = plan::plan(&inventory.name, recipe, &surveys, music.bar_seconds());
+    Ok(Study { inventory, surveys, music, plan })
+}
+
+fn survey_all(delivery: &Path, recipe: &Recipe, files: &[FileFacts], listener: &Listener<'_>) -> Vec<Survey> {
+    listener(Event::Step { step: Step::Survey, stems: files.len() });
+    let rates: Vec<(&str, u32)> =
+        files.iter().filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz))).collect();
+    let majority_hz = plan::majority_hz(recipe, &rates);
+    let one = |file: &FileFacts| {
+        let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
+        let scope = Scope {
+            target_hz: plan::target_hz(recipe, &file.path, source_hz, majority_hz),
+            loudness: matches!(
+                recipe.stage("decode").map(|stage| stage.for_stem(&file.path)),
+                Some(Settings::Decode(settings)) if settings.loudness
+            ),
+        };
+        survey::survey(delivery, file, scope, listener)
+    };
+    in_parallel(files, |file| file.bytes, one)
+}
+
+/// Works on every item, the largest first so that no thread is left alone with it at the end; results keep the
+/// order of the items.
+fn in_parallel<T: Sync, R: Send>(items: &[T], size: impl Fn(&T) -> u64, work: impl Fn(&T) -> R + Sync) -> Vec<R> {
+    let mut order: Vec<usize> = (0..items.len()).collect();
+    order.sort_by_key(|&index| std::cmp::Reverse(size(&items[index])));
+    let mut done: Vec<(usize, R)> =
+        order.into_par_iter().with_max_len(1).map(|index| (index, work(&items[index]))).collect();
+    done.sort_by_key(|(index, _)| *index);
+    done.into_iter().map(|(_, result)| result).collect()
+}
+
+/// Makes the papers for people from a manifest: file name and text of each.
+pub type Papers<'a> = dyn Fn(&Manifest) -> Vec<(String, String)> + 'a;
+
+/// What a run needs.
+pub struct Job<'a> {
+    /// Folder of the delivery; only read.
+    pub delivery: &'a Path,
+    /// Folder of the outputs.
+    pub out: &'a Path,
+    /// The recipe.
+    pub recipe: &'a Recipe,
+    /// The file system that is written to.
+    pub disk: &'a dyn Disk,
+    /// Who makes the papers.
+    pub papers: &'a Papers<'a>,
+    /// Who listens.
+    pub listener: &'a Listener<'a>,
+    /// Start, in seconds since 1970-01-01 UTC; for the record alone.
+    pub started_unix: u64,
+}
+
+/// Prepares one delivery.
+pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
+    let begun = Instant::now();
+    OutFolder::check_place(job.delivery, job.out)?;
+    let study = study(job.delivery, job.recipe, job.listener)?;
+    let folder = OutFolder::claim(job.disk, job.out, &study.plan)?;
+    let rendered = render_all(job, &study)?;
+    let mut manifest = record::manifest(job.recipe, &study, &rendered);
+    manifest.run = crate::manifest::Run {
+        started_unix: job.started_unix,
+        seconds: begun.elapsed().as_secs_f64(),
+        threads: rayon::current_num_threads(),
+        host: format!("{} {}", std::env::consts::OS, std::env::consts::ARCH),
+    };
+    seal(job, &manifest)?;
+    folder.release(job.disk, &manifest)?;
+    Ok(manifest)
+}
+
+fn render_all(job: &Job<'_>, study: &Study) -> Result<BTreeMap<String, Rendered>, RunError> {
+    let contents = study
+        .surveys
+        .iter()
+        .filter_map(|survey| survey.measures.as_ref().ok().map(|m| (survey.path.clone(), m.content.clone())))
+        .collect();
+    let shop = Shop {
+        delivery: job.delivery,
+        out: job.out,
+        disk: job.disk,
+        contents: &contents,
+        listener: job.listener,
+    };
+    let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
+    (job.listener)(Event::Step { step: Step::Render, stems: stems.len() });
+    let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
+    let results = in_parallel(&stems, cost, |stem| render::render(&shop, stem));
+    let mut rendered = BTreeMap::new();
+    for (stem, result) in stems.into_iter().zip(results) {
+        let outcome = match result {
+            Ok((measured, stored)) => Ok((measured, stored)),
+            Err(RenderError::Store(error)) => return Err(RunError::Store(error)),
+            Err(error) => Err(error.to_string()),
+        };
+        rendered.insert(stem.path().to_owned(), outcome);
+    }
+    Ok(rendered)
+}
+
+/// Writes what lies beside the audio; the manifest last, since it says that the run is complete.
+fn seal(job: &Job<'_>, manifest: &Manifest) -> Result<(), RunError> {
+    let mut sums: BTreeMap<String, String> = manifest
+        .stems
+        .iter()
+        .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.clone(), output.sha256.clone())))
+        .collect();
+    let mut texts = (job.papers)(manifest);
+    texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
+    for (name, text) in texts {
+        let stored = store_text(job.disk, &job.out.join(&name), &text)?;
+        sums.insert(name, stored.sha256);
+    }
+    // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
+    let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
+    store_text(job.disk, &job.out.join("checksums.sha256"), &list)?;
+    store_text(job.disk, &job.out.join("manifest.json"), &manifest.to_json())?;
+    Ok(())
+}
+
+/// SHA-256 of a text, in hex.
+pub(crate) fn text_digest(text: &str) -> String {
+    use sha2::{Digest, Sha256};
+    hex(&Sha256::digest(text.as_bytes()))
+}

@@ -1,0 +1,170 @@
+//! Lists a delivery: which files claim to be audio, how their headers read, and what takes no part.
+//!
+//! Nothing is decoded here, nothing is written, and links to folders are not followed.
+
+use std::fs::{self, File};
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+
+use loadin_session::debris;
+
+use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory};
+
+/// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
+const AUDIO_EXTENSIONS: &[&str] = &[
+    "wav", "wave", "bwf", "rf64", "bw64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "m4a", "mp4", "aac", "ogg",
+    "oga", "opus", "wma", "au", "snd", "sd2",
+];
+
+/// Why a delivery cannot be listed.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot read the delivery \"{}\": {source}", path.display())]
+pub struct ScanError {
+    /// The folder.
+    pub path: PathBuf,
+    /// What the file system said.
+    pub source: io::Error,
+}
+
+/// Lists the delivery in the folder `root`.
+pub fn scan(root: &Path) -> Result<Inventory, ScanError> {
+    let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
+    walk(root, "", &mut inventory).map_err(|source| ScanError { path: root.to_owned(), source })?;
+    inventory.files.sort_by(|a, b| a.path.cmp(&b.path));
+    inventory.ignored.sort_by(|a, b| a.path.cmp(&b.path));
+    Ok(inventory)
+}
+
+/// The delivery's name: that of its folder, also when it is given as `.` or with a final slash.
+pub fn name_of(root: &Path) -> String {
+    let resolved = fs::canonicalize(root).unwrap_or_else(|_| root.to_owned());
+    resolved.file_name().map_or_else(|| "delivery".to_owned(), |name| name.to_string_lossy().into_owned())
+}
+
+fn walk(folder: &Path, prefix: &str, inventory: &mut Inventory) -> io::Result<()> {
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
+        let kind = entry.file_type()?;
+        if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path)) {
+            if kind.is_dir() || !holds_audio(&entry.path()) {
+                inventory.ignored.push(Ignored { path, why: why.to_owned() });
+                continue;
+            }
+        }
+        if kind.is_dir() {
+            if let Err(error) = walk(&entry.path(), &format!("{path}/"), inventory) {
+                inventory.ignored.push(Ignored { path, why: format!("the folder cannot be read: {error}") });
+            }
+        } else if kind.is_symlink() && fs::metadata(entry.path()).is_ok_and(|target| target.is_dir()) {
+            inventory.ignored.push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
+        } else {
+            file(&entry.path(), path, inventory);
+        }
+    }
+    Ok(())
+}
+
+/// Litter by its very name, such as `._take.wav`, may carry an audio extension.
+fn path_is_litter(path: &str) -> bool {
+    path.split('/').any(|part| part.starts_with("._") || part == "__MACOSX")
+}
+
+fn is_audio_by_name(path: &str) -> bool {
+    Path::new(path)
+        .extension()
+        .and_then(|extension| extension.to_str())
+        .is_some_and(|extension| AUDIO_EXTENSIONS.contains(&extension.to_ascii_lowercase().as_str()))
+}
+
+fn holds_audio(path: &Path) -> bool {
+    read_header(path).is_ok()
+}
+
+fn file(real: &Path, path: String, inventory: &mut Inventory) {
+    match (read_header(real), is_audio_by_name(&path)) {
+        (Ok((bytes, format)), _) => inventory.files.push(FileFacts { path, bytes, format: Ok(format) }),
+        (Err(HeaderError::NotAudio(why)), false) => {
+            inventory.ignored.push(Ignored { path, why: format!("not audio: {why}") });
+        }
+        (Err(error), _) => {
+            let bytes = fs::metadata(real).map_or(0, |metadata| metadata.len());
+            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_text()) });
+        }
+    }
+}
+
+enum HeaderError {
+    NotAudio(String),
+    Other(String),
+}
+
+impl HeaderError {
+    fn into_text(self) -> String {
+        match self {
+            Self::NotAudio(text) | Self::Other(text) => text,
+        }
+    }
+}
+
+fn read_header(path: &Path) -> Result<(u64, FormatFacts), HeaderError> {
+    let other = |error: io::Error| HeaderError::Other(format!("it cannot be opened: {error}"));
+    let metadata = fs::metadata(path).map_err(other)?;
+    if !metadata.is_file() {
+        return Err(HeaderError::NotAudio("neither a file nor a folder".to_owned()));
+    }
+    let file = File::open(path).map_err(other)?;
+    // A decoder that panics costs its own file, not the run.
+    match catch_unwind(AssertUnwindSafe(|| loadin_codec::open(file))) {
+        Ok(Ok(decoder)) => {
+            let facts = format_facts(&decoder);
+            if crate::recipe::RATES_HZ.contains(&facts.rate_hz) {
+                Ok((metadata.len(), facts))
+            } else {
+                let (least, most) = (crate::recipe::RATES_HZ.start(), crate::recipe::RATES_HZ.end());
+                Err(HeaderError::Other(format!(
+                    "its header says {} Hz, allowed is {least} to {most} Hz; ask how it was recorded",
+                    facts.rate_hz
+                )))
+            }
+        }
+        Ok(Err(loadin_codec::Error::NotAudio { found })) => Err(HeaderError::NotAudio(found)),
+        Ok(Err(error)) => Err(HeaderError::Other(error.to_string())),
+        Err(_) => Err(HeaderError::Other("the decoder gave up on its header".to_owned())),
+    }
+}
+
+fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
+    let format = decoder.format();
+    FormatFacts {
+        container: format.container.as_str().to_owned(),
+        codec: format.codec.as_str().to_owned(),
+        rate_hz: format.rate_hz,
+        channels: format.channels,
+        bits: format.bits,
+        float: format.float,
+        lossy: format.is_lossy(),
+        channel_mask: format.channel_mask,
+        frames: format.frames,
+        timestamp_frames: decoder.metadata().bext.as_ref().map(|bext| bext.time_reference),
+        repairs: decoder.repairs().iter().map(ToString::to_string).collect(),
+    }
+}
+
+/// The real path of `path` inside `root`: names that are not Unicode are found again by their readable form.
+pub fn locate(root: &Path, path: &str) -> PathBuf {
+    let direct = root.join(path);
+    if fs::symlink_metadata(&direct).is_ok() {
+        return direct;
+    }
+    let mut real = root.to_owned();
+    for part in path.split('/') {
+        let found = fs::read_dir(&real).ok().into_iter().flatten().flatten();
+        match found.map(|entry| entry.path()).find(|p| p.file_name().is_some_and(|n| n.to_string_lossy() == part)) {
+            Some(next) => real = next,
+            None => return direct,
+        }
+    }
+    real
+}

@@ -1,0 +1,215 @@
+//! # align-starts
+//!
+//! *What it does:* gives all stems one start and one length, by padding with silence.
+//! *Reads:* time stamps and lengths. *Decides:* where each stem stands on the common time line.
+//! *Changes:* start and length. *Settings:* `starts`, `max-implied-silence`.
+//! *Sources:* `TimeReference` of EBU Tech 3285; when stamps are plausible: common practice, no source.
+
+use loadin_audio::{Block, rescale_frames};
+use loadin_session::{PlacementOptions, StartMode, StemTiming, place};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::{NOT_RENDERED, Processor};
+use crate::findings::{Finding, Id};
+use crate::manifest::Change;
+use crate::plan::{Draft, StemPlan};
+use crate::recipe::Span;
+use crate::render::Measured;
+
+/// What says where a stem starts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Starts {
+    /// The time stamps where they are plausible together, else the starts of the files.
+    Auto,
+    /// The time stamps, plausible or not.
+    Stamp,
+    /// The starts of the files.
+    File,
+}
+
+/// Settings of `align-starts`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Settings {
+    /// What says where a stem starts.
+    pub starts: Starts,
+    /// Time stamps that would put more silence than this before a stem are refused.
+    pub max_implied_silence: Span,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { starts: Starts::Auto, max_implied_silence: Span::Seconds(900.0) }
+    }
+}
+
+/// Decision of `align-starts`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "kebab-case")]
+pub enum Decision {
+    /// Start and length stay.
+    Leave {
+        /// Why.
+        why: String,
+    },
+    /// Silence is added, or what lies outside the common span is dropped.
+    Place {
+        /// Frames of silence before the stem.
+        pad_head_frames: u64,
+        /// Frames dropped before the common start; references only.
+        drop_head_frames: u64,
+        /// Frames of the result.
+        length_frames: u64,
+        /// Why.
+        why: String,
+    },
+}
+
+/// Puts every stem on the common time line, before the first stage decides, so that trimming knows the places.
+pub fn prepare(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
+    let timings: Vec<StemTiming> = draft
+        .stems
+        .iter()
+        .map(|stem| {
+            let format = stem.sources[0].format.as_ref();
+            StemTiming {
+                timestamp_frames: format.and_then(|f| f.timestamp_frames).filter(|_| stem.is_active()),
+                rate_hz: format.map_or(target_hz, |f| f.rate_hz),
+                frames: stem.sources[0].measures.as_ref().map_or(0, |m| m.source_frames),
+                reference: stem.reference || !stem.is_active(),
+            }
+        })
+        .collect();
+    let mode = match settings.starts {
+        Starts::Auto => StartMode::Auto,
+        Starts::Stamp => StartMode::Stamp,
+        Starts::File => StartMode::File,
+    };
+    let Span::Seconds(max_implied_silence_seconds) = settings.max_implied_silence else { return };
+    let placement = place(&timings, &PlacementOptions { mode, max_implied_silence_seconds });
+    for (index, stem) in draft.stems.iter_mut().enumerate() {
+        stem.position = placement.start_in(index, target_hz);
+    }
+    note_doubts(&placement, draft);
+    draft.placement = Some(placement);
+}
+
+fn note_doubts(placement: &loadin_session::Placement, draft: &mut Draft<'_>) {
+    if let Some(why) = placement.refused() {
+        draft.findings.push(Finding::new(Id::StampsRefused, format!("the time stamps are not used: {why}")));
+    }
+    for (index, text) in placement.doubts() {
+        draft.stems[*index].note(Finding::new(Id::StampDoubt, text.clone()));
+    }
+}
+
+/// Decides padding and the common length.
+pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
+    let _ = settings;
+    let decisive: Vec<usize> = match draft.linked().map(|(i, _)| i).collect::<Vec<_>>() {
+        linked if linked.is_empty() => draft.active().map(|(i, _)| i).collect(),
+        linked => linked,
+    };
+    let stems = || decisive.iter().map(|&i| &draft.stems[i]);
+    let origin = stems().map(|stem| stem.position).min().unwrap_or(0);
+    let length = stems().map(|s| s.position + s.frames as i64).max().unwrap_or(origin) - origin;
+    let length = length.max(0) as u64;
+    let stamped = draft.placement.as_ref().is_some_and(loadin_session::Placement::uses_stamps);
+    draft.link.length_frames = length;
+    if let Some((frames, rate_hz)) = draft.placement.as_ref().and_then(loadin_session::Placement::origin) {
+        let target_hz = stems().next().map_or(rate_hz, |stem| stem.rate_hz);
+        draft.link.timestamp_frames = rescale_frames(frames, rate_hz, target_hz);
+    }
+    draft.link.timestamp_frames = draft.link.timestamp_frames.saturating_add_signed(origin);
+    draft
+        .stems
+        .iter_mut()
+        .map(|stem| {
+            if !stem.is_active() {
+                return Decision::Leave { why: NOT_RENDERED.to_owned() };
+            }
+            let offset = stem.position - origin;
+            if offset == 0 && stem.frames == length {
+                return Decision::Leave { why: "it has the common start and length".to_owned() };
+            }
+            let by_stamp = stamped && offset > 0;
+            if by_stamp {
+                let seconds = offset as f64 / f64::from(stem.rate_hz);
+                let text = format!("placed {seconds:.3} s after the common start by its time stamp");
+                stem.note(Finding::new(Id::Moved, text).with("frames", offset).with("rate_hz", stem.rate_hz));
+            }
+            stem.position = origin;
+            stem.shift_frames -= offset;
+            stem.frames = length;
+            Decision::Place {
+                pad_head_frames: offset.max(0) as u64,
+                drop_head_frames: (-offset).max(0) as u64,
+                length_frames: length,
+                why: if by_stamp { "placed by its time stamp" } else { "one start and one length for all stems" }.to_owned(),
+            }
+        })
+        .collect()
+}
+
+struct Placer {
+    pad: u64,
+    skip: u64,
+    remaining: u64,
+}
+
+/// Silence is written in pieces of this size, so that long padding needs no memory.
+const PIECE_FRAMES: u64 = 65_536;
+
+impl Placer {
+    fn silence(&mut self, frames: u64, block: &mut Block) -> u64 {
+        let piece = frames.min(self.remaining).min(PIECE_FRAMES);
+        block.append_silence(piece as usize);
+        self.remaining -= piece;
+        piece
+    }
+}
+
+impl Processor for Placer {
+    fn begin(&mut self, block: &mut Block) {
+        self.pad -= self.silence(self.pad, block);
+    }
+
+    fn process(&mut self, block: &mut Block) {
+        let skipped = self.skip.min(block.frames() as u64);
+        block.drop_front(skipped as usize);
+        self.skip -= skipped;
+        block.truncate(self.remaining.min(block.frames() as u64) as usize);
+        self.remaining -= block.frames() as u64;
+    }
+
+    fn finish(&mut self, block: &mut Block) {
+        self.silence(self.remaining, block);
+    }
+}
+
+/// The padding.
+pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
+    match decision {
+        Decision::Leave { .. } => None,
+        Decision::Place { pad_head_frames, drop_head_frames, length_frames, .. } => Some(Box::new(Placer {
+            pad: *pad_head_frames,
+            skip: *drop_head_frames,
+            remaining: *length_frames,
+        })),
+    }
+}
+
+/// The change of start and length.
+pub fn change(decision: &Decision, stem: &StemPlan, measured: &Measured) -> Option<Change> {
+    let _ = stem;
+    match decision {
+        Decision::Leave { .. } => None,
+        Decision::Place { pad_head_frames, drop_head_frames, length_frames, why } => Some(
+            Change::new("align-starts", "start", 0, *pad_head_frames as i64 - *drop_head_frames as i64, "frames", why)
+                .with("length_frames", *length_frames)
+                .with("frames_written", measured.frames),
+        ),
+    }
+}

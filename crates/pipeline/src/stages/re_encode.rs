@@ -1,0 +1,289 @@
+//! # re-encode
+//!
+//! *What it does:* writes the prepared stem: container, depth, dither.
+//! *Reads:* the grid that the samples lie on and the expected peak. *Decides:* sample kind and dither.
+//! *Changes:* the depth; dither is added once, last, and only when the depth falls.
+//! *Settings:* `container`, `depth`, `dither`, `when-over`.
+//! *Sources:* TPDF of 2 LSB peak to peak (Wannamaker, Lipshitz, Vanderkooy, Wright, IEEE Trans. SP 48(2), 2000);
+//! `bext` as in EBU Tech 3285.
+
+use loadin_codec::SampleKind;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::{NOT_RENDERED, Processor};
+use crate::facts::FormatFacts;
+use crate::findings::{Finding, Id, rounded};
+use crate::manifest::Change;
+use crate::plan::{Draft, DraftStem, Standing, StemPlan};
+use crate::recipe::PeakKind;
+use crate::render::Measured;
+
+/// The container of the outputs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ContainerSetting {
+    /// Broadcast WAV: with a `bext` chunk (EBU Tech 3285); RF64 past 4 GiB.
+    Bwf,
+    /// Plain WAV; RF64 past 4 GiB.
+    Wav,
+}
+
+/// The depth of the outputs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Depth {
+    /// Each stem keeps its own; lossy sources become 24-bit.
+    #[serde(rename = "source")]
+    Source,
+    /// 16-bit integers.
+    #[serde(rename = "16-bit")]
+    I16,
+    /// 24-bit integers.
+    #[serde(rename = "24-bit")]
+    I24,
+    /// 32-bit integers.
+    #[serde(rename = "32-bit")]
+    I32,
+    /// 32-bit floats.
+    #[serde(rename = "32-bit float")]
+    F32,
+    /// 64-bit floats.
+    #[serde(rename = "64-bit float")]
+    F64,
+}
+
+/// Whether dither is added when the depth falls.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Dither {
+    /// Triangular, 2 LSB peak to peak.
+    Tpdf,
+    /// None: values are rounded.
+    None,
+}
+
+/// What to do with a stem that would pass full scale in integers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum WhenOver {
+    /// Write that stem in 32-bit float, where nothing clips.
+    Float,
+    /// Fail that stem.
+    Fail,
+}
+
+/// Settings of `re-encode`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Settings {
+    /// Container of the outputs.
+    pub container: ContainerSetting,
+    /// Depth of the outputs.
+    pub depth: Depth,
+    /// Dither when the depth falls.
+    pub dither: Dither,
+    /// What to do with a stem that would pass full scale.
+    pub when_over: WhenOver,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            container: ContainerSetting::Bwf,
+            depth: Depth::I24,
+            dither: Dither::Tpdf,
+            when_over: WhenOver::Float,
+        }
+    }
+}
+
+/// How samples are stored, in a form that can be serialised.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Storage {
+    /// 16-bit integers.
+    #[serde(rename = "16-bit")]
+    I16,
+    /// 24-bit integers.
+    #[serde(rename = "24-bit")]
+    I24,
+    /// 32-bit integers.
+    #[serde(rename = "32-bit")]
+    I32,
+    /// 32-bit floats.
+    #[serde(rename = "32-bit float")]
+    F32,
+    /// 64-bit floats.
+    #[serde(rename = "64-bit float")]
+    F64,
+}
+
+impl Storage {
+    /// The codec's word for it.
+    pub fn kind(self) -> SampleKind {
+        match self {
+            Self::I16 => SampleKind::I16,
+            Self::I24 => SampleKind::I24,
+            Self::I32 => SampleKind::I32,
+            Self::F32 => SampleKind::F32,
+            Self::F64 => SampleKind::F64,
+        }
+    }
+
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::I16 => "16-bit",
+            Self::I24 => "24-bit",
+            Self::I32 => "32-bit",
+            Self::F32 => "32-bit float",
+            Self::F64 => "64-bit float",
+        }
+    }
+
+    /// The smallest storage that holds a source without loss.
+    fn of_source(format: &FormatFacts) -> Self {
+        match (format.float, format.lossy, format.bits) {
+            (true, _, 64) => Self::F64,
+            (true, ..) => Self::F32,
+            (false, true, _) => Self::I24,
+            (false, _, 0..=16) => Self::I16,
+            (false, _, 17..=24) => Self::I24,
+            (false, _, 25..=32) => Self::I32,
+            _ => Self::F64,
+        }
+    }
+}
+
+/// Decision of `re-encode`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "kebab-case")]
+pub enum Decision {
+    /// The stem is not written.
+    Leave {
+        /// Why.
+        why: String,
+    },
+    /// The stem is written.
+    Write {
+        /// How samples are stored.
+        storage: Storage,
+        /// Whether dither is added.
+        dither: bool,
+        /// Whether the samples are those of the source, bit for bit.
+        exact: bool,
+        /// Whether a `bext` chunk is written.
+        bext: bool,
+        /// Depth of the source, in words.
+        from: String,
+        /// Why.
+        why: String,
+    },
+}
+
+/// Decides storage and dither for every stem.
+pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
+    draft
+        .stems
+        .iter_mut()
+        .zip(settings)
+        .map(|(stem, settings)| {
+            if stem.is_active() {
+                decide_one(settings, stem)
+            } else {
+                Decision::Leave { why: NOT_RENDERED.to_owned() }
+            }
+        })
+        .collect()
+}
+
+fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
+    let format = stem.sources[0].format.as_ref().expect("an active stem has a format");
+    let asked = match settings.depth {
+        Depth::Source => Storage::of_source(format),
+        Depth::I16 => Storage::I16,
+        Depth::I24 => Storage::I24,
+        Depth::I32 => Storage::I32,
+        Depth::F32 => Storage::F32,
+        Depth::F64 => Storage::F64,
+    };
+    let mut storage = asked;
+    let peak = stem.peak(PeakKind::Sample);
+    if !asked.kind().is_float() && would_clip(peak, asked, stem.grid_bits) {
+        let text = format!(
+            "the peak would be {:.2} dB above full scale in {} integers",
+            loadin_audio::Decibels::from_ratio(peak).0,
+            asked.as_str()
+        );
+        if settings.when_over == WhenOver::Fail {
+            let why = format!("{text}; lower it with gain-stage or write floats");
+            stem.standing = Standing::Failed(why.clone());
+            return Decision::Leave { why };
+        }
+        storage = Storage::F32;
+        stem.note(
+            Finding::new(Id::OverFullScale, format!("{text}; it is written in 32-bit float, where nothing clips"))
+                .with("peak_dbfs", rounded(loadin_audio::Decibels::from_ratio(peak).0, 3)),
+        );
+    }
+    let bits = storage.kind().bits();
+    let falls = !storage.kind().is_float() && stem.grid_bits.is_none_or(|grid| grid > bits);
+    let exact = match storage {
+        Storage::F32 => stem.grid_bits.is_some_and(|grid| grid <= 24) || (untouched(stem) && format.float && format.bits == 32),
+        Storage::F64 => stem.grid_bits.is_some() || untouched(stem),
+        _ => !falls,
+    };
+    Decision::Write {
+        storage,
+        dither: falls && settings.dither == Dither::Tpdf,
+        exact,
+        bext: settings.container == ContainerSetting::Bwf,
+        from: describe(format),
+        why: if settings.depth == Depth::Source { "every stem keeps its own depth" } else { "one depth for all stems" }
+            .to_owned(),
+    }
+}
+
+/// Whether the sound as it stands is still the source's, sample for sample (channels and places aside).
+fn untouched(stem: &DraftStem<'_>) -> bool {
+    use super::Decision as Any;
+    stem.decisions.iter().all(|decision| match decision {
+        Any::Resample(_) | Any::DcRemoval(_) | Any::GainStage(_) => decision.left().is_some(),
+        Any::TrimSilence(super::trim_silence::Decision::Cut { fade_in_frames, fade_out_frames, .. }) => {
+            fade_in_frames + fade_out_frames == 0
+        }
+        _ => true,
+    })
+}
+
+/// Integers reach from −1 to just below 1; samples that already lie on such a grid cannot pass it.
+fn would_clip(peak: f64, storage: Storage, grid_bits: Option<u32>) -> bool {
+    let step = 2f64.powi(1 - storage.kind().bits() as i32);
+    match grid_bits {
+        Some(grid) if grid <= storage.kind().bits() => false,
+        // Rounding and dither can add one step and a half.
+        _ => peak > 1.0 - 2.5 * step,
+    }
+}
+
+fn describe(format: &FormatFacts) -> String {
+    let float = if format.float { " float" } else { "" };
+    if format.lossy { format!("{} (lossy)", format.codec) } else { format!("{}-bit{float}", format.bits) }
+}
+
+/// Writing is the end of the chain; `render` does it.
+pub fn processor(_: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
+    None
+}
+
+/// The change of depth.
+pub fn change(decision: &Decision, _: &StemPlan, measured: &Measured) -> Option<Change> {
+    match decision {
+        Decision::Leave { .. } => None,
+        Decision::Write { storage, from, .. } if *from == storage.as_str() && measured.clipped == 0 => None,
+        Decision::Write { storage, dither, from, why, .. } => Some(
+            Change::new("re-encode", "depth", from.as_str(), storage.as_str(), "", why)
+                .with("dither", if *dither { "TPDF" } else { "none" })
+                .with("samples_clipped", measured.clipped),
+        ),
+    }
+}

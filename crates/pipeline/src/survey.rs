@@ -1,0 +1,202 @@
+//! One read of a stem that measures all that any stage needs, and changes nothing.
+
+use std::fs::File;
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use loadin_audio::{Block, ClipRuns, Envelope, Extremes, Loudness, Offset, Relation, Resampler, TruePeak};
+use loadin_codec::Decoder;
+
+use crate::content::Content;
+use crate::event::{Event, Listener, Step};
+use crate::facts::{
+    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Measures,
+    Range, RelationFacts, Survey,
+};
+use crate::findings::{Finding, Id};
+use crate::{scan, storage};
+
+/// What a survey shall measure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Scope {
+    /// Rate at which levels and the envelope are measured.
+    pub target_hz: u32,
+    /// Whether integrated loudness is measured.
+    pub loudness: bool,
+}
+
+/// Surveys one listed file of the delivery in `root`. Never fails: what is wrong with the file is in the result.
+pub fn survey(root: &Path, file: &FileFacts, scope: Scope, listener: &Listener<'_>) -> Survey {
+    let format = file.format.as_ref().ok();
+    listener(Event::Started {
+        step: Step::Survey,
+        path: &file.path,
+        frames: format.and_then(|f| f.frames).unwrap_or(0),
+    });
+    let mut survey = Survey {
+        path: file.path.clone(),
+        bytes: file.bytes,
+        sha256: String::new(),
+        format: format.cloned(),
+        measures: Err(unreadable(String::new())),
+    };
+    let real = scan::locate(root, &file.path);
+    survey.measures = match hash(&real) {
+        Err(error) => Err(unreadable(format!("it cannot be read: {error}"))),
+        Ok(stored) => {
+            survey.bytes = stored.bytes;
+            survey.sha256 = stored.sha256;
+            match &file.format {
+                Err(why) => Err(unreadable(why.clone())),
+                Ok(format) => measured(&real, &file.path, format, scope, listener),
+            }
+        }
+    };
+    let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
+    listener(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
+    survey
+}
+
+fn hash(path: &Path) -> io::Result<storage::Stored> {
+    storage::digest(&mut File::open(path)?)
+}
+
+fn unreadable(text: String) -> Failure {
+    Failure { finding: Finding::new(Id::Unreadable, text.clone()), text }
+}
+
+/// A decoder that panics costs its own stem, not the run.
+fn measured(
+    real: &Path,
+    path: &str,
+    format: &FormatFacts,
+    scope: Scope,
+    listener: &Listener<'_>,
+) -> Result<Measures, Failure> {
+    let work = AssertUnwindSafe(|| measure(real, path, format, scope, listener));
+    catch_unwind(work).unwrap_or_else(|_| Err(unreadable("the decoder gave up on its contents".to_owned())))
+}
+
+fn measure(
+    real: &Path,
+    path: &str,
+    format: &FormatFacts,
+    scope: Scope,
+    listener: &Listener<'_>,
+) -> Result<Measures, Failure> {
+    let file = File::open(real).map_err(|error| unreadable(format!("it cannot be opened: {error}")))?;
+    let mut decoder = loadin_codec::open(file).map_err(decode_failure)?;
+    let mut meters = Meters::new(&decoder, format, scope);
+    let mut block = Block::new(usize::from(format.channels));
+    while decoder.next_block(&mut block).map_err(decode_failure)? {
+        meters.push(&mut block);
+        listener(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
+    }
+    if meters.source_frames == 0 {
+        return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
+    }
+    let damage = decoder
+        .damage()
+        .iter()
+        .map(|d| DamageFacts { start_frame: d.start_frame, frames: d.frames, cause: d.cause.clone() })
+        .collect();
+    Ok(meters.finish(damage))
+}
+
+fn decode_failure(error: loadin_codec::Error) -> Failure {
+    let text = error.to_string();
+    let id = if matches!(error, loadin_codec::Error::NotFinite { .. }) { Id::NotFinite } else { Id::Unreadable };
+    Failure { finding: Finding::new(id, text.clone()), text }
+}
+
+/// All meters of one stem: those of faults at the source's rate, those of level at the target rate.
+struct Meters {
+    scope: Scope,
+    source_frames: u64,
+    target_frames: u64,
+    content: Content,
+    clips: ClipRuns,
+    relation: Option<Relation>,
+    resampler: Option<Resampler>,
+    extremes: Extremes,
+    true_peak: TruePeak,
+    offset: Offset,
+    envelope: Envelope,
+    loudness: Option<Loudness>,
+}
+
+impl Meters {
+    fn new(decoder: &Decoder, format: &FormatFacts, scope: Scope) -> Self {
+        let channels = usize::from(format.channels);
+        let target_hz = scope.target_hz;
+        Self {
+            scope,
+            source_frames: 0,
+            target_frames: 0,
+            content: Content::new(channels, format.rate_hz),
+            clips: ClipRuns::new(channels),
+            relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
+            resampler: (format.rate_hz != target_hz).then(|| Resampler::new(format.rate_hz, target_hz, channels)),
+            extremes: Extremes::new(channels),
+            true_peak: TruePeak::new(channels, target_hz),
+            offset: Offset::new(channels, target_hz),
+            envelope: Envelope::new(channels, target_hz),
+            loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
+        }
+    }
+
+    fn push(&mut self, block: &mut Block) {
+        self.source_frames += block.frames() as u64;
+        self.content.push(block);
+        self.clips.push(block);
+        if let Some(relation) = &mut self.relation {
+            relation.push(block);
+        }
+        if let Some(resampler) = &mut self.resampler {
+            resampler.process(block);
+        }
+        self.push_at_target(block);
+    }
+
+    fn push_at_target(&mut self, block: &Block) {
+        self.target_frames += block.frames() as u64;
+        self.extremes.push(block);
+        self.true_peak.push(block);
+        self.offset.push(block);
+        self.envelope.push(block);
+        if let Some(loudness) = &mut self.loudness {
+            loudness.push(block);
+        }
+    }
+
+    fn finish(mut self, damage: Vec<DamageFacts>) -> Measures {
+        if let Some(mut resampler) = self.resampler.take() {
+            let mut rest = Block::new(self.extremes.channels());
+            loop {
+                rest.clear();
+                resampler.finish(&mut rest);
+                if rest.is_empty() {
+                    break;
+                }
+                self.push_at_target(&rest);
+            }
+        }
+        let channels = self.channels();
+        let (clips, over_full_scale) = self.clips();
+        Measures {
+            source_frames: self.source_frames,
+            target_hz: self.scope.target_hz,
+            target_frames: self.target_frames,
+            channels,
+            relation: self.relation.map(|relation| relation_facts(&relation)),
+            clips,
+            over_full_scale,
+            active_frames: self.offset.finish().active_frames,
+            loudness_lufs: self.loudness.as_mut().and_then(|loudness| loudness.integrated()),
+            content: self.content.finish(),
+            damage,
+            envelope: envelope_facts(self.envelope),
+        }
+    }
+}

@@ -1,0 +1,222 @@
+//! Checks a prepared delivery against its manifest: every file, every promise.
+//!
+//! Prepared WAV files are read by hound here, not by the reader that belongs to our writer: a common
+//! misunderstanding of the two would otherwise never show. Only what hound cannot read (RF64, 64-bit floats)
+//! goes through our own reader.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::path::Path;
+
+use loadin_audio::{Block, Decibels};
+
+use crate::event::{Event, Listener, Step};
+use crate::manifest::{Manifest, OutputRecord, State};
+use crate::storage::{self, digest};
+use crate::{run, scan};
+
+/// Something that is not as the manifest says.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Difference {
+    /// The file, inside the output folder (or the delivery, for sources).
+    pub path: String,
+    /// What was found and what was expected.
+    pub text: String,
+}
+
+/// What a verification has looked at.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Verified {
+    /// Outputs that were read.
+    pub outputs: usize,
+    /// Sources that were read.
+    pub sources: usize,
+    /// Everything that differs.
+    pub differences: Vec<Difference>,
+}
+
+impl Verified {
+    fn differs(&mut self, path: impl Into<String>, text: impl Into<String>) {
+        self.differences.push(Difference { path: path.into(), text: text.into() });
+    }
+}
+
+/// Verifies the prepared delivery in `out`; with `delivery`, its sources as well.
+///
+/// # Errors
+/// When there is no readable manifest: then nothing can be said.
+pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
+    let path = out.join("manifest.json");
+    let text = fs::read_to_string(&path).map_err(|error| format!("cannot read \"{}\": {error}", path.display()))?;
+    let manifest = Manifest::from_json(&text).map_err(|error| format!("\"{}\": {error}", path.display()))?;
+    let mut verified = Verified::default();
+    if manifest.digest != manifest.own_digest() {
+        verified.differs("manifest.json", "its contents do not match the digest that it carries");
+    }
+    let outputs: BTreeMap<&str, &OutputRecord> =
+        manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| (o.path.as_str(), o))).collect();
+    listener(Event::Step { step: Step::Verify, stems: outputs.len() });
+    for output in outputs.values() {
+        listener(Event::Started { step: Step::Verify, path: &output.path, frames: output.frames });
+        check_output(out, output, &mut verified);
+        verified.outputs += 1;
+        listener(Event::Ended { step: Step::Verify, path: &output.path, error: None });
+    }
+    check_promises(&manifest, &mut verified);
+    check_neighbours(out, &manifest, &outputs, &mut verified);
+    if let Some(delivery) = delivery {
+        check_sources(delivery, &manifest, &mut verified);
+    }
+    Ok(verified)
+}
+
+fn check_output(out: &Path, output: &OutputRecord, verified: &mut Verified) {
+    let real = out.join(&output.path);
+    let stored = match File::open(&real).and_then(|mut file| digest(&mut file)) {
+        Ok(stored) => stored,
+        Err(error) => return verified.differs(&output.path, format!("it cannot be read: {error}")),
+    };
+    if stored.bytes != output.bytes {
+        verified.differs(&output.path, format!("{} bytes instead of {}", stored.bytes, output.bytes));
+    }
+    if stored.sha256 != output.sha256 {
+        verified.differs(&output.path, "its SHA-256 differs from the manifest's");
+    }
+    match read(&real, output) {
+        Err(text) => verified.differs(&output.path, text),
+        Ok(read) => compare(output, &read, verified),
+    }
+}
+
+/// What a reader found in an output.
+#[derive(Debug, PartialEq)]
+struct Read {
+    rate_hz: u32,
+    channels: u16,
+    bits: u16,
+    float: bool,
+    frames: u64,
+    peak: f64,
+}
+
+fn compare(output: &OutputRecord, read: &Read, verified: &mut Verified) {
+    let mut expect = |what: &str, found: String, promised: String| {
+        if found != promised {
+            verified.differs(&output.path, format!("{what} {found} instead of {promised}"));
+        }
+    };
+    expect("rate in Hz", read.rate_hz.to_string(), output.rate_hz.to_string());
+    expect("channels", read.channels.to_string(), output.channels.to_string());
+    expect("bits", read.bits.to_string(), output.bits.to_string());
+    expect("frames", read.frames.to_string(), output.frames.to_string());
+    let level = |peak: Option<f64>| peak.map_or("silence".to_owned(), |db| format!("{db:.3}"));
+    let found = crate::findings::round_to(Decibels::from_ratio(read.peak).0, 3);
+    expect("peak in dBFS", level(found), level(output.peak_dbfs));
+}
+
+fn read(path: &Path, output: &OutputRecord) -> Result<Read, String> {
+    let for_hound = output.bytes <= u64::from(u32::MAX) && output.bits <= 32;
+    if for_hound { read_with_hound(path) } else { read_with_codec(path) }
+}
+
+fn read_with_hound(path: &Path) -> Result<Read, String> {
+    let failed = |error: hound::Error| format!("an independent reader refuses it: {error}");
+    let mut reader = hound::WavReader::open(path).map_err(failed)?;
+    let spec = reader.spec();
+    let float = spec.sample_format == hound::SampleFormat::Float;
+    let frames = u64::from(reader.duration());
+    let peak = if float {
+        reader.samples::<f32>().try_fold(0.0f64, |peak, s| s.map(|s| peak.max(f64::from(s).abs()))).map_err(failed)?
+    } else {
+        let full_scale = 2f64.powi(i32::from(spec.bits_per_sample) - 1);
+        let most = reader.samples::<i32>().try_fold(0u32, |most, s| s.map(|s| most.max(s.unsigned_abs())));
+        f64::from(most.map_err(failed)?) / full_scale
+    };
+    Ok(Read { rate_hz: spec.sample_rate, channels: spec.channels, bits: spec.bits_per_sample, float, frames, peak })
+}
+
+fn read_with_codec(path: &Path) -> Result<Read, String> {
+    let file = File::open(path).map_err(|error| error.to_string())?;
+    let mut decoder = loadin_codec::open(file).map_err(|error| error.to_string())?;
+    let mut block = Block::new(usize::from(decoder.format().channels));
+    let (mut peak, mut frames) = (0.0f64, 0);
+    while decoder.next_block(&mut block).map_err(|error| error.to_string())? {
+        frames += block.frames() as u64;
+        peak = block.iter().flatten().fold(peak, |peak, sample| peak.max(sample.abs()));
+    }
+    let format = decoder.format();
+    let (rate_hz, channels, bits, float) = (format.rate_hz, format.channels, format.bits, format.float);
+    Ok(Read { rate_hz, channels, bits, float, frames, peak })
+}
+
+/// What the manifest promises of the stems together.
+fn check_promises(manifest: &Manifest, verified: &mut Verified) {
+    let mut gains: BTreeMap<String, (String, String)> = BTreeMap::new();
+    for stem in manifest.stems.iter().filter(|stem| stem.role == "stem" && stem.output.is_some()) {
+        let path = &stem.source.path;
+        if manifest.link.length_frames > 0 && stem.output.as_ref().is_some_and(|o| o.frames != manifest.link.length_frames)
+        {
+            verified.differs(path, format!("its output does not have the common length of {} frames", manifest.link.length_frames));
+        }
+        let gain = stem.changes.iter().find(|change| change.stage == "gain-stage");
+        let Some(gain) = gain.filter(|_| manifest.link.gains.len() == 1) else { continue };
+        let (value, first) =
+            gains.entry("delivery".to_owned()).or_insert_with(|| (gain.to.to_string(), path.clone()));
+        if *value != gain.to.to_string() {
+            verified.differs(path, format!("its gain is {} dB, that of \"{first}\" is {value} dB; they share one link", gain.to));
+        }
+    }
+    for stem in &manifest.stems {
+        let has_output = stem.output.is_some();
+        let needs_output = matches!(stem.state, State::Prepared | State::Unchanged);
+        if has_output != needs_output {
+            verified.differs(&stem.source.path, format!("the manifest calls it {}, which does not fit its output", stem.state.as_str()));
+        }
+    }
+}
+
+/// The files beside the audio, and files that nobody promised.
+fn check_neighbours(out: &Path, manifest: &Manifest, outputs: &BTreeMap<&str, &OutputRecord>, verified: &mut Verified) {
+    match fs::read_to_string(out.join("recipe.toml")) {
+        Ok(text) if run::text_digest(&text) == manifest.recipe.sha256 => {}
+        Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
+        Err(error) => verified.differs("recipe.toml", format!("it cannot be read: {error}")),
+    }
+    match fs::read_to_string(out.join("checksums.sha256")) {
+        Ok(text) => check_list(out, &text, outputs, verified),
+        Err(error) => verified.differs("checksums.sha256", format!("it cannot be read: {error}")),
+    }
+    for entry in fs::read_dir(out.join("audio")).into_iter().flatten().flatten() {
+        let path = format!("audio/{}", entry.file_name().to_string_lossy());
+        if !outputs.contains_key(path.as_str()) {
+            verified.differs(path, "the manifest does not know it");
+        }
+    }
+}
+
+fn check_list(out: &Path, text: &str, outputs: &BTreeMap<&str, &OutputRecord>, verified: &mut Verified) {
+    let listed: BTreeMap<&str, &str> = text.lines().filter_map(|line| line.split_once("  ").map(|(s, p)| (p, s))).collect();
+    for (path, output) in outputs {
+        if listed.get(path) != Some(&output.sha256.as_str()) {
+            verified.differs("checksums.sha256", format!("its line for \"{path}\" does not agree with the manifest"));
+        }
+    }
+    for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path)) {
+        let found = File::open(out.join(path)).and_then(|mut file| storage::digest(&mut file));
+        if !found.is_ok_and(|stored| stored.sha256 == sum) {
+            verified.differs(path, "it does not match its line in checksums.sha256");
+        }
+    }
+}
+
+fn check_sources(delivery: &Path, manifest: &Manifest, verified: &mut Verified) {
+    for stem in &manifest.stems {
+        let Some(sum) = &stem.source.sha256 else { continue };
+        verified.sources += 1;
+        match File::open(scan::locate(delivery, &stem.source.path)).and_then(|mut file| digest(&mut file)) {
+            Err(error) => verified.differs(&stem.source.path, format!("the source cannot be read: {error}")),
+            Ok(stored) if stored.sha256 != *sum => verified.differs(&stem.source.path, "the source has changed"),
+            Ok(_) => {}
+        }
+    }
+}

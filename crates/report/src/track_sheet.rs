@@ -1,0 +1,72 @@
+//! The track sheet: one row a stem, in the order of the outputs (CSV as in RFC 4180).
+
+use loadin_pipeline::manifest::{Manifest, StemRecord};
+
+const HEADING: &[&str] = &[
+    "order", "label", "group", "state", "source", "rate_hz", "bits", "channels", "seconds", "peak_dbfs", "gain_db",
+    "offset_frames", "changes", "findings",
+];
+
+/// Makes the sheet.
+pub(crate) fn track_sheet(manifest: &Manifest) -> String {
+    let heading = HEADING.iter().map(|&cell| cell.to_owned()).collect();
+    let rows = manifest.stems.iter().enumerate().map(|(index, stem)| row(index + 1, stem));
+    std::iter::once(heading).chain(rows).map(|cells| line(&cells)).collect()
+}
+
+fn row(order: usize, stem: &StemRecord) -> Vec<String> {
+    let output = stem.output.as_ref();
+    let label = output.map(|o| o.path.trim_start_matches("audio/").trim_end_matches(".wav").to_owned());
+    let gain = stem.changes.iter().find(|change| change.stage == "gain-stage").map(|change| change.to.to_string());
+    let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();
+    let findings: Vec<&str> = stem.findings.iter().map(|finding| finding.id.as_str()).collect();
+    let depth = output.map(|o| if o.float { format!("{} float", o.bits) } else { o.bits.to_string() });
+    vec![
+        order.to_string(),
+        label.unwrap_or_default(),
+        stem.group.clone(),
+        stem.state.as_str().to_owned(),
+        stem.source.path.clone(),
+        output.map(|o| o.rate_hz.to_string()).unwrap_or_default(),
+        depth.unwrap_or_default(),
+        output.map(|o| o.channels.to_string()).unwrap_or_default(),
+        output.map(|o| format!("{:.3}", o.frames as f64 / f64::from(o.rate_hz))).unwrap_or_default(),
+        output.and_then(|o| o.peak_dbfs).map(|db| format!("{db:.2}")).unwrap_or_default(),
+        gain.unwrap_or_default(),
+        stem.time_map.as_ref().map(|map| map.shift_frames.to_string()).unwrap_or_default(),
+        changes.join("; "),
+        findings.join("; "),
+    ]
+}
+
+fn line(cells: &[String]) -> String {
+    let quoted: Vec<String> = cells.iter().map(|cell| quote(cell)).collect();
+    format!("{}\r\n", quoted.join(","))
+}
+
+/// Quotes a cell where it must be; a cell that a spreadsheet would take for a formula gets an apostrophe first.
+fn quote(cell: &str) -> String {
+    let number = cell.parse::<f64>().is_ok();
+    let formula = !number && cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    let cell = if formula { format!("'{cell}") } else { cell.to_owned() };
+    if cell.contains(['"', ',', '\r', '\n']) { format!("\"{}\"", cell.replace('"', "\"\"")) } else { cell }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 4180, section 2, rules 5 to 7.
+    #[test]
+    fn cells_are_quoted_as_the_standard_says() {
+        assert_eq!(quote("plain"), "plain");
+        assert_eq!(quote("a,b"), "\"a,b\"");
+        assert_eq!(quote("say \"hi\""), "\"say \"\"hi\"\"\"");
+    }
+
+    #[test]
+    fn a_file_name_is_never_a_formula() {
+        assert_eq!(quote("=SUM(A1)"), "'=SUM(A1)");
+        assert_eq!(quote("-6.02"), "-6.02");
+    }
+}
