@@ -1,1 +1,22 @@
-//! loadin-codec
+//! Bytes to sound and back: RIFF family walker and writer, decoders.
+//!
+//! *Invariants:* everything works on `Read`, `Write` and `Seek`, never on paths; a file is known by its content,
+//! never by its name; no size in a header is believed before it is compared with what is there; no input makes it
+//! panic, loop, or slip in time.
+
+mod aiff;
+mod bext;
+mod compressed;
+mod decoder;
+mod error;
+mod format;
+mod pcm;
+mod riff;
+mod wav_write;
+
+pub use aiff::extended_rate;
+pub use bext::{BEXT_FIXED_BYTES, Bext, LOUDNESS_UNUSED, coding_history_row, loudness_field};
+pub use decoder::{Damage, Decoder, Metadata, Repair, open};
+pub use error::Error;
+pub use format::{Codec, Container, Format, SampleKind};
+pub use wav_write::{Chunk, WavSpec, WavWriter};

@@ -1,0 +1,264 @@
+//! Compressed streams, by symphonia: FLAC, ALAC, MP3, AAC, Vorbis, ADPCM, and everything in CAF.
+//!
+//! A player skips what it cannot decode; here that would shift all that follows. So the place of every packet is
+//! compared with what came before, a gap becomes silence of exactly its length, and it is reported.
+
+use std::io::{Read, Seek};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use loadin_audio::Block;
+use symphonia::core::codecs::audio::well_known as ids;
+use symphonia::core::codecs::audio::{AudioCodecId, AudioDecoder, AudioDecoderOptions};
+use symphonia::core::errors::Error as Failure;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
+use symphonia::core::io::{MediaSource, MediaSourceStream};
+use symphonia::core::meta::MetadataOptions;
+
+use crate::decoder::Damage;
+use crate::{Codec, Container, Error, Format};
+
+/// Silence is put in pieces of this size, so that a false position cannot fill the memory.
+const PIECE_FRAMES: u64 = 16_384;
+
+/// A gap longer than this is not a gap but a false position: ten minutes at 192 kHz.
+const MOST_GAP_FRAMES: u64 = 192_000 * 600;
+
+/// A stream that symphonia decodes.
+pub(crate) struct Compressed {
+    reader: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track: u32,
+    /// Whether packet positions count frames.
+    positions: bool,
+    frames: Option<u64>,
+    given: u64,
+    gap: u64,
+    planes: Vec<Vec<f64>>,
+    waiting: bool,
+    ended: bool,
+    damage: Vec<Damage>,
+}
+
+/// A source with a known length, as symphonia wants it.
+struct Source<R> {
+    inner: R,
+    bytes: u64,
+}
+
+impl<R: Read> Read for Source<R> {
+    fn read(&mut self, bytes: &mut [u8]) -> std::io::Result<usize> {
+        self.inner.read(bytes)
+    }
+}
+
+impl<R: Seek> Seek for Source<R> {
+    fn seek(&mut self, to: std::io::SeekFrom) -> std::io::Result<u64> {
+        self.inner.seek(to)
+    }
+}
+
+impl<R: Read + Seek + Send + Sync> MediaSource for Source<R> {
+    fn is_seekable(&self) -> bool {
+        true
+    }
+
+    fn byte_len(&self) -> Option<u64> {
+        Some(self.bytes)
+    }
+}
+
+/// Runs a call into the library; a panic in it is a malformed file.
+fn guarded<T>(call: impl FnOnce() -> Result<T, Failure>) -> Result<T, Failure> {
+    catch_unwind(AssertUnwindSafe(call)).unwrap_or(Err(Failure::DecodeError("the decoder gave up")))
+}
+
+fn error(failure: Failure) -> Error {
+    match failure {
+        Failure::IoError(error) if error.kind() != std::io::ErrorKind::UnexpectedEof => Error::Io(error),
+        Failure::Unsupported(what) => Error::unsupported(what),
+        other => Error::malformed(other.to_string(), 0),
+    }
+}
+
+fn codec(id: AudioCodecId) -> Codec {
+    match id {
+        ids::CODEC_ID_FLAC => Codec::Flac,
+        ids::CODEC_ID_ALAC => Codec::Alac,
+        ids::CODEC_ID_MP3 => Codec::Mp3,
+        ids::CODEC_ID_AAC => Codec::Aac,
+        ids::CODEC_ID_VORBIS => Codec::Vorbis,
+        ids::CODEC_ID_ADPCM_MS | ids::CODEC_ID_ADPCM_IMA_WAV | ids::CODEC_ID_ADPCM_IMA_QT => Codec::Adpcm,
+        ids::CODEC_ID_PCM_ALAW => Codec::ALaw,
+        ids::CODEC_ID_PCM_MULAW => Codec::MuLaw,
+        ids::CODEC_ID_PCM_F32LE | ids::CODEC_ID_PCM_F32BE | ids::CODEC_ID_PCM_F64LE | ids::CODEC_ID_PCM_F64BE => {
+            Codec::PcmFloat
+        }
+        ids::CODEC_ID_PCM_S16LE
+        | ids::CODEC_ID_PCM_S16BE
+        | ids::CODEC_ID_PCM_S24LE
+        | ids::CODEC_ID_PCM_S24BE
+        | ids::CODEC_ID_PCM_S32LE
+        | ids::CODEC_ID_PCM_S32BE
+        | ids::CODEC_ID_PCM_S8
+        | ids::CODEC_ID_PCM_U8 => Codec::PcmInt,
+        _ => Codec::Other,
+    }
+}
+
+/// Opens a stream of the given container. With `verify`, the stream's own digest is checked where it has one.
+pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
+    mut source: R,
+    container: Container,
+    verify: bool,
+) -> Result<(Format, Compressed), Error> {
+    let bytes = source.seek(std::io::SeekFrom::End(0))?;
+    source.rewind()?;
+    let stream = MediaSourceStream::new(Box::new(Source { inner: source, bytes }), symphonia::core::io::MediaSourceStreamOptions::default());
+    let reader = guarded(|| {
+        symphonia::default::get_probe().probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
+    })
+    .map_err(error)?;
+    let track = reader.default_track(TrackType::Audio).ok_or(Error::NoAudio)?.clone();
+    let params = track.codec_params.as_ref().and_then(|params| params.audio()).ok_or(Error::NoAudio)?;
+    let options = AudioDecoderOptions::default().verify(verify);
+    let decoder = guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options)).map_err(error)?;
+    let codec = codec(params.codec);
+    let rate_hz = params.sample_rate.unwrap_or(0);
+    let format = Format {
+        container,
+        codec,
+        rate_hz,
+        channels: params.channels.as_ref().map_or(0, |channels| u16::try_from(channels.count()).unwrap_or(u16::MAX)),
+        bits: params.bits_per_sample.map_or(24, |bits| bits as u16),
+        float: codec == Codec::PcmFloat,
+        channel_mask: None,
+        frames: track.num_frames,
+    };
+    format.check()?;
+    let positions = counts_frames(&track, rate_hz);
+    let compressed = Compressed {
+        reader,
+        decoder,
+        track: track.id,
+        positions,
+        frames: track.num_frames,
+        given: 0,
+        gap: 0,
+        planes: Vec::new(),
+        waiting: false,
+        ended: false,
+        damage: Vec::new(),
+    };
+    Ok((format, compressed))
+}
+
+fn counts_frames(track: &Track, rate_hz: u32) -> bool {
+    track.time_base.is_some_and(|base| u64::from(base.numer.get()) * u64::from(rate_hz) == u64::from(base.denom.get()))
+}
+
+impl Compressed {
+    /// Fills `block`; false at the end.
+    pub(crate) fn next_block(&mut self, block: &mut Block, channels: usize) -> Result<bool, Error> {
+        block.set_channels(channels);
+        block.clear();
+        while !self.ended && self.gap == 0 && !self.waiting {
+            self.next_packet(channels)?;
+        }
+        if self.gap > 0 {
+            let piece = self.gap.min(PIECE_FRAMES);
+            block.append_silence(piece as usize);
+            self.gap -= piece;
+            self.given += piece;
+            return Ok(true);
+        }
+        if self.waiting {
+            self.waiting = false;
+            let mut frames = self.planes.first().map_or(0, Vec::len);
+            if let Some(most) = self.frames.filter(|_| self.positions) {
+                // Encoders pad the last packet; what the container does not count is not sound.
+                frames = frames.min(most.saturating_sub(self.given) as usize);
+            }
+            block.append_slices(&self.planes, 0, frames);
+            self.given += frames as u64;
+            return if frames == 0 { self.next_block(block, channels) } else { Ok(true) };
+        }
+        Ok(false)
+    }
+
+    fn next_packet(&mut self, channels: usize) -> Result<(), Error> {
+        match guarded(|| self.reader.next_packet()) {
+            Ok(None) => self.end(None),
+            Ok(Some(packet)) if packet.track_id != self.track => {}
+            Ok(Some(packet)) => {
+                self.note_gap(packet.pts.get());
+                self.decode(&packet, channels)?;
+            }
+            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => return Err(error.into()),
+            Err(failure) => self.end(Some(failure.to_string())),
+        }
+        Ok(())
+    }
+
+    /// A packet that starts later than the last one ended: what lay between is lost.
+    fn note_gap(&mut self, start: i64) {
+        let Ok(start) = u64::try_from(start) else { return };
+        if !self.positions || start <= self.given {
+            return;
+        }
+        let gap = start - self.given;
+        if gap > MOST_GAP_FRAMES {
+            return;
+        }
+        self.gap = gap;
+        self.damage.push(Damage {
+            start_frame: self.given,
+            frames: gap,
+            cause: "a part of the stream is damaged; silence of its length stands in its place".to_owned(),
+        });
+    }
+
+    fn decode(&mut self, packet: &symphonia::core::packet::Packet, channels: usize) -> Result<(), Error> {
+        let planes = &mut self.planes;
+        let decoder = &mut self.decoder;
+        let decoded = guarded(|| {
+            let buffer = decoder.decode(packet)?;
+            buffer.copy_to_vecs_planar::<f64>(planes);
+            Ok(buffer.num_planes())
+        });
+        match decoded {
+            Ok(found) if found == channels => self.waiting = self.planes.first().is_some_and(|plane| !plane.is_empty()),
+            Ok(found) => return Err(Error::malformed(format!("the stream changes from {channels} to {found} channels"), 0)),
+            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => return Err(error.into()),
+            Err(failure) => {
+                let lost = packet.dur.get().max(1);
+                self.gap += lost;
+                self.damage.push(Damage { start_frame: self.given, frames: lost, cause: failure.to_string() });
+            }
+        }
+        Ok(())
+    }
+
+    fn end(&mut self, failure: Option<String>) {
+        self.ended = true;
+        let expected = self.frames.filter(|_| self.positions).unwrap_or(self.given);
+        if expected > self.given {
+            let cause = failure.unwrap_or_else(|| "the stream is shorter than its header says".to_owned());
+            self.damage.push(Damage { start_frame: self.given, frames: expected - self.given, cause });
+        } else if let Some(cause) = failure.filter(|_| self.frames.is_none()) {
+            self.damage.push(Damage { start_frame: self.given, frames: 0, cause });
+        }
+        if self.damage.is_empty() && self.decoder.finalize().verify_ok == Some(false) {
+            self.damage.push(Damage {
+                start_frame: 0,
+                frames: 0,
+                cause: "the sound does not match the digest that the stream carries".to_owned(),
+            });
+        }
+    }
+
+    /// What is missing, complete after the end.
+    pub(crate) fn damage(&self) -> &[Damage] {
+        &self.damage
+    }
+}

@@ -1,0 +1,279 @@
+//! Opens a file by its content, and decodes it block by block.
+
+use std::fmt;
+use std::io::{Read, Seek, SeekFrom};
+
+use loadin_audio::Block;
+
+use crate::compressed::{self, Compressed};
+use crate::pcm::{self, Coding};
+use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
+
+/// Frames of a block: small enough for the processor's cache, large enough to be cheap.
+const BLOCK_FRAMES: u64 = 8192;
+
+/// What stands beside the samples.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Metadata {
+    /// The broadcast extension.
+    pub bext: Option<Bext>,
+    /// Every other chunk of a RIFF file, as it is.
+    pub chunks: Vec<Chunk>,
+}
+
+/// A header field that was wrong, and what was done instead.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Repair(pub(crate) String);
+
+impl fmt::Display for Repair {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// Audio that is missing. Where something follows it, silence of its length stands in its place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Damage {
+    /// First frame that is missing.
+    pub start_frame: u64,
+    /// How many frames; 0 where the place is not known.
+    pub frames: u64,
+    /// What was wrong.
+    pub cause: String,
+}
+
+/// How the samples of a RIFF file are reached.
+pub(crate) enum Sound {
+    Pcm(PcmStream),
+    Adpcm,
+}
+
+/// Uncompressed frames in a file.
+pub(crate) struct PcmStream {
+    pub(crate) coding: Coding,
+    pub(crate) big_endian: bool,
+    pub(crate) channels: usize,
+    pub(crate) offset: u64,
+    pub(crate) frames: u64,
+    pub(crate) position: u64,
+}
+
+trait ReadSeek: Read + Seek + Send + Sync {}
+impl<T: Read + Seek + Send + Sync> ReadSeek for T {}
+
+enum Inner {
+    Pcm { source: Box<dyn ReadSeek>, stream: PcmStream, bytes: Vec<u8> },
+    Compressed(Box<Compressed>),
+}
+
+/// A file that is being decoded.
+pub struct Decoder {
+    format: Format,
+    metadata: Metadata,
+    repairs: Vec<Repair>,
+    damage: Vec<Damage>,
+    frames_read: u64,
+    inner: Inner,
+}
+
+/// Opens a file by its content. With `verify`, a digest inside the stream (FLAC) is checked too, which costs time.
+///
+/// # Errors
+/// When it is not audio, when there is no reader for it, or when its header contradicts itself.
+pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool) -> Result<Decoder, Error> {
+    let mut head = [0; 64];
+    let read = read_up_to(&mut source, &mut head)?;
+    let head = &head[..read];
+    source.rewind()?;
+    match container(head) {
+        Some(Kind::Riff(form)) => open_riff(source, form, verify),
+        Some(Kind::Aiff { is_aifc }) => {
+            let aiff = aiff::open(&mut source, is_aifc)?;
+            let mut decoder = Decoder::pcm(source, aiff.format, aiff.pcm)?;
+            decoder.damage = aiff.damage;
+            Ok(decoder)
+        }
+        Some(Kind::Other(container)) => Decoder::compressed(source, container, verify),
+        None => Err(Error::NotAudio { found: describe(head) }),
+    }
+}
+
+fn open_riff<R: Read + Seek + Send + Sync + 'static>(mut source: R, form: [u8; 4], verify: bool) -> Result<Decoder, Error> {
+    let riff = riff::open(&mut source, form)?;
+    let mut decoder = match riff.sound {
+        Sound::Pcm(stream) => Decoder::pcm(source, riff.format, stream)?,
+        Sound::Adpcm => Decoder::compressed(source, riff.format.container, verify)?,
+    };
+    decoder.metadata = riff.metadata;
+    decoder.repairs = riff.repairs;
+    decoder.damage = riff.damage;
+    Ok(decoder)
+}
+
+fn read_up_to(source: &mut impl Read, bytes: &mut [u8]) -> Result<usize, Error> {
+    let mut filled = 0;
+    while filled < bytes.len() {
+        match source.read(&mut bytes[filled..]) {
+            Ok(0) => break,
+            Ok(read) => filled += read,
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok(filled)
+}
+
+enum Kind {
+    Riff([u8; 4]),
+    Aiff { is_aifc: bool },
+    Other(Container),
+}
+
+fn container(head: &[u8]) -> Option<Kind> {
+    let at = |from: usize, wanted: &[u8]| head.get(from..from + wanted.len()) == Some(wanted);
+    for form in [b"RIFF", b"RF64", b"BW64", b"RIFX"] {
+        if at(0, form) && at(8, b"WAVE") {
+            return Some(Kind::Riff(*form));
+        }
+    }
+    if at(0, b"FORM") && (at(8, b"AIFF") || at(8, b"AIFC")) {
+        return Some(Kind::Aiff { is_aifc: at(8, b"AIFC") });
+    }
+    let other = if at(0, b"fLaC") {
+        Container::Flac
+    } else if at(0, b"OggS") {
+        Container::Ogg
+    } else if at(0, b"caff") {
+        Container::Caf
+    } else if at(4, b"ftyp") {
+        Container::Mp4
+    } else if at(0, &[0xFF, 0xF1]) || at(0, &[0xFF, 0xF9]) {
+        Container::Adts
+    } else if at(0, b"ID3") || (head.first() == Some(&0xFF) && head.get(1).is_some_and(|byte| byte & 0xE0 == 0xE0)) {
+        Container::Mp3
+    } else {
+        return None;
+    };
+    Some(Kind::Other(other))
+}
+
+/// What bytes that are no audio look like.
+fn describe(head: &[u8]) -> String {
+    let starts = |wanted: &[u8]| head.starts_with(wanted);
+    let text = if head.is_empty() {
+        "an empty file"
+    } else if starts(&[0x00, 0x05, 0x16, 0x07]) {
+        "file-system litter (AppleDouble)"
+    } else if starts(b"MThd") {
+        "a MIDI file"
+    } else if starts(b"PK\x03\x04") {
+        "a ZIP archive"
+    } else if starts(b"%PDF") {
+        "a PDF document"
+    } else if starts(b"\x89PNG") || starts(&[0xFF, 0xD8, 0xFF]) {
+        "an image"
+    } else if starts(b"RIFF") || starts(b"RF64") || starts(b"RIFX") || starts(b"FORM") {
+        "a RIFF or IFF file of another kind"
+    } else if head.iter().all(|byte| *byte == 0) {
+        "a file that begins with zeros"
+    } else if head.iter().all(|byte| matches!(byte, 0x09 | 0x0A | 0x0D | 0x20..=0x7E | 0x80..)) {
+        "text"
+    } else {
+        "something unknown"
+    };
+    text.to_owned()
+}
+
+impl Decoder {
+    fn pcm<R: Read + Seek + Send + Sync + 'static>(mut source: R, format: Format, stream: PcmStream) -> Result<Self, Error> {
+        source.seek(SeekFrom::Start(stream.offset))?;
+        Ok(Self::new(format, Inner::Pcm { source: Box::new(source), stream, bytes: Vec::new() }))
+    }
+
+    fn compressed<R: Read + Seek + Send + Sync + 'static>(source: R, container: Container, verify: bool) -> Result<Self, Error> {
+        let (format, compressed) = compressed::open(source, container, verify)?;
+        Ok(Self::new(format, Inner::Compressed(Box::new(compressed))))
+    }
+
+    fn new(format: Format, inner: Inner) -> Self {
+        Self {
+            format,
+            metadata: Metadata::default(),
+            repairs: Vec::new(),
+            damage: Vec::new(),
+            frames_read: 0,
+            inner,
+        }
+    }
+
+    /// The format.
+    pub fn format(&self) -> &Format {
+        &self.format
+    }
+
+    /// What stands beside the samples.
+    pub fn metadata(&self) -> &Metadata {
+        &self.metadata
+    }
+
+    /// Header fields that were read around.
+    pub fn repairs(&self) -> &[Repair] {
+        &self.repairs
+    }
+
+    /// Frames given so far.
+    pub fn frames_read(&self) -> u64 {
+        self.frames_read
+    }
+
+    /// Audio that is missing; complete once `next_block` has said that the end is reached.
+    pub fn damage(&self) -> &[Damage] {
+        match &self.inner {
+            Inner::Pcm { .. } => &self.damage,
+            Inner::Compressed(compressed) => compressed.damage(),
+        }
+    }
+
+    /// Puts the next frames into `block`; false when there are none.
+    ///
+    /// # Errors
+    /// When reading fails, or when a sample is not a finite number.
+    pub fn next_block(&mut self, block: &mut Block) -> Result<bool, Error> {
+        let more = match &mut self.inner {
+            Inner::Pcm { source, stream, bytes } => stream.next_block(source, bytes, block, &mut self.damage)?,
+            Inner::Compressed(compressed) => {
+                let more = compressed.next_block(block, usize::from(self.format.channels))?;
+                pcm::check_finite(block, self.frames_read)?;
+                more
+            }
+        };
+        self.frames_read += if more { block.frames() as u64 } else { 0 };
+        Ok(more)
+    }
+}
+
+impl PcmStream {
+    fn next_block(
+        &mut self,
+        source: &mut dyn Read,
+        bytes: &mut Vec<u8>,
+        block: &mut Block,
+        damage: &mut Vec<Damage>,
+    ) -> Result<bool, Error> {
+        let frames = (self.frames - self.position).min(BLOCK_FRAMES);
+        let frame_bytes = self.coding.bytes() * self.channels;
+        bytes.resize(frames as usize * frame_bytes, 0);
+        let mut source = source;
+        let read = read_up_to(&mut source, bytes)?;
+        let whole = read / frame_bytes;
+        pcm::unpack(&bytes[..whole * frame_bytes], self.coding, self.big_endian, self.channels, self.position, block)?;
+        self.position += whole as u64;
+        if (whole as u64) < frames {
+            // The file became shorter after its header was read.
+            let lost = self.frames - self.position;
+            damage.push(Damage { start_frame: self.position, frames: lost, cause: "the file ends early".to_owned() });
+            self.frames = self.position;
+        }
+        Ok(whole > 0)
+    }
+}

@@ -1,0 +1,84 @@
+//! The RIFF family: RIFF, RF64, BW64 and RIFX. Our own walker, since many files in the wild have wrong sizes, and
+//! since what stands beside the samples must not be lost.
+//!
+//! Sources: Multimedia Programming Interface and Data Specifications 1.0 (1991), EBU Tech 3306, ITU-R BS.2088.
+
+mod fmt;
+mod walk;
+
+use std::io::{Read, Seek};
+
+use crate::decoder::{Damage, Metadata, PcmStream, Repair, Sound};
+use crate::pcm::Coding;
+use crate::{Bext, Chunk, Codec, Container, Error, Format};
+
+use self::fmt::Fmt;
+use self::walk::Walk;
+
+/// A RIFF file that is ready to be decoded.
+pub(crate) struct Riff {
+    pub(crate) format: Format,
+    pub(crate) metadata: Metadata,
+    pub(crate) repairs: Vec<Repair>,
+    pub(crate) damage: Vec<Damage>,
+    pub(crate) sound: Sound,
+}
+
+/// Reads the chunks of a RIFF file whose first four bytes are `form`.
+pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff, Error> {
+    let mut walk = Walk::read(source, form)?;
+    let fmt_bytes = walk.fmt.take().ok_or_else(|| Error::malformed("there is no fmt chunk", 12))?;
+    let fmt = Fmt::parse(&fmt_bytes, walk.big_endian)?;
+    let data = walk.data.ok_or(Error::NoAudio)?;
+    let container = match &form {
+        b"RF64" => Container::Rf64,
+        b"BW64" => Container::Bw64,
+        b"RIFX" => Container::Rifx,
+        _ => Container::Wav,
+    };
+    let mut format = Format {
+        container,
+        codec: fmt.codec,
+        rate_hz: fmt.rate_hz,
+        channels: fmt.channels,
+        bits: fmt.valid_bits,
+        float: fmt.codec == Codec::PcmFloat,
+        channel_mask: fmt.channel_mask,
+        frames: None,
+    };
+    format.check()?;
+    let (sound, damage) = match fmt.coding {
+        Some(coding) => {
+            let frames = data.bytes / fmt.align;
+            let lost = data.claimed.saturating_sub(data.bytes) / fmt.align;
+            format.frames = Some(frames + lost);
+            (Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)), truncated(frames, lost))
+        }
+        None => (Sound::Adpcm, Vec::new()),
+    };
+    if data.bytes < fmt.align && fmt.coding.is_some() && damage.is_empty() {
+        return Err(Error::NoAudio);
+    }
+    let bext = walk.bext.as_deref().map(Bext::parse).transpose();
+    let bext = bext.unwrap_or_else(|error| {
+        walk.repairs.push(Repair(format!("its bext chunk cannot be used: {error}")));
+        None
+    });
+    let chunks = walk.others.into_iter().map(|(id, bytes)| Chunk { id, bytes }).collect();
+    Ok(Riff { format, metadata: Metadata { bext, chunks }, repairs: walk.repairs, damage, sound })
+}
+
+fn pcm(fmt: &Fmt, coding: Coding, big_endian: bool, offset: u64, frames: u64) -> PcmStream {
+    PcmStream { coding, big_endian, channels: usize::from(fmt.channels), offset, frames, position: 0 }
+}
+
+fn truncated(frames: u64, lost: u64) -> Vec<Damage> {
+    if lost == 0 {
+        return Vec::new();
+    }
+    vec![Damage {
+        start_frame: frames,
+        frames: lost,
+        cause: "the file is shorter than its header says, as after a broken transfer".to_owned(),
+    }]
+}
