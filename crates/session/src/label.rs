@@ -1,0 +1,362 @@
+//! Labels: clean, unique, safe names for prepared stems.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use unicode_normalization::UnicodeNormalization;
+use unicode_normalization::char::is_combining_mark;
+
+use crate::role::{Family, Group, Role, role_of};
+use crate::token::{Token, stem_of, tokens};
+
+/// Which characters a label may hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Charset {
+    /// Letters, digits and the separator; accents are taken off.
+    Ascii,
+    /// Every letter and digit, composed (NFC).
+    Unicode,
+}
+
+/// How labels are made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LabelOptions {
+    /// Longest label in characters, the order number included; 8 or more.
+    pub max_chars: usize,
+    /// Allowed characters.
+    pub charset: Charset,
+    /// What stands between words.
+    pub separator: char,
+    /// Whether the order number stands first.
+    pub number: bool,
+    /// The order of the groups; groups that are missing come last, in their usual order.
+    pub order: Vec<Group>,
+}
+
+/// A stem that needs a label.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LabelInput {
+    /// Path inside the delivery.
+    pub path: String,
+    /// Its role.
+    pub role: Role,
+    /// Its group.
+    pub group: Group,
+}
+
+/// A label.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Label {
+    /// The name, without extension.
+    pub text: String,
+    /// Words that many names of the delivery shared and that were left out, in order.
+    pub stripped: Vec<String>,
+    /// Whether another stem would have had this label.
+    pub collided: bool,
+}
+
+/// Kick and bass, drums, percussion, instruments, vocals, effects, the rest, references.
+pub const KICK_AND_BASS_FIRST: &[Group] = Group::ALL;
+
+/// Drums and percussion, bass, instruments, effects, vocals, the rest, references.
+pub const DRUMS_FIRST: &[Group] = &[
+    Group::Drums,
+    Group::Percussion,
+    Group::KickAndBass,
+    Group::Guitars,
+    Group::Keys,
+    Group::Synths,
+    Group::Orchestra,
+    Group::Effects,
+    Group::LeadVocals,
+    Group::VocalDoubles,
+    Group::BackingVocals,
+    Group::Unsorted,
+    Group::Reference,
+];
+
+/// Vocals first, then drums and the rest.
+pub const VOCALS_FIRST: &[Group] = &[
+    Group::LeadVocals,
+    Group::VocalDoubles,
+    Group::BackingVocals,
+    Group::KickAndBass,
+    Group::Drums,
+    Group::Percussion,
+    Group::Guitars,
+    Group::Keys,
+    Group::Synths,
+    Group::Orchestra,
+    Group::Effects,
+    Group::Unsorted,
+    Group::Reference,
+];
+
+/// Words are left out where this part of the names shares them, and three at least: common practice, no source.
+const SHARED_PART: f64 = 0.6;
+const SHARED_LEAST: usize = 3;
+
+/// Makes a label for every stem, in the order of the input. The result depends on the set alone.
+pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Label> {
+    let mut words: Vec<Words> = stems.iter().map(|stem| Words::new(&stem.path)).collect();
+    strip_numbers(&mut words);
+    strip_shared(&mut words, true);
+    strip_numbers(&mut words);
+    strip_shared(&mut words, false);
+    let mut order: Vec<usize> = (0..stems.len()).collect();
+    order.sort_by_key(|&i| (place(&options.order, stems[i].group), stems[i].role.family, stems[i].path.clone()));
+    let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
+    let mut taken = BTreeSet::new();
+    let mut labels: Vec<Option<Label>> = vec![None; stems.len()];
+    for (number, &index) in (1..).zip(&order) {
+        let prefix = if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
+        labels[index] = Some(label(&words[index], &prefix, options, &mut taken));
+    }
+    labels.into_iter().flatten().collect()
+}
+
+fn place(order: &[Group], group: Group) -> usize {
+    let usual = Group::ALL.iter().position(|known| *known == group).unwrap_or(0);
+    order.iter().position(|known| *known == group).unwrap_or(order.len() + usual)
+}
+
+/// The words of one name, and those that were left out.
+struct Words {
+    kept: Vec<Token>,
+    stripped: Vec<String>,
+}
+
+impl Words {
+    fn new(path: &str) -> Self {
+        Self { kept: tokens(stem_of(path)), stripped: Vec::new() }
+    }
+
+    /// The word at `place` from the front or the back.
+    fn at(&self, place: usize, front: bool) -> Option<&Token> {
+        if front { self.kept.get(place) } else { self.kept.iter().nth_back(place) }
+    }
+}
+
+fn enough(sharing: usize, all: usize) -> bool {
+    sharing >= SHARED_LEAST && sharing as f64 >= SHARED_PART * all as f64
+}
+
+/// Track numbers at the front go where most names have one: the order number takes their place.
+fn strip_numbers(words: &mut [Words]) {
+    let is_number = |token: &Token| token.key.len() <= 3 && token.key.chars().all(|c| c.is_ascii_digit());
+    let numbered = |words: &Words| words.kept.len() > 1 && is_number(&words.kept[0]);
+    if enough(words.iter().filter(|words| numbered(words)).count(), words.len()) {
+        for words in words.iter_mut().filter(|words| numbered(words)) {
+            let gone = words.kept.remove(0);
+            words.stripped.push(gone.text);
+        }
+    }
+}
+
+/// Leaves out what most names share at one end, word by word, as long as something remains and no word that says
+/// what a stem is would go.
+fn strip_shared(words: &mut [Words], front: bool) {
+    let mut members: Vec<usize> = (0..words.len()).collect();
+    let all = words.len();
+    loop {
+        let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+        for &index in &members {
+            if let Some(token) = words[index].at(0, front) {
+                *counts.entry(&token.key).or_default() += 1;
+            }
+        }
+        let Some((key, count)) = counts.into_iter().max_by_key(|&(_, count)| count) else { return };
+        let key = key.to_owned();
+        if !enough(count, all) || says_something(&key) {
+            return;
+        }
+        members.retain(|&index| words[index].at(0, front).is_some_and(|token| token.key == key));
+        if members.iter().any(|&index| words[index].kept.len() < 2) {
+            return;
+        }
+        for &index in &members {
+            let at = if front { 0 } else { words[index].kept.len() - 1 };
+            let gone = words[index].kept.remove(at);
+            words[index].stripped.push(gone.text);
+        }
+    }
+}
+
+/// Sides and roles stay in a name even where many names have them.
+fn says_something(key: &str) -> bool {
+    matches!(key, "l" | "r" | "left" | "right" | "dry" | "wet" | "di" | "amp") || role_of(key).family != Family::Unsorted
+}
+
+fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeSet<String>) -> Label {
+    let separator = options.separator.to_string();
+    let parts: Vec<String> =
+        words.kept.iter().map(|token| clean(&token.text, options.charset)).filter(|part| !part.is_empty()).collect();
+    let base = if parts.is_empty() { "Stem".to_owned() } else { parts.join(&separator) };
+    let room = options.max_chars.saturating_sub(prefix.chars().count()).max(4);
+    let mut text = fit(&base, room, options);
+    let mut collided = false;
+    for copy in 2.. {
+        if taken.insert(fold(&text)) {
+            break;
+        }
+        collided = true;
+        let suffix = format!("{separator}{copy}");
+        text = fit(&base, room - suffix.chars().count(), options) + &suffix;
+    }
+    let text = format!("{prefix}{text}");
+    Label { text: if is_reserved(&text) { text + &separator } else { text }, stripped: words.stripped.clone(), collided }
+}
+
+/// Two names with one folded form are one file on some file systems.
+fn fold(text: &str) -> String {
+    text.nfkc().collect::<String>().to_lowercase().nfc().collect()
+}
+
+/// Longest name in bytes that every common file system takes, less the extension.
+const MOST_BYTES: usize = 240;
+
+fn fit(base: &str, chars: usize, options: &LabelOptions) -> String {
+    let mut text: String = base.chars().take(chars).collect();
+    while text.len() > MOST_BYTES {
+        text.pop();
+    }
+    let trimmed = text.trim_end_matches([options.separator, '.', ' ']);
+    if trimmed.is_empty() { "Stem".to_owned() } else { trimmed.to_owned() }
+}
+
+fn clean(word: &str, charset: Charset) -> String {
+    match charset {
+        Charset::Unicode => word.nfc().filter(|c| c.is_alphanumeric() || is_combining_mark(*c) || *c == '#' || *c == '+').collect(),
+        Charset::Ascii => word
+            .nfkd()
+            .filter(|c| !is_combining_mark(*c))
+            .flat_map(|c| plain(c).chars().collect::<Vec<_>>())
+            .filter(char::is_ascii_alphanumeric)
+            .collect(),
+    }
+}
+
+/// Letters that have no accent to take off, and signs that mean something in a name.
+fn plain(c: char) -> String {
+    let text = match c {
+        'ß' => "ss",
+        'ø' => "o",
+        'Ø' => "O",
+        'æ' => "ae",
+        'Æ' => "AE",
+        'œ' => "oe",
+        'Œ' => "OE",
+        'ł' => "l",
+        'Ł' => "L",
+        'đ' | 'ð' => "d",
+        'Đ' | 'Ð' => "D",
+        'þ' => "th",
+        'Þ' => "Th",
+        'ı' => "i",
+        '&' => "and",
+        _ => return c.to_string(),
+    };
+    text.to_owned()
+}
+
+/// Names that some systems keep for devices, with any extension.
+fn is_reserved(text: &str) -> bool {
+    let name = text.split('.').next().unwrap_or(text).to_ascii_uppercase();
+    matches!(name.as_str(), "CON" | "PRN" | "AUX" | "NUL")
+        || (name.len() == 4 && (name.starts_with("COM") || name.starts_with("LPT")) && name.ends_with(|c: char| c.is_ascii_digit()))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn options() -> LabelOptions {
+        LabelOptions {
+            max_chars: 31,
+            charset: Charset::Ascii,
+            separator: '_',
+            number: true,
+            order: KICK_AND_BASS_FIRST.to_vec(),
+        }
+    }
+
+    fn inputs(paths: &[&str]) -> Vec<LabelInput> {
+        paths
+            .iter()
+            .map(|path| {
+                let role = role_of(path);
+                LabelInput { path: (*path).to_owned(), group: role.group(), role }
+            })
+            .collect()
+    }
+
+    fn texts(paths: &[&str], options: &LabelOptions) -> Vec<String> {
+        labels(&inputs(paths), options).into_iter().map(|label| label.text).collect()
+    }
+
+    #[test]
+    fn what_names_share_is_left_out_at_word_borders() {
+        let paths = [
+            "PaperLantern_92bpm_Dm_Kick In_48k24b.wav",
+            "PaperLantern_92bpm_Dm_Snare Top_48k24b.wav",
+            "PaperLantern_92bpm_Dm_Bass_48k24b.wav",
+            "PaperLantern_92bpm_Dm_Lead Vox_48k24b.wav",
+            "late riser.wav",
+        ];
+        assert_eq!(texts(&paths, &options()), ["01_Kick_In", "03_Snare_Top", "02_Bass", "04_Lead_Vox", "05_late_riser"]);
+    }
+
+    #[test]
+    fn a_role_is_never_left_out() {
+        assert_eq!(texts(&["Gtr 1.wav", "Gtr 2.wav", "Gtr 3.wav"], &options()), ["01_Gtr_1", "02_Gtr_2", "03_Gtr_3"]);
+        assert_eq!(texts(&["Pad L.wav", "Keys L.wav", "Gtr L.wav"], &options()), ["03_Pad_L", "02_Keys_L", "01_Gtr_L"]);
+    }
+
+    #[test]
+    fn track_numbers_give_way_to_order_numbers() {
+        assert_eq!(texts(&["07 - Vox.wav", "03_Kick.wav", "12 Snare.wav"], &options()), ["03_Vox", "01_Kick", "02_Snare"]);
+    }
+
+    #[test]
+    fn names_that_would_be_one_are_told_apart() {
+        let found = labels(&inputs(&["Vox.wav", "vox.aif", "a/VOX.wav"]), &LabelOptions { number: false, ..options() });
+        let texts: BTreeSet<String> = found.iter().map(|label| label.text.to_lowercase()).collect();
+        assert_eq!(texts.len(), 3);
+        assert_eq!(found.iter().filter(|label| label.collided).count(), 2);
+    }
+
+    #[test]
+    fn devices_accents_and_nothing_at_all() {
+        let bare = LabelOptions { number: false, ..options() };
+        assert_eq!(texts(&["CON.wav", "Über Größe.wav", "🎤.wav", "e\u{301}te\u{301}.wav"], &bare), ["CON_", "Uber_Grosse", "Stem", "ete"]);
+        let unicode = LabelOptions { charset: Charset::Unicode, ..bare };
+        assert_eq!(texts(&["e\u{301}te\u{301}.wav"], &unicode), ["été"]);
+    }
+
+    proptest! {
+        #[test]
+        fn labels_are_unique_legal_and_short(
+            names in prop::collection::btree_set("[a-zA-Zé ._()0-9🎤/-]{1,60}", 1..40),
+            number in any::<bool>(),
+            ascii in any::<bool>(),
+        ) {
+            let paths: Vec<&str> = names.iter().map(String::as_str).collect();
+            let charset = if ascii { Charset::Ascii } else { Charset::Unicode };
+            let options = LabelOptions { number, charset, ..options() };
+            let found = texts(&paths, &options);
+            let folded: BTreeSet<String> = found.iter().map(|text| fold(text)).collect();
+            prop_assert_eq!(folded.len(), paths.len());
+            for text in &found {
+                prop_assert!(text.chars().count() <= 32 && !text.is_empty() && !is_reserved(text), "{}", text);
+                prop_assert!(!text.contains(|c: char| "<>:\"/\\|?*".contains(c) || c.is_control()));
+                prop_assert!(!text.ends_with(['.', ' ']));
+            }
+            let mut reversed: Vec<&str> = paths.clone();
+            reversed.reverse();
+            let mut again = texts(&reversed, &options);
+            again.reverse();
+            prop_assert_eq!(again, found);
+        }
+    }
+}
