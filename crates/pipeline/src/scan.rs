@@ -116,7 +116,7 @@ fn read_header(path: &Path) -> Result<(u64, FormatFacts), HeaderError> {
     }
     let file = File::open(path).map_err(other)?;
     // A decoder that panics costs its own file, not the run.
-    match catch_unwind(AssertUnwindSafe(|| loadin_codec::open(file))) {
+    match catch_unwind(AssertUnwindSafe(|| loadin_codec::open(file, false))) {
         Ok(Ok(decoder)) => {
             let facts = format_facts(&decoder);
             if crate::recipe::RATES_HZ.contains(&facts.rate_hz) {

@@ -5,7 +5,10 @@ use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
-use loadin_audio::{Block, ClipRuns, Envelope, Extremes, Loudness, Offset, Relation, Resampler, TruePeak};
+use loadin_audio::{
+    Activity, Block, ClipRuns, Clipped, Envelope, EnvelopeOf, Loudness, Relation, RelationMeasures, Resampler, TruePeak,
+    steadiness,
+};
 use loadin_codec::Decoder;
 
 use crate::content::Content;
@@ -86,7 +89,7 @@ fn measure(
     listener: &Listener<'_>,
 ) -> Result<Measures, Failure> {
     let file = File::open(real).map_err(|error| unreadable(format!("it cannot be opened: {error}")))?;
-    let mut decoder = loadin_codec::open(file).map_err(decode_failure)?;
+    let mut decoder = loadin_codec::open(file, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
     let mut block = Block::new(usize::from(format.channels));
     while decoder.next_block(&mut block).map_err(decode_failure)? {
@@ -101,7 +104,7 @@ fn measure(
         .iter()
         .map(|d| DamageFacts { start_frame: d.start_frame, frames: d.frames, cause: d.cause.clone() })
         .collect();
-    Ok(meters.finish(damage))
+    Ok(meters.finish(usize::from(format.channels), damage))
 }
 
 fn decode_failure(error: loadin_codec::Error) -> Failure {
@@ -119,9 +122,8 @@ struct Meters {
     clips: ClipRuns,
     relation: Option<Relation>,
     resampler: Option<Resampler>,
-    extremes: Extremes,
     true_peak: TruePeak,
-    offset: Offset,
+    activity: Activity,
     envelope: Envelope,
     loudness: Option<Loudness>,
 }
@@ -138,9 +140,8 @@ impl Meters {
             clips: ClipRuns::new(channels),
             relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
             resampler: (format.rate_hz != target_hz).then(|| Resampler::new(format.rate_hz, target_hz, channels)),
-            extremes: Extremes::new(channels),
             true_peak: TruePeak::new(channels, target_hz),
-            offset: Offset::new(channels, target_hz),
+            activity: Activity::new(target_hz),
             envelope: Envelope::new(channels, target_hz),
             loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
         }
@@ -161,42 +162,81 @@ impl Meters {
 
     fn push_at_target(&mut self, block: &Block) {
         self.target_frames += block.frames() as u64;
-        self.extremes.push(block);
         self.true_peak.push(block);
-        self.offset.push(block);
+        self.activity.push(block);
         self.envelope.push(block);
         if let Some(loudness) = &mut self.loudness {
             loudness.push(block);
         }
     }
 
-    fn finish(mut self, damage: Vec<DamageFacts>) -> Measures {
+    fn finish(mut self, channels: usize, damage: Vec<DamageFacts>) -> Measures {
         if let Some(mut resampler) = self.resampler.take() {
-            let mut rest = Block::new(self.extremes.channels());
-            loop {
-                rest.clear();
-                resampler.finish(&mut rest);
-                if rest.is_empty() {
-                    break;
-                }
-                self.push_at_target(&rest);
-            }
+            let mut rest = Block::new(channels);
+            resampler.finish(&mut rest);
+            self.push_at_target(&rest);
         }
-        let channels = self.channels();
-        let (clips, over_full_scale) = self.clips();
+        let active_frames = self.activity.finish();
+        let over = self.clips.over_full_scale();
+        let (window_frames, envelopes) = self.envelope.finish();
+        let channels = envelopes
+            .iter()
+            .zip(self.true_peak.finish())
+            .map(|(envelope, (min, max))| {
+                let steady = steadiness(envelope, window_frames, self.scope.target_hz);
+                ChannelMeasures {
+                    sample: Range { min: envelope.range.0, max: envelope.range.1 },
+                    true_peak: Range { min, max },
+                    mean: if active_frames > 0 { envelope.total / active_frames as f64 } else { 0.0 },
+                    mean_median: steady.median,
+                    mean_spread: steady.spread,
+                    mean_certain: steady.certain,
+                }
+            })
+            .collect();
         Measures {
             source_frames: self.source_frames,
             target_hz: self.scope.target_hz,
             target_frames: self.target_frames,
             channels,
-            relation: self.relation.map(|relation| relation_facts(&relation)),
-            clips,
-            over_full_scale,
-            active_frames: self.offset.finish().active_frames,
-            loudness_lufs: self.loudness.as_mut().and_then(|loudness| loudness.integrated()),
+            relation: self.relation.map(|relation| relation_facts(relation.finish())),
+            clips: self.clips.finish().into_iter().map(clip_facts).collect(),
+            over_full_scale: over.samples,
+            active_frames,
+            loudness_lufs: self.loudness.as_ref().and_then(Loudness::integrated),
             content: self.content.finish(),
             damage,
-            envelope: envelope_facts(self.envelope),
+            envelope: EnvelopeFacts {
+                window_frames,
+                frames: self.target_frames,
+                channels: envelopes.into_iter().map(envelope_facts).collect(),
+            },
         }
     }
+}
+
+fn relation_facts(found: RelationMeasures) -> RelationFacts {
+    RelationFacts {
+        max_difference: found.max_difference,
+        worst_difference_ratio: found.worst_difference_ratio,
+        max_sum: found.max_sum,
+        worst_sum_ratio: found.worst_sum_ratio,
+        correlation: found.correlation,
+        side_to_mid: found.side_to_mid,
+    }
+}
+
+fn clip_facts(found: Clipped) -> ClipFacts {
+    ClipFacts {
+        channel: found.channel,
+        ceiling: found.ceiling,
+        runs: found.runs,
+        samples: found.samples,
+        longest: found.longest,
+        first_frame: found.first_frame,
+    }
+}
+
+fn envelope_facts(found: EnvelopeOf) -> EnvelopeChannel {
+    EnvelopeChannel { min: found.min, max: found.max, sum: found.sum, sum_sq: found.sum_sq }
 }

@@ -137,7 +137,7 @@ fn read_with_hound(path: &Path) -> Result<Read, String> {
 
 fn read_with_codec(path: &Path) -> Result<Read, String> {
     let file = File::open(path).map_err(|error| error.to_string())?;
-    let mut decoder = loadin_codec::open(file).map_err(|error| error.to_string())?;
+    let mut decoder = loadin_codec::open(file, false).map_err(|error| error.to_string())?;
     let mut block = Block::new(usize::from(decoder.format().channels));
     let (mut peak, mut frames) = (0.0f64, 0);
     while decoder.next_block(&mut block).map_err(|error| error.to_string())? {

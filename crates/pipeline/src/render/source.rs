@@ -49,7 +49,7 @@ impl Source {
         let open = |source: &crate::plan::SourcePlan| {
             let file = File::open(scan::locate(shop.delivery, &source.path))
                 .map_err(|error| RenderError::Source(error.to_string()))?;
-            let decoder = loadin_codec::open(file).map_err(|error| RenderError::Source(error.to_string()))?;
+            let decoder = loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;
             let channels = usize::from(decoder.format().channels);
             if decoder.format().rate_hz != source.rate_hz || decoder.format().channels != source.channels {
                 return Err(RenderError::SourceChanged);

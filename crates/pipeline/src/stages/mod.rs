@@ -5,6 +5,7 @@
 use loadin_audio::Block;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use toml::de::Deserializer;
 
 use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
@@ -84,11 +85,11 @@ macro_rules! stages {
         }
 
         impl Settings {
-            /// The settings of the stage called `name`, read from a recipe table without the `stage` key.
-            /// `None` when there is no such stage.
-            pub fn read(name: &str, table: toml::Table) -> Option<Result<Self, toml::de::Error>> {
+            /// The settings of the stage called `name`, read from a recipe table without its own keys; what the
+            /// table does not name has its default. `None` when there is no such stage.
+            pub fn read(name: &str, table: Deserializer<'_>) -> Option<Result<Self, toml::de::Error>> {
                 match name {
-                    $($name => Some(table.try_into::<$module::Settings>().map(Self::$variant)),)*
+                    $($name => Some($module::Settings::deserialize(table).map(Self::$variant)),)*
                     _ => None,
                 }
             }

@@ -8,7 +8,7 @@
 
 use loadin_audio::{Block, Fade};
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, de};
 
 use super::{Link, NOT_RENDERED, Processor};
 use crate::findings::{Finding, Id};
@@ -18,13 +18,46 @@ use crate::recipe::{Level, Span};
 use crate::render::Measured;
 
 /// A time to keep: the first span that can be used holds, so that bars may have seconds to fall back on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Keep {
     /// One span.
     One(Span),
     /// The first of these that can be used; a span in bars needs a known tempo.
     First(Vec<Span>),
+}
+
+impl<'de> Deserialize<'de> for Keep {
+    /// One span or several; by hand, since a derived reader would not say which of them is wrong.
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Spans;
+
+        impl<'de> de::Visitor<'de> for Spans {
+            type Value = Keep;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("a time span such as \"1 s\", or a list of them such as [\"1 bar\", \"1 s\"]")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<Keep, E> {
+                text.parse().map(Keep::One).map_err(E::custom)
+            }
+
+            fn visit_seq<A: de::SeqAccess<'de>>(self, mut list: A) -> Result<Keep, A::Error> {
+                let mut spans = Vec::new();
+                while let Some(span) = list.next_element()? {
+                    spans.push(span);
+                }
+                if matches!(spans.last(), Some(Span::Seconds(_))) {
+                    Ok(Keep::First(spans))
+                } else {
+                    Err(de::Error::custom("the last span of a list must be in ms, s or min, since a tempo is not always known"))
+                }
+            }
+        }
+
+        deserializer.deserialize_any(Spans)
+    }
 }
 
 impl Keep {

@@ -1,0 +1,104 @@
+//! Orders of stages that cannot keep what a stage promises are refused, with the reason.
+
+use super::parse::{Notes, Placed};
+use super::units::Rate;
+use crate::stages::channel_fix::Pairs;
+use crate::stages::decode::Damage;
+use crate::stages::{Link, Settings};
+
+/// "The first must come before the second, because …", where a recipe has both.
+const BEFORE: &[(&str, &str, &str)] = &[
+    ("resample", "gain-stage", "resampling moves peaks, so a peak that was set before it does not hold"),
+    ("resample", "trim-silence", "cuts are counted in frames of one common rate"),
+    ("resample", "align-starts", "starts and lengths are counted in frames of one common rate"),
+    ("dc-removal", "gain-stage", "the offset would be part of the peak that is brought to the target"),
+    ("channel-fix", "gain-stage", "a channel that is dropped would be part of the peak that is brought to the target"),
+    ("channel-fix", "dc-removal", "the offset is subtracted channel by channel from the channels that stay"),
+];
+
+/// Checks names, order and combinations.
+pub(super) fn check(stages: &[Placed], notes: &mut Notes<'_>) {
+    for (index, placed) in stages.iter().enumerate() {
+        if stages[..index].iter().any(|earlier| earlier.stage.name() == placed.stage.name()) {
+            notes.add(placed.span.clone(), format!("{} stands twice; each stage can stand once", placed.stage.name()));
+        }
+    }
+    ends(stages, notes);
+    for (first, second, reason) in BEFORE {
+        if let (Some(first_at), Some(second_at)) = (position(stages, first), position(stages, second))
+            && first_at > second_at
+        {
+            notes.add(stages[second_at].span.clone(), format!("{second} must come after {first}: {reason}"));
+        }
+    }
+    combinations(stages, notes);
+}
+
+fn position(stages: &[Placed], name: &str) -> Option<usize> {
+    stages.iter().position(|placed| placed.stage.name() == name)
+}
+
+/// decode first, re-encode last, label somewhere.
+fn ends(stages: &[Placed], notes: &mut Notes<'_>) {
+    let Some(first) = stages.first() else { return };
+    if first.stage.name() != "decode" {
+        notes.add(first.span.clone(), "the first stage must be decode: it says which files are stems");
+    }
+    if let Some(last) = stages.last().filter(|last| last.stage.name() != "re-encode") {
+        notes.add(last.span.clone(), "the last stage must be re-encode: it writes the files");
+    }
+    if position(stages, "label").is_none() {
+        notes.add(first.span.clone(), "there is no label stage: without it the outputs have no names");
+    }
+}
+
+fn combinations(stages: &[Placed], notes: &mut Notes<'_>) {
+    let align = position(stages, "align-starts");
+    let one_rate = stages.iter().any(|placed| matches!(placed.stage.base(), Settings::Resample(s) if s.rate != Rate::Source));
+    for (index, placed) in stages.iter().enumerate() {
+        match placed.stage.base() {
+            Settings::TrimSilence(trim) => {
+                if trim.link != Link::Delivery && align.is_none_or(|align| align < index) {
+                    notes.add(
+                        placed.span.clone(),
+                        "trim-silence with this link moves stems against each other: add align-starts after it, or set link = \"delivery\"",
+                    );
+                }
+                if !one_rate {
+                    notes.add(placed.span.clone(), ONE_RATE.replace("{}", "trim-silence"));
+                }
+            }
+            Settings::AlignStarts(_) if !one_rate => {
+                notes.add(placed.span.clone(), ONE_RATE.replace("{}", "align-starts"));
+            }
+            Settings::Resample(_) if align.is_some() && differs_by_stem(placed) => {
+                notes.add(
+                    placed.span.clone(),
+                    "resample cannot differ by stem where align-starts gives all stems one length",
+                );
+            }
+            _ => {}
+        }
+    }
+    pairs(stages, notes);
+}
+
+const ONE_RATE: &str =
+    "{} needs one common rate: add resample before it, with rate = \"majority\" or a rate such as \"48 kHz\"";
+
+fn differs_by_stem(placed: &Placed) -> bool {
+    placed.stage.chosen.iter().any(|(_, settings)| settings != placed.stage.base())
+}
+
+/// Two files can become one only if both are whole.
+fn pairs(stages: &[Placed], notes: &mut Notes<'_>) {
+    let keeps_damage = stages.iter().any(|placed| matches!(placed.stage.base(), Settings::Decode(s) if s.damage == Damage::Keep));
+    for placed in stages {
+        if let Settings::ChannelFix(fix) = placed.stage.base()
+            && fix.pairs == Pairs::Join
+            && keeps_damage
+        {
+            notes.add(placed.span.clone(), "pairs = \"join\" needs damage = \"fail\" in decode: a damaged half would spoil the whole");
+        }
+    }
+}
