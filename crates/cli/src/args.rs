@@ -1,5 +1,7 @@
 //! What can be typed. The only file that knows the argument parser.
 #![expect(missing_docs, reason = "the doc comments here are the help texts that people read")]
+use std::path::PathBuf;
+
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 

@@ -1,6 +1,6 @@
 //! The `loadin` command: arguments, terminal, progress, exit codes. Nothing else of the workspace prints or reads argv.
 
-mod args;
+pub mod args;
 mod exit;
 mod progress;
 mod table;

@@ -19,7 +19,7 @@ use crate::run::Study;
 use crate::storage::Stored;
 
 /// What became of a rendered stem: its measures and its file, or what went wrong.
-pub type Rendered = Result<(Measured, Stored), String>;
+pub(crate) type Rendered = Result<(Measured, Stored), String>;
 
 /// What is known of the music.
 #[derive(Debug, Clone, PartialEq, Default)]

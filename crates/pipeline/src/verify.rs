@@ -12,7 +12,7 @@ use loadin_audio::{Block, Decibels};
 
 use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
-use crate::storage::{self, digest};
+use crate::storage::digest;
 use crate::{run, scan};
 
 /// Something that is not as the manifest says.
@@ -202,7 +202,7 @@ fn check_list(out: &Path, text: &str, outputs: &BTreeMap<&str, &OutputRecord>, v
         }
     }
     for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path)) {
-        let found = File::open(out.join(path)).and_then(|mut file| storage::digest(&mut file));
+        let found = File::open(out.join(path)).and_then(|mut file| digest(&mut file));
         if !found.is_ok_and(|stored| stored.sha256 == sum) {
             verified.differs(path, "it does not match its line in checksums.sha256");
         }

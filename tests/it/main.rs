@@ -1,0 +1,1 @@
+//! Black-box and reference tests of the whole program. One folder a subject.
