@@ -112,6 +112,11 @@ impl ClipRuns {
         self.over
     }
 
+    /// The greatest magnitude so far.
+    pub fn peak(&self) -> f64 {
+        self.sides.iter().flatten().map(|side| side.ceiling).fold(0.0, f64::max)
+    }
+
     /// Ends the stream: every channel and polarity with at least one run.
     pub fn finish(mut self) -> Vec<Clipped> {
         let mut found = Vec::new();

@@ -22,6 +22,7 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Ok(cli) => cli,
         Err(error) => return usage(&error, out, err),
     };
+    quiet_panics();
     let progress = progress::Reporter::new(cli.progress, err.is_terminal());
     let result = match &cli.verb {
         Verb::Audit(audit) => verbs::audit::run(audit, &progress, out),
@@ -36,6 +37,14 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         let _ = writeln!(err.lock(), "loadin: {:#}", failure.error);
         failure.exit
     })
+}
+
+/// A panic in a decoder costs its stem and is caught there: one line for whoever reports it, not a page.
+fn quiet_panics() {
+    std::panic::set_hook(Box::new(|info| {
+        let place = info.location().map(ToString::to_string).unwrap_or_default();
+        let _ = writeln!(std::io::stderr().lock(), "loadin: internal: a part of the program gave up at {place}");
+    }));
 }
 
 /// Help and version go to stdout and are no failure; anything else is a usage error.

@@ -48,6 +48,10 @@ pub(crate) fn unpack(
     let size = coding.bytes();
     block.set_channels(channels);
     let frames = bytes.len() / (size * channels);
+    if frames == 0 {
+        block.clear();
+        return Ok(());
+    }
     block.fill_with(frames, |channel, out| {
         let samples = Strided { bytes: &bytes[channel * size..], size, stride: size * channels };
         unpack_channel(&samples, coding, big_endian, out);

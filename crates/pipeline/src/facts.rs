@@ -108,6 +108,8 @@ impl Range {
 pub struct Measures {
     /// Frames that were decoded, at the source's rate.
     pub source_frames: u64,
+    /// Sample peak at the source's rate.
+    pub source_peak: f64,
     /// Rate at which `channels` and `envelope` were measured.
     pub target_hz: u32,
     /// Frames at that rate.

@@ -6,14 +6,14 @@ use loadin_audio::Decibels;
 use loadin_session::tempo_of;
 use serde_json::{Map, Value, json};
 
-use crate::facts::{Inventory, Survey};
+use crate::facts::{Inventory, Measures, Survey};
 use crate::findings::round_to;
 use crate::manifest::{
     DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, SourceRecord, State, StemRecord, TimeMap,
     Tool,
 };
 use crate::plan::{Fate, StemPlan};
-use crate::recipe::{PeakKind, Recipe};
+use crate::recipe::Recipe;
 use crate::render::{Measured, output_path};
 use crate::run::Study;
 use crate::storage::Stored;
@@ -128,15 +128,7 @@ fn level(amplitude: f64) -> Option<f64> {
 fn source_record(survey: &Survey) -> SourceRecord {
     let format = survey.format.as_ref();
     let measures = survey.measures.as_ref().ok();
-    let peak = |kind: PeakKind| {
-        measures.and_then(|m| {
-            let peaks = m.channels.iter().map(|channel| match kind {
-                PeakKind::Sample => channel.sample.peak(),
-                PeakKind::True => channel.true_peak.peak(),
-            });
-            level(peaks.fold(0.0, f64::max))
-        })
-    };
+    let true_peak = |m: &Measures| m.channels.iter().map(|channel| channel.true_peak.peak()).fold(0.0, f64::max);
     SourceRecord {
         path: survey.path.clone(),
         bytes: survey.bytes,
@@ -149,8 +141,8 @@ fn source_record(survey: &Survey) -> SourceRecord {
         float: format.map(|f| f.float),
         frames: measures.map(|m| m.source_frames).or(format.and_then(|f| f.frames)),
         timestamp_frames: format.and_then(|f| f.timestamp_frames),
-        peak_dbfs: peak(PeakKind::Sample),
-        true_peak_dbtp: peak(PeakKind::True),
+        peak_dbfs: measures.and_then(|m| level(m.source_peak)),
+        true_peak_dbtp: measures.and_then(|m| level(true_peak(m))),
         loudness_lufs: measures.and_then(|m| m.loudness_lufs).and_then(|lufs| round_to(lufs, 2)),
     }
 }

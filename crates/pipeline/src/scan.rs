@@ -103,7 +103,8 @@ enum HeaderError {
 impl HeaderError {
     fn into_text(self) -> String {
         match self {
-            Self::NotAudio(text) | Self::Other(text) => text,
+            Self::NotAudio(found) => format!("it is not audio but {found}; ask for the file again"),
+            Self::Other(text) => text,
         }
     }
 }

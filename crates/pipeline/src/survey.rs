@@ -196,6 +196,7 @@ impl Meters {
             .collect();
         Measures {
             source_frames: self.source_frames,
+            source_peak: self.clips.peak(),
             target_hz: self.scope.target_hz,
             target_frames: self.target_frames,
             channels,

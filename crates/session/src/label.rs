@@ -41,6 +41,8 @@ pub struct LabelInput {
     pub role: Role,
     /// Its group.
     pub group: Group,
+    /// Whether it gets a label; the others only count where shared words are looked for.
+    pub wanted: bool,
 }
 
 /// A label.
@@ -95,14 +97,14 @@ pub const VOCALS_FIRST: &[Group] = &[
 const SHARED_PART: f64 = 0.6;
 const SHARED_LEAST: usize = 3;
 
-/// Makes a label for every stem, in the order of the input. The result depends on the set alone.
-pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Label> {
+/// Makes a label for every stem that wants one, in the order of the input. The result depends on the set alone.
+pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>> {
     let mut words: Vec<Words> = stems.iter().map(|stem| Words::new(&stem.path)).collect();
     strip_numbers(&mut words);
     strip_shared(&mut words, true);
     strip_numbers(&mut words);
     strip_shared(&mut words, false);
-    let mut order: Vec<usize> = (0..stems.len()).collect();
+    let mut order: Vec<usize> = (0..stems.len()).filter(|&i| stems[i].wanted).collect();
     order.sort_by_key(|&i| (place(&options.order, stems[i].group), stems[i].role.family, stems[i].path.clone()));
     let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
     let mut taken = BTreeSet::new();
@@ -111,7 +113,7 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Label> {
         let prefix = if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
         labels[index] = Some(label(&words[index], &prefix, options, &mut taken));
     }
-    labels.into_iter().flatten().collect()
+    labels
 }
 
 fn place(order: &[Group], group: Group) -> usize {
@@ -286,13 +288,13 @@ mod tests {
             .iter()
             .map(|path| {
                 let role = role_of(path);
-                LabelInput { path: (*path).to_owned(), group: role.group(), role }
+                LabelInput { path: (*path).to_owned(), group: role.group(), role, wanted: true }
             })
             .collect()
     }
 
     fn texts(paths: &[&str], options: &LabelOptions) -> Vec<String> {
-        labels(&inputs(paths), options).into_iter().map(|label| label.text).collect()
+        labels(&inputs(paths), options).into_iter().flatten().map(|label| label.text).collect()
     }
 
     #[test]
@@ -321,6 +323,7 @@ mod tests {
     #[test]
     fn names_that_would_be_one_are_told_apart() {
         let found = labels(&inputs(&["Vox.wav", "vox.aif", "a/VOX.wav"]), &LabelOptions { number: false, ..options() });
+        let found: Vec<Label> = found.into_iter().flatten().collect();
         let texts: BTreeSet<String> = found.iter().map(|label| label.text.to_lowercase()).collect();
         assert_eq!(texts.len(), 3);
         assert_eq!(found.iter().filter(|label| label.collided).count(), 2);

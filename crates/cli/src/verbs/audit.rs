@@ -95,7 +95,7 @@ fn columns(survey: &Survey) -> [String; 3] {
     let words = format!("{} {} Hz {depth} {} ch", format.container, format.rate_hz, format.channels);
     let Ok(measures) = &survey.measures else { return [words, String::new(), String::new()] };
     let seconds = measures.source_frames as f64 / f64::from(format.rate_hz);
-    let peak = measures.channels.iter().map(|channel| channel.sample.peak()).fold(0.0, f64::max);
+    let peak = measures.source_peak;
     let level = if peak > 0.0 { format!("{:.2} dBFS", loadin_audio::Decibels::from_ratio(peak).0) } else { "silent".to_owned() };
     [words, format!("{seconds:.3} s"), level]
 }

@@ -10,6 +10,7 @@ use std::path::Path;
 
 use loadin_pipeline::OutFolderError;
 use loadin_pipeline::findings::Finding;
+use loadin_pipeline::manifest::Change;
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::RunError;
 
@@ -59,6 +60,13 @@ impl From<RunError> for Failure {
         };
         Self::new(exit, error)
     }
+}
+
+/// Changes in a few words; the name stands beside them anyway.
+fn words<'a>(changes: impl IntoIterator<Item = &'a Change>) -> String {
+    let words: Vec<String> =
+        changes.into_iter().filter(|change| change.stage != "label").map(ToString::to_string).collect();
+    if words.is_empty() { "nothing but its name".to_owned() } else { words.join("; ") }
 }
 
 /// A finding in one line.

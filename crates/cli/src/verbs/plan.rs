@@ -2,11 +2,12 @@
 
 use std::io::Write;
 
+use loadin_pipeline::manifest::Change;
 use loadin_pipeline::plan::{Fate, Plan, StemPlan};
 use loadin_pipeline::render::Measured;
 use loadin_pipeline::run;
 
-use super::{finding_line, load_recipe, on_threads};
+use super::{finding_line, load_recipe, on_threads, words};
 use crate::args::{Format, Plan as Args};
 use crate::progress::Reporter;
 use crate::table::Table;
@@ -58,7 +59,6 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
 
 fn done(stem: &StemPlan) -> String {
     let expected = Measured::expected(stem);
-    let changes: Vec<String> =
-        stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).map(|change| change.to_string()).collect();
-    if changes.is_empty() { "nothing but its name".to_owned() } else { changes.join("; ") }
+    let changes: Vec<Change> = stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).collect();
+    words(&changes)
 }

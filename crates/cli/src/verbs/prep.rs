@@ -10,7 +10,7 @@ use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::scan;
 use loadin_pipeline::storage::RealDisk;
 
-use super::{finding_line, load_recipe, on_threads};
+use super::{finding_line, load_recipe, on_threads, words};
 use crate::args::Prep;
 use crate::progress::Reporter;
 use crate::table::{Table, printable};
@@ -108,9 +108,5 @@ fn print(manifest: &Manifest, folder: &Path, out: &mut dyn Write) -> Result<(), 
 }
 
 fn what(stem: &StemRecord) -> String {
-    if let Some(error) = &stem.error {
-        return error.clone();
-    }
-    let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();
-    if changes.is_empty() { "nothing but its name".to_owned() } else { changes.join("; ") }
+    stem.error.clone().unwrap_or_else(|| words(&stem.changes))
 }

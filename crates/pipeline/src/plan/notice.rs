@@ -116,7 +116,7 @@ fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
         report(Id::FlatTops, "at the file's own ceiling below full scale, as if clipped and then turned down", &flat);
     }
     if measures.over_full_scale > 0 {
-        let peak = measures.channels.iter().map(|c| c.sample.peak()).fold(0.0, f64::max);
+        let peak = measures.source_peak;
         let text = format!(
             "{} samples are above full scale (peak {:.2} dBFS); as floats they can be recovered",
             measures.over_full_scale,

@@ -60,6 +60,8 @@ pub enum Decision {
         pad_head_frames: u64,
         /// Frames dropped before the common start; references only.
         drop_head_frames: u64,
+        /// Frames before.
+        from_frames: u64,
         /// Frames of the result.
         length_frames: u64,
         /// Why.
@@ -140,12 +142,14 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 let text = format!("placed {seconds:.3} s after the common start by its time stamp");
                 stem.note(Finding::new(Id::Moved, text).with("frames", offset).with("rate_hz", stem.rate_hz));
             }
+            let from_frames = stem.frames;
             stem.position = origin;
             stem.shift_frames -= offset;
             stem.frames = length;
             Decision::Place {
                 pad_head_frames: offset.max(0) as u64,
                 drop_head_frames: (-offset).max(0) as u64,
+                from_frames,
                 length_frames: length,
                 why: if by_stamp { "placed by its time stamp" } else { "one start and one length for all stems" }.to_owned(),
             }
@@ -201,15 +205,16 @@ pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>
     }
 }
 
-/// The change of start and length.
-pub fn change(decision: &Decision, stem: &StemPlan, measured: &Measured) -> Option<Change> {
-    let _ = stem;
-    match decision {
-        Decision::Leave { .. } => None,
-        Decision::Place { pad_head_frames, drop_head_frames, length_frames, why } => Some(
-            Change::new("align-starts", "start", 0, *pad_head_frames as i64 - *drop_head_frames as i64, "frames", why)
-                .with("length_frames", *length_frames)
-                .with("frames_written", measured.frames),
-        ),
-    }
+/// The change of start, or of length alone.
+pub fn change(decision: &Decision, _: &StemPlan, measured: &Measured) -> Option<Change> {
+    let Decision::Place { pad_head_frames, drop_head_frames, from_frames, length_frames, why } = decision else {
+        return None;
+    };
+    let start = *pad_head_frames as i64 - *drop_head_frames as i64;
+    let change = if start == 0 {
+        Change::new("align-starts", "length", *from_frames, *length_frames, "frames", why)
+    } else {
+        Change::new("align-starts", "start", 0, start, "frames", why).with("length_frames", *length_frames)
+    };
+    Some(change.with("frames_written", measured.frames))
 }

@@ -137,17 +137,20 @@ fn options(settings: &Settings) -> session::LabelOptions {
 
 /// Decides the names of all stems as a set.
 pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
-    let active: Vec<usize> = draft.active().map(|(index, _)| index).collect();
-    let inputs: Vec<session::LabelInput> = active
+    let inputs: Vec<session::LabelInput> = draft
+        .stems
         .iter()
-        .map(|&index| {
-            let stem = &draft.stems[index];
-            session::LabelInput { path: stem.path().to_owned(), role: stem.role.clone(), group: stem.group }
+        .map(|stem| session::LabelInput {
+            path: stem.path().to_owned(),
+            role: stem.role.clone(),
+            group: stem.group,
+            wanted: stem.is_active(),
         })
         .collect();
     let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];
-    let Some(&first) = active.first() else { return decisions };
-    for (label, &index) in session::labels(&inputs, &options(&settings[first])).into_iter().zip(&active) {
+    let Some(own) = settings.first() else { return decisions };
+    for (index, label) in session::labels(&inputs, &options(own)).into_iter().enumerate() {
+        let Some(label) = label else { continue };
         let stem = &mut draft.stems[index];
         if label.collided {
             let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);
