@@ -7,6 +7,7 @@ use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
+use xxhash_rust::xxh3::Xxh3;
 
 /// The few calls that writing needs, so that tests can let each of them fail.
 pub trait Disk: Sync {
@@ -114,18 +115,17 @@ impl<E> From<io::Error> for WriteFailure<E> {
     }
 }
 
-/// A writer that hashes what passes.
-struct Hashing<W> {
+/// A writer that digests what passes. What is read back is compared by this fast digest; the SHA-256 of the record
+/// is made from what was read back, so that it speaks of the disk and not of the memory.
+struct Digesting<W> {
     inner: W,
-    hash: Sha256,
-    bytes: u64,
+    digest: Xxh3,
 }
 
-impl<W: Write> Write for Hashing<W> {
+impl<W: Write> Write for Digesting<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let written = self.inner.write(bytes)?;
-        self.hash.update(&bytes[..written]);
-        self.bytes += written as u64;
+        self.digest.update(&bytes[..written]);
         Ok(written)
     }
 
@@ -177,18 +177,18 @@ fn write_and_check<T, E>(
 ) -> Result<(T, Stored), StoreError<E>> {
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     let file = disk.create_new(unfinished).map_err(at_disk)?;
-    let mut writer = Hashing { inner: BufWriter::with_capacity(PIECE, file), hash: Sha256::new(), bytes: 0 };
+    let mut writer = Digesting { inner: BufWriter::with_capacity(PIECE, file), digest: Xxh3::new() };
     let made = contents(&mut writer).map_err(|failure| match failure {
         WriteFailure::Io(source) => at_disk(source),
         WriteFailure::Contents(error) => StoreError::Contents(error),
     })?;
-    let Hashing { inner, hash, bytes } = writer;
+    let Digesting { inner, digest: written } = writer;
     let mut file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
     file.sync().map_err(at_disk)?;
     drop(file);
-    let stored = Stored { bytes, sha256: hex(&hash.finalize()) };
-    let read_back = digest(&mut *disk.open(unfinished).map_err(at_disk)?).map_err(at_disk)?;
-    if read_back == stored {
+    let mut read_back = Xxh3::new();
+    let stored = read_all(&mut *disk.open(unfinished).map_err(at_disk)?, |piece| read_back.update(piece)).map_err(at_disk)?;
+    if read_back.digest128() == written.digest128() {
         Ok((made, stored))
     } else {
         Err(StoreError::ReadsBackDifferent { path: path.to_owned() })
@@ -197,6 +197,11 @@ fn write_and_check<T, E>(
 
 /// Size and SHA-256 of everything that `reader` gives.
 pub fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
+    read_all(reader, |_| {})
+}
+
+/// Reads everything; `also` sees every piece.
+fn read_all(reader: &mut dyn Read, mut also: impl FnMut(&[u8])) -> io::Result<Stored> {
     let mut hash = Sha256::new();
     let mut piece = vec![0; PIECE];
     let mut bytes = 0;
@@ -205,6 +210,7 @@ pub fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
             Ok(0) => return Ok(Stored { bytes, sha256: hex(&hash.finalize()) }),
             Ok(read) => {
                 hash.update(&piece[..read]);
+                also(&piece[..read]);
                 bytes += read as u64;
             }
             Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
