@@ -1,1 +1,3 @@
 //! Black-box and reference tests of the whole program. One folder a subject.
+
+mod job;

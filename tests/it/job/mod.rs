@@ -1,0 +1,74 @@
+//! The main job through the command line: deliveries go in, session-ready sets come out.
+
+mod bad_input;
+mod invariants;
+mod stages;
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use serde_json::Value;
+
+/// What a command printed, and how it ended.
+pub(crate) struct Ran {
+    pub(crate) code: i32,
+    pub(crate) out: String,
+    pub(crate) err: String,
+}
+
+/// Runs the program.
+pub(crate) fn loadin(args: &[&str]) -> Ran {
+    let output = Command::new(env!("CARGO_BIN_EXE_loadin-under-test")).args(args).output().expect("the program runs");
+    Ran {
+        code: output.status.code().unwrap_or(-1),
+        out: String::from_utf8_lossy(&output.stdout).into_owned(),
+        err: String::from_utf8_lossy(&output.stderr).into_owned(),
+    }
+}
+
+/// Prepares a delivery and returns its manifest.
+pub(crate) fn prep(delivery: &Path, out: &Path, more: &[&str]) -> (Ran, Value) {
+    let mut args = vec!["prep", delivery.to_str().unwrap(), "--out", out.to_str().unwrap(), "--progress", "none"];
+    args.extend(more);
+    let ran = loadin(&args);
+    let text = fs::read_to_string(out.join("manifest.json")).unwrap_or_else(|error| panic!("{error}: {}{}", ran.out, ran.err));
+    (ran, serde_json::from_str(&text).unwrap())
+}
+
+/// The stem of that source path.
+pub(crate) fn stem<'a>(manifest: &'a Value, path: &str) -> &'a Value {
+    let stems = manifest["stems"].as_array().unwrap();
+    stems.iter().find(|stem| stem["source"]["path"] == path).unwrap_or_else(|| panic!("{path} is not in the manifest"))
+}
+
+/// The ids of a stem's findings.
+pub(crate) fn findings(stem: &Value) -> Vec<&str> {
+    stem["findings"].as_array().unwrap().iter().map(|finding| finding["id"].as_str().unwrap()).collect()
+}
+
+/// Every file below a folder, with its bytes.
+pub(crate) fn tree(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut files = BTreeMap::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(next) = folders.pop() {
+        for entry in fs::read_dir(next).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                let name = path.strip_prefix(folder).unwrap().to_string_lossy().into_owned();
+                files.insert(name, fs::read(&path).unwrap());
+            }
+        }
+    }
+    files
+}
+
+/// Writes a recipe into a folder and returns its path as text.
+pub(crate) fn recipe(folder: &Path, stages: &str) -> String {
+    let path = folder.join("recipe-under-test.toml");
+    fs::write(&path, format!("recipe = 1\nname = \"test\"\nrevision = 1\n{stages}")).unwrap();
+    path.to_str().unwrap().to_owned()
+}
