@@ -100,7 +100,8 @@ impl ClipRuns {
                 let start = self.frames;
                 for (frame, _) in (start..).zip(samples).filter(|(_, sample)| sample.abs() > 1.0) {
                     self.over.samples += 1;
-                    self.over.first_frame = Some(self.over.first_frame.map_or(frame, |first| first.min(frame)));
+                    self.over.first_frame =
+                        Some(self.over.first_frame.map_or(frame, |first| first.min(frame)));
                 }
             }
         }

@@ -123,7 +123,10 @@ impl EnvelopeOf {
 
     fn halve(&mut self) {
         let pairs = |list: &mut Vec<f32>, join: fn(f32, f32) -> f32| {
-            *list = list.chunks(2).map(|pair| pair.iter().copied().reduce(join).expect("a chunk is not empty")).collect();
+            *list = list
+                .chunks(2)
+                .map(|pair| pair.iter().copied().reduce(join).expect("a chunk is not empty"))
+                .collect();
         };
         pairs(&mut self.min, f32::min);
         pairs(&mut self.max, f32::max);

@@ -37,7 +37,8 @@ impl Loudness {
             piece.append(block, start, (start + step).min(block.frames()));
             self.push(&piece);
             self.momentary = self.momentary.max(self.meter.loudness_momentary().unwrap_or(f64::NEG_INFINITY));
-            self.short_term = self.short_term.max(self.meter.loudness_shortterm().unwrap_or(f64::NEG_INFINITY));
+            self.short_term =
+                self.short_term.max(self.meter.loudness_shortterm().unwrap_or(f64::NEG_INFINITY));
         }
     }
 

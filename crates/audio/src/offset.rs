@@ -42,7 +42,8 @@ pub fn steadiness(envelope: &EnvelopeOf, window_frames: u64, rate_hz: u32) -> St
         })
         .collect();
     means.sort_by(f64::total_cmp);
-    let at = |part: f64| means.get(((means.len() as f64 - 1.0) * part).round() as usize).copied().unwrap_or(0.0);
+    let at =
+        |part: f64| means.get(((means.len() as f64 - 1.0) * part).round() as usize).copied().unwrap_or(0.0);
     Steadiness { median: at(0.5), spread: at(0.9) - at(0.1), certain: means.len() >= 3 }
 }
 
@@ -113,7 +114,11 @@ mod tests {
     }
 
     fn tone(frames: usize, offset: impl Fn(f64) -> f64) -> Vec<f64> {
-        (0..frames).map(|n| 0.3 * (n as f64 * 55.0 * std::f64::consts::TAU / 8000.0).sin() + offset(n as f64 / 8000.0)).collect()
+        (0..frames)
+            .map(|n| {
+                0.3 * (n as f64 * 55.0 * std::f64::consts::TAU / 8000.0).sin() + offset(n as f64 / 8000.0)
+            })
+            .collect()
     }
 
     #[test]

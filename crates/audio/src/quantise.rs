@@ -65,7 +65,9 @@ impl Quantiser {
         let mut runs = self.runs.clone();
         runs.split(block, |piece| match piece {
             Piece::Silent(frames) => self.write_silence(frames, out),
-            Piece::Short(frames) => self.write(&Block::silence(self.channels, frames as usize), 0..frames as usize, out),
+            Piece::Short(frames) => {
+                self.write(&Block::silence(self.channels, frames as usize), 0..frames as usize, out)
+            }
             Piece::Active(range) => self.write(block, range, out),
         });
         self.runs = runs;
@@ -204,7 +206,12 @@ mod tests {
 
     use super::*;
 
-    fn quantised(samples: &[f64], bits: u32, dither: Option<DitherKey>, piece: usize) -> (Vec<i32>, Quantiser) {
+    fn quantised(
+        samples: &[f64],
+        bits: u32,
+        dither: Option<DitherKey>,
+        piece: usize,
+    ) -> (Vec<i32>, Quantiser) {
         let mut quantiser = Quantiser::new(bits, 1, dither);
         let mut out = Vec::new();
         for part in samples.chunks(piece) {

@@ -134,7 +134,8 @@ mod tests {
     /// Correlation of equal, opposite and quadrature sines: +1, −1, 0 (arithmetic).
     #[test]
     fn correlation_is_as_the_textbook_says() {
-        let close = |found: Option<f64>, wanted: f64| assert!((found.unwrap() - wanted).abs() < 0.01, "{found:?}");
+        let close =
+            |found: Option<f64>, wanted: f64| assert!((found.unwrap() - wanted).abs() < 0.01, "{found:?}");
         close(relate(sine(5000, 0.0), sine(5000, 0.0), 0.0).correlation, 1.0);
         close(relate(sine(5000, 0.0), sine(5000, 0.0).iter().map(|x| -x).collect(), 0.0).correlation, -1.0);
         close(relate(sine(5000, 0.0), sine(5000, std::f64::consts::FRAC_PI_2), 0.0).correlation, 0.0);

@@ -180,6 +180,9 @@ mod tests {
 
     #[test]
     fn coprime_rates_work() {
-        assert_eq!(convert(&ramp(50_000), 44_100, 47_999, 10_000).len() as u64, rescale_frames(50_000, 44_100, 47_999));
+        assert_eq!(
+            convert(&ramp(50_000), 44_100, 47_999, 10_000).len() as u64,
+            rescale_frames(50_000, 44_100, 47_999)
+        );
     }
 }

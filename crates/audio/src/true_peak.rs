@@ -102,7 +102,8 @@ impl TruePeak {
         let fraction = |step: usize| step as f64 / steps as f64;
         let phases: Vec<[f64; TAPS]> = (1..steps).map(|step| phase(fraction(step))).collect();
         let bend = (1..steps).zip(&phases).map(|(step, taps)| bend(taps, fraction(step))).fold(0.0, f64::max);
-        let channel = Channel { window: vec![0.0; TAPS - 1], least: f64::INFINITY, greatest: f64::NEG_INFINITY };
+        let channel =
+            Channel { window: vec![0.0; TAPS - 1], least: f64::INFINITY, greatest: f64::NEG_INFINITY };
         Self { phases, bend, channels: vec![channel; channels] }
     }
 
@@ -124,7 +125,9 @@ impl TruePeak {
         }
         self.channels
             .iter()
-            .map(|channel| if channel.least > channel.greatest { (0.0, 0.0) } else { (channel.least, channel.greatest) })
+            .map(|channel| {
+                if channel.least > channel.greatest { (0.0, 0.0) } else { (channel.least, channel.greatest) }
+            })
             .collect()
     }
 }

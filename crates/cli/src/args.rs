@@ -2,7 +2,6 @@
 #![expect(missing_docs, reason = "the doc comments here are the help texts that people read")]
 use std::path::PathBuf;
 
-
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// The load-in before the mix: takes the stems that a client sent, and makes a session-ready set of them.

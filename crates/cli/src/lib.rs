@@ -43,7 +43,8 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
 fn quiet_panics() {
     std::panic::set_hook(Box::new(|info| {
         let place = info.location().map(ToString::to_string).unwrap_or_default();
-        let _ = writeln!(std::io::stderr().lock(), "loadin: internal: a part of the program gave up at {place}");
+        let _ =
+            writeln!(std::io::stderr().lock(), "loadin: internal: a part of the program gave up at {place}");
     }));
 }
 

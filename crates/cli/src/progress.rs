@@ -68,14 +68,18 @@ fn line(event: &Event<'_>) {
     match event {
         Event::Scanned { delivery, files } => print(&format!("{delivery}: {files} audio files")),
         Event::Ended { step, path, error: None } => print(&format!("{}: {path}", step.as_str())),
-        Event::Ended { step, path, error: Some(error) } => print(&format!("{}: {path}: {error}", step.as_str())),
+        Event::Ended { step, path, error: Some(error) } => {
+            print(&format!("{}: {path}: {error}", step.as_str()))
+        }
         Event::Step { .. } | Event::Started { .. } | Event::Advanced { .. } => {}
     }
 }
 
 fn json_line(event: &Event<'_>) {
     let value = match event {
-        Event::Scanned { delivery, files } => json!({ "event": "scanned", "delivery": delivery, "files": files }),
+        Event::Scanned { delivery, files } => {
+            json!({ "event": "scanned", "delivery": delivery, "files": files })
+        }
         Event::Step { step, stems } => json!({ "event": "step", "step": step.as_str(), "stems": stems }),
         Event::Started { step, path, frames } => {
             json!({ "event": "started", "step": step.as_str(), "path": path, "frames": frames })

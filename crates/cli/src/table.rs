@@ -22,10 +22,14 @@ impl Table {
     /// Prints all rows.
     pub(crate) fn print(&self, out: &mut dyn Write) -> io::Result<()> {
         let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
-        let widths: Vec<usize> =
-            (0..columns).map(|c| self.rows.iter().filter_map(|row| row.get(c)).map(|s| s.chars().count()).max().unwrap_or(0)).collect();
+        let widths: Vec<usize> = (0..columns)
+            .map(|c| {
+                self.rows.iter().filter_map(|row| row.get(c)).map(|s| s.chars().count()).max().unwrap_or(0)
+            })
+            .collect();
         for row in &self.rows {
-            let cells: Vec<String> = row.iter().zip(&widths).map(|(cell, &width)| format!("{cell:width$}")).collect();
+            let cells: Vec<String> =
+                row.iter().zip(&widths).map(|(cell, &width)| format!("{cell:width$}")).collect();
             writeln!(out, "{}", cells.join("  ").trim_end())?;
         }
         Ok(())

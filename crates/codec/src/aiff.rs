@@ -52,7 +52,9 @@ impl Common {
     /// Codec, coding, valid bits and whether the samples are big-endian.
     fn coding(&self) -> Result<(Codec, Coding, u16, bool), Error> {
         let bytes = usize::from(self.bits.div_ceil(8));
-        let int = |bytes: usize, bits: u16, big_endian: bool| Ok((Codec::PcmInt, Coding::Int(bytes), bits, big_endian));
+        let int = |bytes: usize, bits: u16, big_endian: bool| {
+            Ok((Codec::PcmInt, Coding::Int(bytes), bits, big_endian))
+        };
         match &self.compression {
             b"NONE" | b"twos" if (1..=8).contains(&bytes) => int(bytes, self.bits, true),
             b"sowt" if (1..=8).contains(&bytes) => int(bytes, self.bits, false),

@@ -61,7 +61,10 @@ impl Bext {
     /// When it is too short for its time reference.
     pub fn parse(bytes: &[u8]) -> Result<Self, Error> {
         if bytes.len() < 346 {
-            return Err(Error::malformed(format!("a bext chunk of {} bytes, 602 are the least", bytes.len()), 0));
+            return Err(Error::malformed(
+                format!("a bext chunk of {} bytes, 602 are the least", bytes.len()),
+                0,
+            ));
         }
         let mut whole = bytes.to_vec();
         whole.resize(bytes.len().max(BEXT_FIXED_BYTES), 0);
@@ -134,7 +137,8 @@ pub fn coding_history_row(rate_hz: u32, kind: SampleKind, channels: u16, tool: &
         n => format!("{n} channels"),
     };
     // Commas separate the fields, so the free text must hold none.
-    let tool: String = tool.chars().map(|c| if c == ',' || c.is_control() || !c.is_ascii() { ';' } else { c }).collect();
+    let tool: String =
+        tool.chars().map(|c| if c == ',' || c.is_control() || !c.is_ascii() { ';' } else { c }).collect();
     format!("A=PCM,F={rate_hz},W={},M={mode},T={tool}\r\n", kind.bits()).into_bytes()
 }
 

@@ -91,9 +91,10 @@ fn codec(id: AudioCodecId) -> Codec {
         ids::CODEC_ID_ADPCM_MS | ids::CODEC_ID_ADPCM_IMA_WAV | ids::CODEC_ID_ADPCM_IMA_QT => Codec::Adpcm,
         ids::CODEC_ID_PCM_ALAW => Codec::ALaw,
         ids::CODEC_ID_PCM_MULAW => Codec::MuLaw,
-        ids::CODEC_ID_PCM_F32LE | ids::CODEC_ID_PCM_F32BE | ids::CODEC_ID_PCM_F64LE | ids::CODEC_ID_PCM_F64BE => {
-            Codec::PcmFloat
-        }
+        ids::CODEC_ID_PCM_F32LE
+        | ids::CODEC_ID_PCM_F32BE
+        | ids::CODEC_ID_PCM_F64LE
+        | ids::CODEC_ID_PCM_F64BE => Codec::PcmFloat,
         ids::CODEC_ID_PCM_S16LE
         | ids::CODEC_ID_PCM_S16BE
         | ids::CODEC_ID_PCM_S24LE
@@ -114,22 +115,34 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
 ) -> Result<(Format, Compressed), Error> {
     let bytes = source.seek(std::io::SeekFrom::End(0))?;
     source.rewind()?;
-    let stream = MediaSourceStream::new(Box::new(Source { inner: source, bytes }), symphonia::core::io::MediaSourceStreamOptions::default());
+    let stream = MediaSourceStream::new(
+        Box::new(Source { inner: source, bytes }),
+        symphonia::core::io::MediaSourceStreamOptions::default(),
+    );
     let reader = guarded(|| {
-        symphonia::default::get_probe().probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
+        symphonia::default::get_probe().probe(
+            &Hint::new(),
+            stream,
+            FormatOptions::default(),
+            MetadataOptions::default(),
+        )
     })
     .map_err(error)?;
     let track = reader.default_track(TrackType::Audio).ok_or(Error::NoAudio)?.clone();
     let params = track.codec_params.as_ref().and_then(|params| params.audio()).ok_or(Error::NoAudio)?;
     let options = AudioDecoderOptions::default().verify(verify);
-    let decoder = guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options)).map_err(error)?;
+    let decoder =
+        guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options)).map_err(error)?;
     let codec = codec(params.codec);
     let rate_hz = params.sample_rate.unwrap_or(0);
     let format = Format {
         container,
         codec,
         rate_hz,
-        channels: params.channels.as_ref().map_or(0, |channels| u16::try_from(channels.count()).unwrap_or(u16::MAX)),
+        channels: params
+            .channels
+            .as_ref()
+            .map_or(0, |channels| u16::try_from(channels.count()).unwrap_or(u16::MAX)),
         bits: params.bits_per_sample.map_or(24, |bits| bits as u16),
         float: codec == Codec::PcmFloat,
         channel_mask: None,
@@ -154,7 +167,9 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
 }
 
 fn counts_frames(track: &Track, rate_hz: u32) -> bool {
-    track.time_base.is_some_and(|base| u64::from(base.numer.get()) * u64::from(rate_hz) == u64::from(base.denom.get()))
+    track
+        .time_base
+        .is_some_and(|base| u64::from(base.numer.get()) * u64::from(rate_hz) == u64::from(base.denom.get()))
 }
 
 impl Compressed {
@@ -194,7 +209,9 @@ impl Compressed {
                 self.note_gap(packet.pts.get());
                 self.decode(&packet, channels)?;
             }
-            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => return Err(error.into()),
+            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
+                return Err(error.into());
+            }
             Err(failure) => self.end(Some(failure.to_string())),
         }
         Ok(())
@@ -227,13 +244,26 @@ impl Compressed {
             Ok(buffer.num_planes())
         });
         match decoded {
-            Ok(found) if found == channels => self.waiting = self.planes.first().is_some_and(|plane| !plane.is_empty()),
-            Ok(found) => return Err(Error::malformed(format!("the stream changes from {channels} to {found} channels"), 0)),
-            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => return Err(error.into()),
+            Ok(found) if found == channels => {
+                self.waiting = self.planes.first().is_some_and(|plane| !plane.is_empty())
+            }
+            Ok(found) => {
+                return Err(Error::malformed(
+                    format!("the stream changes from {channels} to {found} channels"),
+                    0,
+                ));
+            }
+            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
+                return Err(error.into());
+            }
             Err(failure) => {
                 let lost = packet.dur.get().max(1);
                 self.gap += lost;
-                self.damage.push(Damage { start_frame: self.given, frames: lost, cause: failure.to_string() });
+                self.damage.push(Damage {
+                    start_frame: self.given,
+                    frames: lost,
+                    cause: failure.to_string(),
+                });
             }
         }
         Ok(())

@@ -98,7 +98,11 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
     }
 }
 
-fn open_riff<R: Read + Seek + Send + Sync + 'static>(mut source: R, form: [u8; 4], verify: bool) -> Result<Decoder, Error> {
+fn open_riff<R: Read + Seek + Send + Sync + 'static>(
+    mut source: R,
+    form: [u8; 4],
+    verify: bool,
+) -> Result<Decoder, Error> {
     let riff = riff::open(&mut source, form)?;
     let mut decoder = match riff.sound {
         Sound::Pcm(stream) => Decoder::pcm(source, riff.format, stream)?,
@@ -149,7 +153,9 @@ fn container(head: &[u8]) -> Option<Kind> {
         Container::Mp4
     } else if at(0, &[0xFF, 0xF1]) || at(0, &[0xFF, 0xF9]) {
         Container::Adts
-    } else if at(0, b"ID3") || (head.first() == Some(&0xFF) && head.get(1).is_some_and(|byte| byte & 0xE0 == 0xE0)) {
+    } else if at(0, b"ID3")
+        || (head.first() == Some(&0xFF) && head.get(1).is_some_and(|byte| byte & 0xE0 == 0xE0))
+    {
         Container::Mp3
     } else {
         return None;
@@ -185,12 +191,20 @@ fn describe(head: &[u8]) -> String {
 }
 
 impl Decoder {
-    fn pcm<R: Read + Seek + Send + Sync + 'static>(mut source: R, format: Format, stream: PcmStream) -> Result<Self, Error> {
+    fn pcm<R: Read + Seek + Send + Sync + 'static>(
+        mut source: R,
+        format: Format,
+        stream: PcmStream,
+    ) -> Result<Self, Error> {
         source.seek(SeekFrom::Start(stream.offset))?;
         Ok(Self::new(format, Inner::Pcm { source: Box::new(source), stream, bytes: Vec::new() }))
     }
 
-    fn compressed<R: Read + Seek + Send + Sync + 'static>(source: R, container: Container, verify: bool) -> Result<Self, Error> {
+    fn compressed<R: Read + Seek + Send + Sync + 'static>(
+        source: R,
+        container: Container,
+        verify: bool,
+    ) -> Result<Self, Error> {
         let (format, compressed) = compressed::open(source, container, verify)?;
         Ok(Self::new(format, Inner::Compressed(Box::new(compressed))))
     }
@@ -240,7 +254,9 @@ impl Decoder {
     /// When reading fails, or when a sample is not a finite number.
     pub fn next_block(&mut self, block: &mut Block) -> Result<bool, Error> {
         let more = match &mut self.inner {
-            Inner::Pcm { source, stream, bytes } => stream.next_block(source, bytes, block, &mut self.damage)?,
+            Inner::Pcm { source, stream, bytes } => {
+                stream.next_block(source, bytes, block, &mut self.damage)?
+            }
             Inner::Compressed(compressed) => {
                 let more = compressed.next_block(block, usize::from(self.format.channels))?;
                 pcm::check_finite(block, self.frames_read)?;
@@ -266,12 +282,23 @@ impl PcmStream {
         let mut source = source;
         let read = read_up_to(&mut source, bytes)?;
         let whole = read / frame_bytes;
-        pcm::unpack(&bytes[..whole * frame_bytes], self.coding, self.big_endian, self.channels, self.position, block)?;
+        pcm::unpack(
+            &bytes[..whole * frame_bytes],
+            self.coding,
+            self.big_endian,
+            self.channels,
+            self.position,
+            block,
+        )?;
         self.position += whole as u64;
         if (whole as u64) < frames {
             // The file became shorter after its header was read.
             let lost = self.frames - self.position;
-            damage.push(Damage { start_frame: self.position, frames: lost, cause: "the file ends early".to_owned() });
+            damage.push(Damage {
+                start_frame: self.position,
+                frames: lost,
+                cause: "the file ends early".to_owned(),
+            });
             self.frames = self.position;
         }
         Ok(whole > 0)

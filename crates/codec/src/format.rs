@@ -100,7 +100,11 @@ pub struct Format {
 impl Format {
     /// The distance of two neighbouring sample values; 0 where they lie on no grid.
     pub fn lsb(&self) -> f64 {
-        if self.float || self.is_lossy() || self.bits == 0 { 0.0 } else { 2f64.powi(1 - i32::from(self.bits)) }
+        if self.float || self.is_lossy() || self.bits == 0 {
+            0.0
+        } else {
+            2f64.powi(1 - i32::from(self.bits))
+        }
     }
 
     /// Whether the codec is lossy.

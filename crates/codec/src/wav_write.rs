@@ -126,7 +126,8 @@ impl<W: Write> WavWriter<W> {
             .filter(|bytes| *bytes < u64::MAX / 2)
             .ok_or_else(|| Error::limit("frames", "what 64 bits can count in bytes", spec.frames))?;
         let head = spec.head_chunks();
-        let around: u64 = head.iter().chain(&spec.chunks_after).map(|chunk| chunk_size(chunk.bytes.len())).sum();
+        let around: u64 =
+            head.iter().chain(&spec.chunks_after).map(|chunk| chunk_size(chunk.bytes.len())).sum();
         let riff_bytes = 4 + around + 8 + padded(data_bytes);
         let large = riff_bytes > u64::from(u32::MAX);
         // With `ds64` the file grows by 36 bytes.

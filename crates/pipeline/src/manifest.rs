@@ -220,7 +220,14 @@ pub struct Change {
 
 impl Change {
     /// A change without further numbers.
-    pub fn new(stage: &str, what: &str, from: impl Into<Value>, to: impl Into<Value>, unit: &str, why: &str) -> Self {
+    pub fn new(
+        stage: &str,
+        what: &str,
+        from: impl Into<Value>,
+        to: impl Into<Value>,
+        unit: &str,
+        why: &str,
+    ) -> Self {
         Self {
             stage: stage.to_owned(),
             what: what.to_owned(),
@@ -277,7 +284,9 @@ impl Manifest {
             let after = stem.output.as_ref()?.peak_dbfs?;
             Some(after - stem.source.peak_dbfs?)
         });
-        rises.fold(None, |most: Option<f64>, rise| Some(most.map_or(rise, |most| most.max(rise)))).filter(|rise| *rise > 0.05)
+        rises
+            .fold(None, |most: Option<f64>, rise| Some(most.map_or(rise, |most| most.max(rise))))
+            .filter(|rise| *rise > 0.05)
     }
 
     /// The manifest with its own digest.
@@ -310,10 +319,13 @@ impl Manifest {
         let value: Value = serde_json::from_str(text).map_err(|error| format!("it is not JSON: {error}"))?;
         match value.get("manifest").and_then(Value::as_u64) {
             Some(version) if version == u64::from(FORMAT_VERSION) => {}
-            Some(version) => return Err(format!("it has format version {version}, this program reads {FORMAT_VERSION}")),
+            Some(version) => {
+                return Err(format!("it has format version {version}, this program reads {FORMAT_VERSION}"));
+            }
             None => return Err("it has no \"manifest\" version field".to_owned()),
         }
-        serde_json::from_value(value).map_err(|error| format!("it does not follow the manifest schema: {error}"))
+        serde_json::from_value(value)
+            .map_err(|error| format!("it does not follow the manifest schema: {error}"))
     }
 
     /// The published JSON Schema.

@@ -75,7 +75,9 @@ impl OutFolder {
             move |source| OutFolderError::Disk { path, source }
         };
         fs::create_dir_all(out.join("audio")).map_err(at(out))?;
-        let earlier = fs::read_to_string(out.join("manifest.json")).ok().and_then(|text| Manifest::from_json(&text).ok());
+        let earlier = fs::read_to_string(out.join("manifest.json"))
+            .ok()
+            .and_then(|text| Manifest::from_json(&text).ok());
         if earlier.is_none() && !out.join(MARKER).exists() {
             if let Some(found) = foreign(out).map_err(at(out))? {
                 return Err(OutFolderError::NotOurs { out: out.to_owned(), found });
@@ -83,7 +85,11 @@ impl OutFolder {
         }
         let folder = Self { out: out.to_owned(), earlier };
         folder.guard(plan)?;
-        store_text(disk, &out.join(MARKER), "A run is under way here, or was interrupted. Run the same command again.\n")?;
+        store_text(
+            disk,
+            &out.join(MARKER),
+            "A run is under way here, or was interrupted. Run the same command again.\n",
+        )?;
         Ok(folder)
     }
 
@@ -93,7 +99,8 @@ impl OutFolder {
         for (path, sha256) in &known {
             let real = self.out.join(path);
             if let Ok(mut file) = File::open(&real) {
-                let found = digest(&mut file).map_err(|source| OutFolderError::Disk { path: real.clone(), source })?;
+                let found = digest(&mut file)
+                    .map_err(|source| OutFolderError::Disk { path: real.clone(), source })?;
                 if found.sha256 != *sha256 && !self.out.join(MARKER).exists() {
                     return Err(OutFolderError::ChangedSince { path: real });
                 }
@@ -120,7 +127,11 @@ impl OutFolder {
     pub(crate) fn release(self, disk: &dyn Disk, manifest: &Manifest) -> Result<(), OutFolderError> {
         let current: Vec<&str> =
             manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| o.path.as_str())).collect();
-        let stale = self.earlier_outputs().into_iter().map(|(path, _)| path).filter(|p| !current.contains(&p.as_str()));
+        let stale = self
+            .earlier_outputs()
+            .into_iter()
+            .map(|(path, _)| path)
+            .filter(|p| !current.contains(&p.as_str()));
         for path in stale.chain([MARKER.to_owned()]) {
             let real = self.out.join(path);
             match disk.remove(&real) {

@@ -9,8 +9,8 @@ use serde_json::{Map, Value, json};
 use crate::facts::{Inventory, Measures, Survey};
 use crate::findings::round_to;
 use crate::manifest::{
-    DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, SourceRecord, State, StemRecord, TimeMap,
-    Tool,
+    DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, SourceRecord, State,
+    StemRecord, TimeMap, Tool,
 };
 use crate::plan::{Fate, StemPlan};
 use crate::recipe::Recipe;
@@ -43,7 +43,10 @@ impl Music {
     fn facts(&self) -> Map<String, Value> {
         let mut facts = Map::new();
         if let Some((bpm, source)) = &self.tempo {
-            facts.insert("tempo_bpm".to_owned(), json!({ "value": bpm, "source": source, "confidence": "stated" }));
+            facts.insert(
+                "tempo_bpm".to_owned(),
+                json!({ "value": bpm, "source": source, "confidence": "stated" }),
+            );
         }
         facts
     }
@@ -55,19 +58,30 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
     let mut facts = study.music.facts();
     let rates: Vec<u32> = plan.stems.iter().filter(|s| s.is_rendered()).map(|s| s.output.rate_hz).collect();
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
-        facts.insert("rate_hz".to_owned(), json!({ "value": rate_hz, "source": "outputs", "confidence": "measured" }));
+        facts.insert(
+            "rate_hz".to_owned(),
+            json!({ "value": rate_hz, "source": "outputs", "confidence": "measured" }),
+        );
     }
     Manifest {
         manifest: FORMAT_VERSION,
         tool: Tool::this(),
-        recipe: RecipeRecord { name: recipe.name.clone(), revision: recipe.revision, sha256: recipe.sha256() },
+        recipe: RecipeRecord {
+            name: recipe.name.clone(),
+            revision: recipe.revision,
+            sha256: recipe.sha256(),
+        },
         delivery: DeliveryRecord {
             name: study.inventory.name.clone(),
             files: study.inventory.files.len() + study.inventory.ignored.len(),
         },
         facts,
         link: plan.link.clone(),
-        stems: plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path()))).collect(),
+        stems: plan
+            .stems
+            .iter()
+            .flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())))
+            .collect(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
         run: Run::default(),
@@ -78,7 +92,8 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
 
 /// One record a source; the halves of a joined pair share their output.
 fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> Vec<StemRecord> {
-    let surveys = stem.sources.iter().filter_map(|source| study.surveys.iter().find(|s| s.path == source.path));
+    let surveys =
+        stem.sources.iter().filter_map(|source| study.surveys.iter().find(|s| s.path == source.path));
     let done = rendered.and_then(|result| result.as_ref().ok());
     let (state, error) = match (&stem.fate, rendered) {
         (Fate::SetAside { why }, _) => (State::SetAside, Some(why.clone())),
@@ -128,7 +143,8 @@ fn level(amplitude: f64) -> Option<f64> {
 fn source_record(survey: &Survey) -> SourceRecord {
     let format = survey.format.as_ref();
     let measures = survey.measures.as_ref().ok();
-    let true_peak = |m: &Measures| m.channels.iter().map(|channel| channel.true_peak.peak()).fold(0.0, f64::max);
+    let true_peak =
+        |m: &Measures| m.channels.iter().map(|channel| channel.true_peak.peak()).fold(0.0, f64::max);
     SourceRecord {
         path: survey.path.clone(),
         bytes: survey.bytes,

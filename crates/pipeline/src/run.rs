@@ -79,8 +79,10 @@ pub fn study(delivery: &Path, recipe: &Recipe, listener: &Listener<'_>) -> Resul
 
 fn survey_all(delivery: &Path, recipe: &Recipe, files: &[FileFacts], listener: &Listener<'_>) -> Vec<Survey> {
     listener(Event::Step { step: Step::Survey, stems: files.len() });
-    let rates: Vec<(&str, u32)> =
-        files.iter().filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz))).collect();
+    let rates: Vec<(&str, u32)> = files
+        .iter()
+        .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
+        .collect();
     let majority_hz = plan::majority_hz(recipe, &rates);
     let one = |file: &FileFacts| {
         let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
@@ -98,7 +100,11 @@ fn survey_all(delivery: &Path, recipe: &Recipe, files: &[FileFacts], listener: &
 
 /// Works on every item, the largest first so that no thread is left alone with it at the end; results keep the
 /// order of the items.
-fn in_parallel<T: Sync, R: Send>(items: &[T], size: impl Fn(&T) -> u64, work: impl Fn(&T) -> R + Sync) -> Vec<R> {
+fn in_parallel<T: Sync, R: Send>(
+    items: &[T],
+    size: impl Fn(&T) -> u64,
+    work: impl Fn(&T) -> R + Sync,
+) -> Vec<R> {
     let mut order: Vec<usize> = (0..items.len()).collect();
     order.sort_by_key(|&index| std::cmp::Reverse(size(&items[index])));
     let mut done: Vec<(usize, R)> =

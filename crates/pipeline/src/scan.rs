@@ -13,8 +13,8 @@ use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory};
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
 const AUDIO_EXTENSIONS: &[&str] = &[
-    "wav", "wave", "bwf", "rf64", "bw64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "m4a", "mp4", "aac", "ogg",
-    "oga", "opus", "wma", "au", "snd", "sd2",
+    "wav", "wave", "bwf", "rf64", "bw64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "m4a", "mp4",
+    "aac", "ogg", "oga", "opus", "wma", "au", "snd", "sd2",
 ];
 
 /// Why a delivery cannot be listed.
@@ -58,7 +58,9 @@ fn walk(folder: &Path, prefix: &str, inventory: &mut Inventory) -> io::Result<()
                 inventory.ignored.push(Ignored { path, why: format!("the folder cannot be read: {error}") });
             }
         } else if kind.is_symlink() && fs::metadata(entry.path()).is_ok_and(|target| target.is_dir()) {
-            inventory.ignored.push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
+            inventory
+                .ignored
+                .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
         } else {
             file(&entry.path(), path, inventory);
         }
@@ -162,7 +164,10 @@ pub fn locate(root: &Path, path: &str) -> PathBuf {
     let mut real = root.to_owned();
     for part in path.split('/') {
         let found = fs::read_dir(&real).ok().into_iter().flatten().flatten();
-        match found.map(|entry| entry.path()).find(|p| p.file_name().is_some_and(|n| n.to_string_lossy() == part)) {
+        match found
+            .map(|entry| entry.path())
+            .find(|p| p.file_name().is_some_and(|n| n.to_string_lossy() == part))
+        {
             Some(next) => real = next,
             None => return direct,
         }

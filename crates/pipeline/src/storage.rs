@@ -187,7 +187,8 @@ fn write_and_check<T, E>(
     file.sync().map_err(at_disk)?;
     drop(file);
     let mut read_back = Xxh3::new();
-    let stored = read_all(&mut *disk.open(unfinished).map_err(at_disk)?, |piece| read_back.update(piece)).map_err(at_disk)?;
+    let stored = read_all(&mut *disk.open(unfinished).map_err(at_disk)?, |piece| read_back.update(piece))
+        .map_err(at_disk)?;
     if read_back.digest128() == written.digest128() {
         Ok((made, stored))
     } else {
@@ -230,6 +231,10 @@ pub fn hex(bytes: &[u8]) -> String {
 }
 
 /// Writes a small text file whole or not at all.
-pub fn store_text(disk: &dyn Disk, path: &Path, text: &str) -> Result<Stored, StoreError<std::convert::Infallible>> {
+pub fn store_text(
+    disk: &dyn Disk,
+    path: &Path,
+    text: &str,
+) -> Result<Stored, StoreError<std::convert::Infallible>> {
     store(disk, path, |writer| Ok(writer.write_all(text.as_bytes())?)).map(|((), stored)| stored)
 }

@@ -6,16 +6,16 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use loadin_audio::{
-    Activity, Block, ClipRuns, Clipped, Envelope, EnvelopeOf, Loudness, Relation, RelationMeasures, Resampler, TruePeak,
-    steadiness,
+    Activity, Block, ClipRuns, Clipped, Envelope, EnvelopeOf, Loudness, Relation, RelationMeasures,
+    Resampler, TruePeak, steadiness,
 };
 use loadin_codec::Decoder;
 
 use crate::content::Content;
 use crate::event::{Event, Listener, Step};
 use crate::facts::{
-    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Measures,
-    Range, RelationFacts, Survey,
+    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
+    Measures, Range, RelationFacts, Survey,
 };
 use crate::findings::{Finding, Id};
 use crate::{scan, storage};
@@ -109,7 +109,8 @@ fn measure(
 
 fn decode_failure(error: loadin_codec::Error) -> Failure {
     let text = error.to_string();
-    let id = if matches!(error, loadin_codec::Error::NotFinite { .. }) { Id::NotFinite } else { Id::Unreadable };
+    let id =
+        if matches!(error, loadin_codec::Error::NotFinite { .. }) { Id::NotFinite } else { Id::Unreadable };
     Failure { finding: Finding::new(id, text.clone()), text }
 }
 
@@ -139,7 +140,8 @@ impl Meters {
             content: Content::new(channels, format.rate_hz),
             clips: ClipRuns::new(channels),
             relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
-            resampler: (format.rate_hz != target_hz).then(|| Resampler::new(format.rate_hz, target_hz, channels)),
+            resampler: (format.rate_hz != target_hz)
+                .then(|| Resampler::new(format.rate_hz, target_hz, channels)),
             true_peak: TruePeak::new(channels, target_hz),
             activity: Activity::new(target_hz),
             envelope: Envelope::new(channels, target_hz),

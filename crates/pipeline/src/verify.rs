@@ -47,7 +47,8 @@ impl Verified {
 /// When there is no readable manifest: then nothing can be said.
 pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
     let path = out.join("manifest.json");
-    let text = fs::read_to_string(&path).map_err(|error| format!("cannot read \"{}\": {error}", path.display()))?;
+    let text =
+        fs::read_to_string(&path).map_err(|error| format!("cannot read \"{}\": {error}", path.display()))?;
     let manifest = Manifest::from_json(&text).map_err(|error| format!("\"{}\": {error}", path.display()))?;
     let mut verified = Verified::default();
     if manifest.digest != manifest.own_digest() {
@@ -126,13 +127,23 @@ fn read_with_hound(path: &Path) -> Result<Read, String> {
     let float = spec.sample_format == hound::SampleFormat::Float;
     let frames = u64::from(reader.duration());
     let peak = if float {
-        reader.samples::<f32>().try_fold(0.0f64, |peak, s| s.map(|s| peak.max(f64::from(s).abs()))).map_err(failed)?
+        reader
+            .samples::<f32>()
+            .try_fold(0.0f64, |peak, s| s.map(|s| peak.max(f64::from(s).abs())))
+            .map_err(failed)?
     } else {
         let full_scale = 2f64.powi(i32::from(spec.bits_per_sample) - 1);
         let most = reader.samples::<i32>().try_fold(0u32, |most, s| s.map(|s| most.max(s.unsigned_abs())));
         f64::from(most.map_err(failed)?) / full_scale
     };
-    Ok(Read { rate_hz: spec.sample_rate, channels: spec.channels, bits: spec.bits_per_sample, float, frames, peak })
+    Ok(Read {
+        rate_hz: spec.sample_rate,
+        channels: spec.channels,
+        bits: spec.bits_per_sample,
+        float,
+        frames,
+        peak,
+    })
 }
 
 fn read_with_codec(path: &Path) -> Result<Read, String> {
@@ -154,29 +165,47 @@ fn check_promises(manifest: &Manifest, verified: &mut Verified) {
     let mut gains: BTreeMap<String, (String, String)> = BTreeMap::new();
     for stem in manifest.stems.iter().filter(|stem| stem.role == "stem" && stem.output.is_some()) {
         let path = &stem.source.path;
-        if manifest.link.length_frames > 0 && stem.output.as_ref().is_some_and(|o| o.frames != manifest.link.length_frames)
+        if manifest.link.length_frames > 0
+            && stem.output.as_ref().is_some_and(|o| o.frames != manifest.link.length_frames)
         {
-            verified.differs(path, format!("its output does not have the common length of {} frames", manifest.link.length_frames));
+            verified.differs(
+                path,
+                format!(
+                    "its output does not have the common length of {} frames",
+                    manifest.link.length_frames
+                ),
+            );
         }
         let gain = stem.changes.iter().find(|change| change.stage == "gain-stage");
         let Some(gain) = gain.filter(|_| manifest.link.gains.len() == 1) else { continue };
         let (value, first) =
             gains.entry("delivery".to_owned()).or_insert_with(|| (gain.to.to_string(), path.clone()));
         if *value != gain.to.to_string() {
-            verified.differs(path, format!("its gain is {} dB, that of \"{first}\" is {value} dB; they share one link", gain.to));
+            verified.differs(
+                path,
+                format!("its gain is {} dB, that of \"{first}\" is {value} dB; they share one link", gain.to),
+            );
         }
     }
     for stem in &manifest.stems {
         let has_output = stem.output.is_some();
         let needs_output = matches!(stem.state, State::Prepared | State::Unchanged);
         if has_output != needs_output {
-            verified.differs(&stem.source.path, format!("the manifest calls it {}, which does not fit its output", stem.state.as_str()));
+            verified.differs(
+                &stem.source.path,
+                format!("the manifest calls it {}, which does not fit its output", stem.state.as_str()),
+            );
         }
     }
 }
 
 /// The files beside the audio, and files that nobody promised.
-fn check_neighbours(out: &Path, manifest: &Manifest, outputs: &BTreeMap<&str, &OutputRecord>, verified: &mut Verified) {
+fn check_neighbours(
+    out: &Path,
+    manifest: &Manifest,
+    outputs: &BTreeMap<&str, &OutputRecord>,
+    verified: &mut Verified,
+) {
     match fs::read_to_string(out.join("recipe.toml")) {
         Ok(text) if run::text_digest(&text) == manifest.recipe.sha256 => {}
         Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
@@ -195,10 +224,14 @@ fn check_neighbours(out: &Path, manifest: &Manifest, outputs: &BTreeMap<&str, &O
 }
 
 fn check_list(out: &Path, text: &str, outputs: &BTreeMap<&str, &OutputRecord>, verified: &mut Verified) {
-    let listed: BTreeMap<&str, &str> = text.lines().filter_map(|line| line.split_once("  ").map(|(s, p)| (p, s))).collect();
+    let listed: BTreeMap<&str, &str> =
+        text.lines().filter_map(|line| line.split_once("  ").map(|(s, p)| (p, s))).collect();
     for (path, output) in outputs {
         if listed.get(path) != Some(&output.sha256.as_str()) {
-            verified.differs("checksums.sha256", format!("its line for \"{path}\" does not agree with the manifest"));
+            verified.differs(
+                "checksums.sha256",
+                format!("its line for \"{path}\" does not agree with the manifest"),
+            );
         }
     }
     for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path)) {
@@ -215,7 +248,9 @@ fn check_sources(delivery: &Path, manifest: &Manifest, verified: &mut Verified) 
         verified.sources += 1;
         match File::open(scan::locate(delivery, &stem.source.path)).and_then(|mut file| digest(&mut file)) {
             Err(error) => verified.differs(&stem.source.path, format!("the source cannot be read: {error}")),
-            Ok(stored) if stored.sha256 != *sum => verified.differs(&stem.source.path, "the source has changed"),
+            Ok(stored) if stored.sha256 != *sum => {
+                verified.differs(&stem.source.path, "the source has changed")
+            }
             Ok(_) => {}
         }
     }

@@ -3,8 +3,20 @@
 use loadin_pipeline::manifest::{Manifest, StemRecord};
 
 const HEADING: &[&str] = &[
-    "order", "label", "group", "state", "source", "rate_hz", "bits", "channels", "seconds", "peak_dbfs", "gain_db",
-    "offset_frames", "changes", "findings",
+    "order",
+    "label",
+    "group",
+    "state",
+    "source",
+    "rate_hz",
+    "bits",
+    "channels",
+    "seconds",
+    "peak_dbfs",
+    "gain_db",
+    "offset_frames",
+    "changes",
+    "findings",
 ];
 
 /// Makes the sheet.
@@ -17,7 +29,8 @@ pub(crate) fn track_sheet(manifest: &Manifest) -> String {
 fn row(order: usize, stem: &StemRecord) -> Vec<String> {
     let output = stem.output.as_ref();
     let label = output.map(|o| o.path.trim_start_matches("audio/").trim_end_matches(".wav").to_owned());
-    let gain = stem.changes.iter().find(|change| change.stage == "gain-stage").map(|change| change.to.to_string());
+    let gain =
+        stem.changes.iter().find(|change| change.stage == "gain-stage").map(|change| change.to.to_string());
     let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();
     let findings: Vec<&str> = stem.findings.iter().map(|finding| finding.id.as_str()).collect();
     let depth = output.map(|o| if o.float { format!("{} float", o.bits) } else { o.bits.to_string() });

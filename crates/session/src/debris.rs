@@ -16,7 +16,16 @@ pub fn debris(path: &str) -> Option<&'static str> {
     if path.split('/').any(|part| part == "__MACOSX") || name.starts_with("._") {
         return Some("file-system litter");
     }
-    if matches!(name, ".DS_Store" | "Thumbs.db" | "desktop.ini" | ".localized" | ".Spotlight-V100" | ".Trashes" | ".fseventsd") {
+    if matches!(
+        name,
+        ".DS_Store"
+            | "Thumbs.db"
+            | "desktop.ini"
+            | ".localized"
+            | ".Spotlight-V100"
+            | ".Trashes"
+            | ".fseventsd"
+    ) {
         return Some("file-system litter");
     }
     let extension = name.rsplit_once('.')?.1.to_ascii_lowercase();

@@ -105,12 +105,15 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>
     strip_numbers(&mut words);
     strip_shared(&mut words, false);
     let mut order: Vec<usize> = (0..stems.len()).filter(|&i| stems[i].wanted).collect();
-    order.sort_by_key(|&i| (place(&options.order, stems[i].group), stems[i].role.family, stems[i].path.clone()));
+    order.sort_by_key(|&i| {
+        (place(&options.order, stems[i].group), stems[i].role.family, stems[i].path.clone())
+    });
     let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
     let mut taken = BTreeSet::new();
     let mut labels: Vec<Option<Label>> = vec![None; stems.len()];
     for (number, &index) in (1..).zip(&order) {
-        let prefix = if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
+        let prefix =
+            if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
         labels[index] = Some(label(&words[index], &prefix, options, &mut taken));
     }
     labels
@@ -185,13 +188,18 @@ fn strip_shared(words: &mut [Words], front: bool) {
 
 /// Sides and roles stay in a name even where many names have them.
 fn says_something(key: &str) -> bool {
-    matches!(key, "l" | "r" | "left" | "right" | "dry" | "wet" | "di" | "amp") || role_of(key).family != Family::Unsorted
+    matches!(key, "l" | "r" | "left" | "right" | "dry" | "wet" | "di" | "amp")
+        || role_of(key).family != Family::Unsorted
 }
 
 fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeSet<String>) -> Label {
     let separator = options.separator.to_string();
-    let parts: Vec<String> =
-        words.kept.iter().map(|token| clean(&token.text, options.charset)).filter(|part| !part.is_empty()).collect();
+    let parts: Vec<String> = words
+        .kept
+        .iter()
+        .map(|token| clean(&token.text, options.charset))
+        .filter(|part| !part.is_empty())
+        .collect();
     let base = if parts.is_empty() { "Stem".to_owned() } else { parts.join(&separator) };
     let room = options.max_chars.saturating_sub(prefix.chars().count()).max(4);
     let mut text = fit(&base, room, options);
@@ -205,7 +213,11 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         text = fit(&base, room - suffix.chars().count(), options) + &suffix;
     }
     let text = format!("{prefix}{text}");
-    Label { text: if is_reserved(&text) { text + &separator } else { text }, stripped: words.stripped.clone(), collided }
+    Label {
+        text: if is_reserved(&text) { text + &separator } else { text },
+        stripped: words.stripped.clone(),
+        collided,
+    }
 }
 
 /// Two names with one folded form are one file on some file systems.
@@ -227,7 +239,10 @@ fn fit(base: &str, chars: usize, options: &LabelOptions) -> String {
 
 fn clean(word: &str, charset: Charset) -> String {
     match charset {
-        Charset::Unicode => word.nfc().filter(|c| c.is_alphanumeric() || is_combining_mark(*c) || *c == '#' || *c == '+').collect(),
+        Charset::Unicode => word
+            .nfc()
+            .filter(|c| c.is_alphanumeric() || is_combining_mark(*c) || *c == '#' || *c == '+')
+            .collect(),
         Charset::Ascii => word
             .nfkd()
             .filter(|c| !is_combining_mark(*c))
@@ -264,7 +279,9 @@ fn plain(c: char) -> String {
 fn is_reserved(text: &str) -> bool {
     let name = text.split('.').next().unwrap_or(text).to_ascii_uppercase();
     matches!(name.as_str(), "CON" | "PRN" | "AUX" | "NUL")
-        || (name.len() == 4 && (name.starts_with("COM") || name.starts_with("LPT")) && name.ends_with(|c: char| c.is_ascii_digit()))
+        || (name.len() == 4
+            && (name.starts_with("COM") || name.starts_with("LPT"))
+            && name.ends_with(|c: char| c.is_ascii_digit()))
 }
 
 #[cfg(test)]
@@ -306,23 +323,38 @@ mod tests {
             "PaperLantern_92bpm_Dm_Lead Vox_48k24b.wav",
             "late riser.wav",
         ];
-        assert_eq!(texts(&paths, &options()), ["01_Kick_In", "03_Snare_Top", "02_Bass", "04_Lead_Vox", "05_late_riser"]);
+        assert_eq!(
+            texts(&paths, &options()),
+            ["01_Kick_In", "03_Snare_Top", "02_Bass", "04_Lead_Vox", "05_late_riser"]
+        );
     }
 
     #[test]
     fn a_role_is_never_left_out() {
-        assert_eq!(texts(&["Gtr 1.wav", "Gtr 2.wav", "Gtr 3.wav"], &options()), ["01_Gtr_1", "02_Gtr_2", "03_Gtr_3"]);
-        assert_eq!(texts(&["Pad L.wav", "Keys L.wav", "Gtr L.wav"], &options()), ["03_Pad_L", "02_Keys_L", "01_Gtr_L"]);
+        assert_eq!(
+            texts(&["Gtr 1.wav", "Gtr 2.wav", "Gtr 3.wav"], &options()),
+            ["01_Gtr_1", "02_Gtr_2", "03_Gtr_3"]
+        );
+        assert_eq!(
+            texts(&["Pad L.wav", "Keys L.wav", "Gtr L.wav"], &options()),
+            ["03_Pad_L", "02_Keys_L", "01_Gtr_L"]
+        );
     }
 
     #[test]
     fn track_numbers_give_way_to_order_numbers() {
-        assert_eq!(texts(&["07 - Vox.wav", "03_Kick.wav", "12 Snare.wav"], &options()), ["03_Vox", "01_Kick", "02_Snare"]);
+        assert_eq!(
+            texts(&["07 - Vox.wav", "03_Kick.wav", "12 Snare.wav"], &options()),
+            ["03_Vox", "01_Kick", "02_Snare"]
+        );
     }
 
     #[test]
     fn names_that_would_be_one_are_told_apart() {
-        let found = labels(&inputs(&["Vox.wav", "vox.aif", "a/VOX.wav"]), &LabelOptions { number: false, ..options() });
+        let found = labels(
+            &inputs(&["Vox.wav", "vox.aif", "a/VOX.wav"]),
+            &LabelOptions { number: false, ..options() },
+        );
         let found: Vec<Label> = found.into_iter().flatten().collect();
         let texts: BTreeSet<String> = found.iter().map(|label| label.text.to_lowercase()).collect();
         assert_eq!(texts.len(), 3);
@@ -332,7 +364,10 @@ mod tests {
     #[test]
     fn devices_accents_and_nothing_at_all() {
         let bare = LabelOptions { number: false, ..options() };
-        assert_eq!(texts(&["CON.wav", "Über Größe.wav", "🎤.wav", "e\u{301}te\u{301}.wav"], &bare), ["CON_", "Uber_Grosse", "Stem", "ete"]);
+        assert_eq!(
+            texts(&["CON.wav", "Über Größe.wav", "🎤.wav", "e\u{301}te\u{301}.wav"], &bare),
+            ["CON_", "Uber_Grosse", "Stem", "ete"]
+        );
         let unicode = LabelOptions { charset: Charset::Unicode, ..bare };
         assert_eq!(texts(&["e\u{301}te\u{301}.wav"], &unicode), ["été"]);
     }

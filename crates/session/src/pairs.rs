@@ -50,7 +50,8 @@ fn side_of(path: &str) -> Option<(String, Side)> {
 pub fn side_pairs(inputs: &[PairInput]) -> Vec<SidePair> {
     let sides: Vec<Option<(String, Side)>> = inputs.iter().map(|input| side_of(&input.name)).collect();
     let members = |base: &str, side: Side| -> Vec<usize> {
-        let matches = |entry: &Option<(String, Side)>| entry.as_ref().is_some_and(|(b, s)| b == base && *s == side);
+        let matches =
+            |entry: &Option<(String, Side)>| entry.as_ref().is_some_and(|(b, s)| b == base && *s == side);
         (0..sides.len()).filter(|&index| matches(&sides[index])).collect()
     };
     let mut pairs = Vec::new();
@@ -87,7 +88,12 @@ mod tests {
 
     #[test]
     fn sides_of_one_name_are_a_pair() {
-        let found = side_pairs(&[input("Pad.L.wav", 9), input("Pad.R.wav", 9), input("Gtr_Left.wav", 9), input("Gtr_Right.wav", 8)]);
+        let found = side_pairs(&[
+            input("Pad.L.wav", 9),
+            input("Pad.R.wav", 9),
+            input("Gtr_Left.wav", 9),
+            input("Gtr_Right.wav", 8),
+        ]);
         assert_eq!(found[0], SidePair { left: 0, right: 1, refused: None });
         assert!(found[1].refused.as_ref().is_some_and(|why| why.contains("9 and 8 frames")));
     }

@@ -74,7 +74,9 @@ pub fn place(stems: &[StemTiming], options: &PlacementOptions) -> Placement {
         .filter(|(_, stem)| !stem.reference)
         .filter_map(|(index, stem)| stem.start_seconds().map(|start| (index, start)))
         .collect();
-    let Some(&(earliest, base)) = stamped.iter().min_by(|a, b| a.1.total_cmp(&b.1)) else { return by_file(None) };
+    let Some(&(earliest, base)) = stamped.iter().min_by(|a, b| a.1.total_cmp(&b.1)) else {
+        return by_file(None);
+    };
     let moves = stamped.iter().any(|(_, start)| start - base > SAME_SECONDS);
     match options.mode {
         StartMode::File => return by_file(None),
@@ -92,7 +94,9 @@ pub fn place(stems: &[StemTiming], options: &PlacementOptions) -> Placement {
     for (index, stem) in stems.iter().enumerate() {
         let start = stem.start_seconds();
         stamps.push(match (start, stem.timestamp_frames) {
-            (Some(start), Some(frames)) if !stem.reference || (start - base).abs() <= base_end => Some((frames, stem.rate_hz)),
+            (Some(start), Some(frames)) if !stem.reference || (start - base).abs() <= base_end => {
+                Some((frames, stem.rate_hz))
+            }
             _ => None,
         });
         if moves && start.is_none() && !stem.reference && stem.seconds() < 0.8 * base_end {
@@ -116,7 +120,12 @@ fn longest_at(stems: &[StemTiming], stamped: &[(usize, f64)], base: f64) -> f64 
 }
 
 /// Why the stamps cannot be true together.
-fn implausible(stems: &[StemTiming], stamped: &[(usize, f64)], base: f64, options: &PlacementOptions) -> Option<String> {
+fn implausible(
+    stems: &[StemTiming],
+    stamped: &[(usize, f64)],
+    base: f64,
+    options: &PlacementOptions,
+) -> Option<String> {
     let latest = stamped.iter().map(|(_, start)| *start).fold(base, f64::max);
     let span = latest - base;
     if span > options.max_implied_silence_seconds {
@@ -133,12 +142,16 @@ fn implausible(stems: &[StemTiming], stamped: &[(usize, f64)], base: f64, option
             "{unstamped} stems have none, and only {at_base} of the others starts at the earliest one: where the song starts cannot be known"
         ));
     }
-    let mut order: Vec<(f64, f64)> = stamped.iter().map(|&(i, start)| (start, start + stems[i].seconds())).collect();
+    let mut order: Vec<(f64, f64)> =
+        stamped.iter().map(|&(i, start)| (start, start + stems[i].seconds())).collect();
     order.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut sounding = order[0].1;
     for (start, end) in order {
         if start > sounding {
-            return Some(format!("{:.1} s after the first one there is a gap in which no stem has audio", sounding - base));
+            return Some(format!(
+                "{:.1} s after the first one there is a gap in which no stem has audio",
+                sounding - base
+            ));
         }
         sounding = sounding.max(end);
     }
@@ -151,7 +164,9 @@ impl Placement {
     /// # Panics
     /// When there is no such stem, or `rate_hz` is 0.
     pub fn start_in(&self, stem: usize, rate_hz: u32) -> i64 {
-        let (Some((origin, origin_hz)), Some((stamp, stamp_hz))) = (self.origin, self.stamps[stem]) else { return 0 };
+        let (Some((origin, origin_hz)), Some((stamp, stamp_hz))) = (self.origin, self.stamps[stem]) else {
+            return 0;
+        };
         let (origin, stamp) = (i128::from(origin), i128::from(stamp));
         let (origin_hz, stamp_hz, rate) = (i128::from(origin_hz), i128::from(stamp_hz), i128::from(rate_hz));
         // (stamp / stamp_hz − origin / origin_hz) · rate, rounded once.
@@ -185,10 +200,16 @@ impl Placement {
 mod tests {
     use super::*;
 
-    const OPTIONS: PlacementOptions = PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: 900.0 };
+    const OPTIONS: PlacementOptions =
+        PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: 900.0 };
 
     fn stem(stamp: Option<u64>, rate_hz: u32, seconds: u64) -> StemTiming {
-        StemTiming { timestamp_frames: stamp, rate_hz, frames: seconds * u64::from(rate_hz), reference: false }
+        StemTiming {
+            timestamp_frames: stamp,
+            rate_hz,
+            frames: seconds * u64::from(rate_hz),
+            reference: false,
+        }
     }
 
     const HOUR: u64 = 172_800_000;
@@ -196,7 +217,12 @@ mod tests {
     /// One hour at 48 kHz is 172 800 000 frames (EBU Tech 3285 counts frames since midnight; arithmetic).
     #[test]
     fn a_late_stem_is_placed_to_the_frame() {
-        let stems = [stem(Some(HOUR), 48_000, 20), stem(Some(HOUR), 48_000, 20), stem(Some(HOUR + 480_001), 48_000, 5), stem(None, 44_100, 20)];
+        let stems = [
+            stem(Some(HOUR), 48_000, 20),
+            stem(Some(HOUR), 48_000, 20),
+            stem(Some(HOUR + 480_001), 48_000, 5),
+            stem(None, 44_100, 20),
+        ];
         let placement = place(&stems, &OPTIONS);
         assert_eq!((0..4).map(|i| placement.start_in(i, 48_000)).collect::<Vec<_>>(), [0, 0, 480_001, 0]);
         assert_eq!(placement.start_in(2, 96_000), 960_002);
@@ -205,7 +231,11 @@ mod tests {
 
     #[test]
     fn stamps_of_two_rates_are_compared_exactly() {
-        let stems = [stem(Some(HOUR), 48_000, 20), stem(Some(3600 * 44_100 + 441), 44_100, 20), stem(Some(HOUR), 48_000, 9)];
+        let stems = [
+            stem(Some(HOUR), 48_000, 20),
+            stem(Some(3600 * 44_100 + 441), 44_100, 20),
+            stem(Some(HOUR), 48_000, 9),
+        ];
         assert_eq!(place(&stems, &OPTIONS).start_in(1, 48_000), 480);
     }
 
@@ -221,7 +251,10 @@ mod tests {
 
     #[test]
     fn equal_stamps_move_nothing_and_no_stamps_are_no_doubt() {
-        let equal = place(&[stem(Some(HOUR), 48_000, 20), stem(Some(HOUR), 48_000, 5), stem(None, 48_000, 3)], &OPTIONS);
+        let equal = place(
+            &[stem(Some(HOUR), 48_000, 20), stem(Some(HOUR), 48_000, 5), stem(None, 48_000, 3)],
+            &OPTIONS,
+        );
         assert_eq!((equal.start_in(0, 48_000), equal.start_in(1, 48_000)), (0, 0));
         assert!(equal.doubts().is_empty() && equal.refused().is_none());
         assert!(!place(&[stem(None, 48_000, 5)], &OPTIONS).uses_stamps());
@@ -229,7 +262,12 @@ mod tests {
 
     #[test]
     fn a_short_stem_without_a_stamp_is_a_doubt() {
-        let stems = [stem(Some(0), 48_000, 20), stem(Some(0), 48_000, 20), stem(Some(48_000), 48_000, 5), stem(None, 48_000, 5)];
+        let stems = [
+            stem(Some(0), 48_000, 20),
+            stem(Some(0), 48_000, 20),
+            stem(Some(48_000), 48_000, 5),
+            stem(None, 48_000, 5),
+        ];
         let placement = place(&stems, &OPTIONS);
         assert_eq!(placement.doubts().len(), 1);
         assert_eq!(placement.doubts()[0].0, 3);

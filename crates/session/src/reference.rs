@@ -13,9 +13,10 @@ pub enum ReferenceKind {
 
 /// Words that make a mix of a part of the stems: a submix, not the rough mix.
 const PARTS: &[&str] = &[
-    "drum", "drums", "drm", "kick", "snare", "room", "rooms", "oh", "fx", "sfx", "vox", "vocal", "vocals", "voc", "bgv", "bgvs",
-    "bv", "bvs", "gtr", "gtrs", "guitar", "guitars", "bass", "keys", "synth", "synths", "syn", "strings", "brass", "perc", "choir",
-    "harm", "pad", "pads", "tape", "noise", "bus", "loop", "piano", "lead", "lv", "tom", "toms", "hat", "hats",
+    "drum", "drums", "drm", "kick", "snare", "room", "rooms", "oh", "fx", "sfx", "vox", "vocal", "vocals",
+    "voc", "bgv", "bgvs", "bv", "bvs", "gtr", "gtrs", "guitar", "guitars", "bass", "keys", "synth", "synths",
+    "syn", "strings", "brass", "perc", "choir", "harm", "pad", "pads", "tape", "noise", "bus", "loop",
+    "piano", "lead", "lv", "tom", "toms", "hat", "hats",
 ];
 
 /// Says whether the file at `path` is a reference by its name.
@@ -47,7 +48,9 @@ mod tests {
         for name in ["Master", "ref", "Demo 2"] {
             assert_eq!(is_reference(name), Some(ReferenceKind::Other), "{name}");
         }
-        for name in ["Drum mix", "Room mix", "FX mix", "master tape noise", "Mixer hum bass", "Remix kick", "Vox"] {
+        for name in
+            ["Drum mix", "Room mix", "FX mix", "master tape noise", "Mixer hum bass", "Remix kick", "Vox"]
+        {
             assert_eq!(is_reference(name), None, "{name}");
         }
     }

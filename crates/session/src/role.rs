@@ -73,7 +73,13 @@ impl Family {
     pub fn group(self) -> Group {
         match self {
             Self::Kick | Self::Bass => Group::KickAndBass,
-            Self::Snare | Self::Hat | Self::Toms | Self::Cymbals | Self::Overheads | Self::Room | Self::Loop => Group::Drums,
+            Self::Snare
+            | Self::Hat
+            | Self::Toms
+            | Self::Cymbals
+            | Self::Overheads
+            | Self::Room
+            | Self::Loop => Group::Drums,
             Self::Percussion => Group::Percussion,
             Self::Guitar => Group::Guitars,
             Self::Keys => Group::Keys,
@@ -107,43 +113,283 @@ impl Role {
 /// Phrases of one word or more, each with its family; a longer phrase wins over a shorter one, and of equals the
 /// later one in the name loses. Common practice, no source.
 const PHRASES: &[(Family, &[&str])] = &[
-    (Family::Kick, &["kick", "kik", "kck", "k in", "k out", "bd", "kd", "bass drum", "bassdrum", "sub kick", "subkick", "kick sub"]),
-    (Family::Snare, &["snare", "snr", "sn", "sd", "rim", "rimshot", "sidestick", "snare top", "snare bot", "sn top", "sn bot"]),
+    (
+        Family::Kick,
+        &[
+            "kick",
+            "kik",
+            "kck",
+            "k in",
+            "k out",
+            "bd",
+            "kd",
+            "bass drum",
+            "bassdrum",
+            "sub kick",
+            "subkick",
+            "kick sub",
+        ],
+    ),
+    (
+        Family::Snare,
+        &[
+            "snare",
+            "snr",
+            "sn",
+            "sd",
+            "rim",
+            "rimshot",
+            "sidestick",
+            "snare top",
+            "snare bot",
+            "sn top",
+            "sn bot",
+        ],
+    ),
     (Family::Hat, &["hat", "hats", "hh", "hihat", "hi hat", "hihats", "hi hats", "ohh", "chh"]),
     (Family::Toms, &["tom", "toms", "ft", "floor", "floor tom", "rack tom"]),
     (Family::Cymbals, &["ride", "crash", "cym", "cymbal", "cymbals", "china", "splash"]),
     (Family::Overheads, &["oh", "ohs", "overhead", "overheads"]),
     (Family::Room, &["rm", "room", "rooms", "amb", "ambience", "drum room", "drums room"]),
-    (Family::Loop, &["drm", "drum", "drums", "loop", "beat", "drum loop", "drum bus", "drums bus", "break", "drum mix"]),
+    (
+        Family::Loop,
+        &["drm", "drum", "drums", "loop", "beat", "drum loop", "drum bus", "drums bus", "break", "drum mix"],
+    ),
     (
         Family::Percussion,
-        &["perc", "percussion", "shk", "shaker", "tamb", "tambourine", "conga", "congas", "bongo", "bongos", "clap", "claps", "clp", "snap", "snaps", "cowbell", "triangle", "perc loop"],
+        &[
+            "perc",
+            "percussion",
+            "shk",
+            "shaker",
+            "tamb",
+            "tambourine",
+            "conga",
+            "congas",
+            "bongo",
+            "bongos",
+            "clap",
+            "claps",
+            "clp",
+            "snap",
+            "snaps",
+            "cowbell",
+            "triangle",
+            "perc loop",
+        ],
     ),
-    (Family::Bass, &["bass", "bs", "ba", "sub", "sub bass", "bass synth", "synth bass", "bass di", "bass amp", "bass gtr", "bass guitar"]),
+    (
+        Family::Bass,
+        &[
+            "bass",
+            "bs",
+            "ba",
+            "sub",
+            "sub bass",
+            "bass synth",
+            "synth bass",
+            "bass di",
+            "bass amp",
+            "bass gtr",
+            "bass guitar",
+        ],
+    ),
     (
         Family::Guitar,
-        &["gtr", "gtrs", "guitar", "guitars", "eg", "ag", "egtr", "agtr", "acu gtr", "elec gtr", "e gtr", "ac gtr", "el gtr", "lead gtr", "lead guitar", "rhy gtr", "acoustic guitar", "electric guitar", "acu", "elec", "nylon", "banjo", "mandolin", "ukulele", "acoustic", "rhy"],
+        &[
+            "gtr",
+            "gtrs",
+            "guitar",
+            "guitars",
+            "eg",
+            "ag",
+            "egtr",
+            "agtr",
+            "acu gtr",
+            "elec gtr",
+            "e gtr",
+            "ac gtr",
+            "el gtr",
+            "lead gtr",
+            "lead guitar",
+            "rhy gtr",
+            "acoustic guitar",
+            "electric guitar",
+            "acu",
+            "elec",
+            "nylon",
+            "banjo",
+            "mandolin",
+            "ukulele",
+            "acoustic",
+            "rhy",
+        ],
     ),
-    (Family::Keys, &["pno", "piano", "keys", "key", "rhodes", "wurli", "org", "organ", "clav", "ep", "e piano", "electric piano", "harpsichord", "celesta"]),
-    (Family::Synth, &["syn", "synth", "lead syn", "lead synth", "syn lead", "synth lead", "arp", "plk", "pluck", "plucks", "pl", "bells", "bell"]),
+    (
+        Family::Keys,
+        &[
+            "pno",
+            "piano",
+            "keys",
+            "key",
+            "rhodes",
+            "wurli",
+            "org",
+            "organ",
+            "clav",
+            "ep",
+            "e piano",
+            "electric piano",
+            "harpsichord",
+            "celesta",
+        ],
+    ),
+    (
+        Family::Synth,
+        &[
+            "syn",
+            "synth",
+            "lead syn",
+            "lead synth",
+            "syn lead",
+            "synth lead",
+            "arp",
+            "plk",
+            "pluck",
+            "plucks",
+            "pl",
+            "bells",
+            "bell",
+        ],
+    ),
     (Family::Pad, &["pad", "pads", "pd", "strings pad", "string pad", "synth pad", "choir pad"]),
-    (Family::Strings, &["strings", "str", "vln", "vla", "vc", "violin", "violins", "viola", "cello", "celli"]),
-    (Family::Brass, &["brass", "tpt", "tbn", "hn", "sax", "trumpet", "trombone", "horn", "horns", "flute", "clarinet", "woodwinds"]),
+    (
+        Family::Strings,
+        &["strings", "str", "vln", "vla", "vc", "violin", "violins", "viola", "cello", "celli"],
+    ),
+    (
+        Family::Brass,
+        &[
+            "brass",
+            "tpt",
+            "tbn",
+            "hn",
+            "sax",
+            "trumpet",
+            "trombone",
+            "horn",
+            "horns",
+            "flute",
+            "clarinet",
+            "woodwinds",
+        ],
+    ),
     (
         Family::LeadVocal,
-        &["lv", "lead vox", "lead vocal", "lead vocals", "lead voc", "lead voice", "ld vox", "main vox", "main vocal", "vox lead", "vocal lead", "vox", "vocal", "vocals", "voc", "voice", "vox main"],
+        &[
+            "lv",
+            "lead vox",
+            "lead vocal",
+            "lead vocals",
+            "lead voc",
+            "lead voice",
+            "ld vox",
+            "main vox",
+            "main vocal",
+            "vox lead",
+            "vocal lead",
+            "vox",
+            "vocal",
+            "vocals",
+            "voc",
+            "voice",
+            "vox main",
+        ],
     ),
     (
         Family::VocalDouble,
-        &["lv dbl", "lv double", "lvd", "lead vox dbl", "lead vox double", "lead vocal dbl", "lead vocal double", "vox dbl", "vox double", "vocal dbl", "vocal double", "lead voice double", "voice double"],
+        &[
+            "lv dbl",
+            "lv double",
+            "lvd",
+            "lead vox dbl",
+            "lead vox double",
+            "lead vocal dbl",
+            "lead vocal double",
+            "vox dbl",
+            "vox double",
+            "vocal dbl",
+            "vocal double",
+            "lead voice double",
+            "voice double",
+        ],
     ),
     (
         Family::BackingVocal,
-        &["bv", "bvs", "bgv", "bgvs", "back vox", "backing vox", "backing vocal", "backing vocals", "background vocals", "harm", "harms", "harmony", "harmonies", "choir", "gang", "gang vox", "stack", "adlib", "adlibs", "ad lib", "ooh", "oohs", "aah", "aahs", "vox harm", "vocal harm", "vocal harmony", "voice harm", "voice harmony", "vox adlib", "vox stack"],
+        &[
+            "bv",
+            "bvs",
+            "bgv",
+            "bgvs",
+            "back vox",
+            "backing vox",
+            "backing vocal",
+            "backing vocals",
+            "background vocals",
+            "harm",
+            "harms",
+            "harmony",
+            "harmonies",
+            "choir",
+            "gang",
+            "gang vox",
+            "stack",
+            "adlib",
+            "adlibs",
+            "ad lib",
+            "ooh",
+            "oohs",
+            "aah",
+            "aahs",
+            "vox harm",
+            "vocal harm",
+            "vocal harmony",
+            "voice harm",
+            "voice harmony",
+            "vox adlib",
+            "vox stack",
+        ],
     ),
     (
         Family::Effect,
-        &["fx", "sfx", "riser", "risers", "impact", "impacts", "sweep", "sweeps", "rev cym", "reverse cymbal", "reverse cym", "noise", "whoosh", "vox fx", "vocal fx", "drum fx", "uplifter", "downlifter", "snare verb", "vox verb", "vocal verb", "verb", "reverb", "delay", "vox delay", "noise sweep"],
+        &[
+            "fx",
+            "sfx",
+            "riser",
+            "risers",
+            "impact",
+            "impacts",
+            "sweep",
+            "sweeps",
+            "rev cym",
+            "reverse cymbal",
+            "reverse cym",
+            "noise",
+            "whoosh",
+            "vox fx",
+            "vocal fx",
+            "drum fx",
+            "uplifter",
+            "downlifter",
+            "snare verb",
+            "vox verb",
+            "vocal verb",
+            "verb",
+            "reverb",
+            "delay",
+            "vox delay",
+            "noise sweep",
+        ],
     ),
 ];
 
@@ -162,7 +408,13 @@ pub fn role_of(path: &str) -> Role {
         return name;
     }
     let folders: Vec<&str> = path.split('/').collect();
-    folders.iter().rev().skip(1).map(|folder| role_in(folder)).find(|role| role.family != Family::Unsorted).unwrap_or(name)
+    folders
+        .iter()
+        .rev()
+        .skip(1)
+        .map(|folder| role_in(folder))
+        .find(|role| role.family != Family::Unsorted)
+        .unwrap_or(name)
 }
 
 fn role_in(name: &str) -> Role {
@@ -171,7 +423,9 @@ fn role_in(name: &str) -> Role {
     for (family, phrases) in PHRASES {
         for phrase in *phrases {
             let words: Vec<&str> = phrase.split(' ').collect();
-            let Some(at) = keys.windows(words.len()).position(|window| window.iter().eq(words.iter())) else { continue };
+            let Some(at) = keys.windows(words.len()).position(|window| window.iter().eq(words.iter())) else {
+                continue;
+            };
             let better = best.as_ref().is_none_or(|(length, place, ..)| {
                 words.len() > *length || (words.len() == *length && at < *place)
             });

@@ -16,7 +16,8 @@ pub fn tempo_of(delivery: &str, paths: &[&str]) -> Option<(f64, String)> {
     let found: Vec<f64> = paths.iter().filter_map(|path| stated(stem_of(path))).collect();
     let first = *found.first()?;
     let agree = found.iter().all(|bpm| (bpm - first).abs() < 1e-9);
-    (agree && found.len() * 2 > paths.len()).then(|| (first, format!("{} of {} file names", found.len(), paths.len())))
+    (agree && found.len() * 2 > paths.len())
+        .then(|| (first, format!("{} of {} file names", found.len(), paths.len())))
 }
 
 fn stated(name: &str) -> Option<f64> {
@@ -37,7 +38,8 @@ fn stated(name: &str) -> Option<f64> {
 fn decimal_tokens(name: &str) -> Vec<String> {
     let mut words: Vec<String> = Vec::new();
     for part in name.split(|c: char| c != '\u{2}' && !c.is_alphanumeric()) {
-        words.extend(tokens(&part.replace('\u{2}', "#")).into_iter().map(|token| token.key.replace('#', ".")));
+        words
+            .extend(tokens(&part.replace('\u{2}', "#")).into_iter().map(|token| token.key.replace('#', ".")));
     }
     words
 }
@@ -59,7 +61,10 @@ mod tests {
 
     #[test]
     fn contradictions_state_nothing() {
-        assert_eq!(tempo_of("Song", &["a_92bpm.wav", "b_92bpm.wav", "c.wav"]).map(|(bpm, _)| bpm), Some(92.0));
+        assert_eq!(
+            tempo_of("Song", &["a_92bpm.wav", "b_92bpm.wav", "c.wav"]).map(|(bpm, _)| bpm),
+            Some(92.0)
+        );
         assert_eq!(tempo_of("Song", &["a_92bpm.wav", "b_93bpm.wav"]), None);
         assert_eq!(tempo_of("Song", &["a_92bpm.wav", "b.wav", "c.wav"]), None);
     }

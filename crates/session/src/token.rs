@@ -22,7 +22,10 @@ pub(crate) fn stem_of(path: &str) -> &str {
 fn is_extension(text: &str) -> bool {
     (1..=5).contains(&text.len())
         && text.chars().all(|c| c.is_ascii_alphanumeric())
-        && !matches!(text.to_ascii_lowercase().as_str(), "l" | "r" | "left" | "right" | "in" | "out" | "top" | "bot" | "di" | "amp")
+        && !matches!(
+            text.to_ascii_lowercase().as_str(),
+            "l" | "r" | "left" | "right" | "in" | "out" | "top" | "bot" | "di" | "amp"
+        )
 }
 
 /// Whether a character parts two words. A plus or a sharp sign belongs to the word.

@@ -101,7 +101,8 @@ fn wrong_sizes_are_read_around_and_said() {
     let (ran, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", "archive"]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     let sound = stem(&manifest, "Good.wav")["output"]["audio_sha256"].clone();
-    for name in ["Zero.wav", "Placeholder.wav", "Small.wav", "RiffZero.wav", "OddChunk.wav", "OddPadded.wav"] {
+    for name in ["Zero.wav", "Placeholder.wav", "Small.wav", "RiffZero.wav", "OddChunk.wav", "OddPadded.wav"]
+    {
         let record = stem(&manifest, name);
         assert_eq!(record["output"]["audio_sha256"], sound, "{name}");
     }
@@ -135,12 +136,19 @@ fn places_that_cannot_be_are_refused() {
     assert_eq!(loadin(&["prep", "/no/such/folder", "--out", delivery.out("x").to_str().unwrap()]).code, 2);
     let other = Delivery::new("places");
     other.file("Kick.wav", &wav(9600));
-    let twins = loadin(&["prep", text, other.path().to_str().unwrap(), "--out", delivery.out("both").to_str().unwrap()]);
+    let twins = loadin(&[
+        "prep",
+        text,
+        other.path().to_str().unwrap(),
+        "--out",
+        delivery.out("both").to_str().unwrap(),
+    ]);
     assert_eq!(twins.code, 2);
     assert!(twins.err.contains("have one name"), "{}", twins.err);
     let nothing = Delivery::new("nothing");
     nothing.file("notes.txt", b"soon");
-    let empty = loadin(&["prep", nothing.path().to_str().unwrap(), "--out", nothing.out("x").to_str().unwrap()]);
+    let empty =
+        loadin(&["prep", nothing.path().to_str().unwrap(), "--out", nothing.out("x").to_str().unwrap()]);
     assert_eq!(empty.code, 2);
     assert!(empty.err.contains("no audio"), "{}", empty.err);
 }
@@ -167,8 +175,10 @@ fn outputs_of_an_earlier_recipe_do_not_stay_behind() {
     let out = delivery.out("out");
     prep(&delivery.path(), &out, &[]);
     prep(&delivery.path(), &out, &["--recipe", "archive"]);
-    let mut names: Vec<String> =
-        fs::read_dir(out.join("audio")).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+    let mut names: Vec<String> = fs::read_dir(out.join("audio"))
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
     names.sort();
     assert_eq!(names, ["Bass.wav", "Kick.wav"]);
     assert_eq!(loadin(&["verify", out.to_str().unwrap()]).code, 0);
@@ -212,15 +222,23 @@ fn bad_recipes_and_bad_arguments_end_with_two() {
     let path = delivery.path();
     let text = path.to_str().unwrap();
     let out = delivery.out("out");
-    let wrong = delivery.file("../wrong.toml", b"recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"decod\"\n");
+    let wrong = delivery
+        .file("../wrong.toml", b"recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"decod\"\n");
     let ran = loadin(&["prep", text, "--out", out.to_str().unwrap(), "--recipe", wrong.to_str().unwrap()]);
     assert_eq!(ran.code, 2);
     assert!(ran.err.contains(":5:9:") && ran.err.contains("did you mean \"decode\""), "{}", ran.err);
     assert!(!out.exists());
-    for args in [&["prep", text][..], &["frobnicate"], &["prep", text, "--out", "x", "--jobs", "0"], &["verify", text]] {
+    for args in [
+        &["prep", text][..],
+        &["frobnicate"],
+        &["prep", text, "--out", "x", "--jobs", "0"],
+        &["verify", text],
+    ] {
         assert_eq!(loadin(args).code, 2, "{args:?}");
     }
-    for args in [&["--help"][..], &["--version"], &["prep", "--help"], &["recipe", "list"], &["recipe", "schema"]] {
+    for args in
+        [&["--help"][..], &["--version"], &["prep", "--help"], &["recipe", "list"], &["recipe", "schema"]]
+    {
         assert_eq!(loadin(args).code, 0, "{args:?}");
     }
 }

@@ -21,8 +21,18 @@ fn band() -> Delivery {
     let frames = 3 * RATE as usize;
     delivery.wav("Kick.wav", RATE, 24, &[lead(signal::decay(60.0, 0.4, 0.5, RATE, frames))]);
     delivery.wav("Bass.wav", RATE, 24, &[lead(signal::sine(82.4, 0.2, RATE, frames))]);
-    delivery.wav("Keys.wav", RATE, 16, &[lead(signal::sine(440.0, 0.1, RATE, frames)), lead(signal::noise(1, 0.1, frames))]);
-    delivery.wav("Pad.wav", RATE, 24, &[lead(signal::noise(2, 0.1, frames)), lead(signal::noise(3, 0.05, frames))]);
+    delivery.wav(
+        "Keys.wav",
+        RATE,
+        16,
+        &[lead(signal::sine(440.0, 0.1, RATE, frames)), lead(signal::noise(1, 0.1, frames))],
+    );
+    delivery.wav(
+        "Pad.wav",
+        RATE,
+        24,
+        &[lead(signal::noise(2, 0.1, frames)), lead(signal::noise(3, 0.05, frames))],
+    );
     delivery.wav("Vox.wav", RATE, 24, &[lead(signal::sine(311.1, 0.3, RATE, frames))]);
     delivery.wav("Shaker.wav", RATE, 24, &[lead(signal::noise(4, 0.02, frames))]);
     delivery
@@ -78,7 +88,8 @@ fn an_untouched_stem_keeps_its_sample_data() {
         let source = fs::read(delivery.path().join(name)).unwrap();
         let at = source.windows(4).position(|window| window == b"data").unwrap() + 8;
         let size = u32::from_le_bytes(source[at - 4..at].try_into().unwrap()) as usize;
-        let digest: String = Sha256::digest(&source[at..at + size]).iter().map(|byte| format!("{byte:02x}")).collect();
+        let digest: String =
+            Sha256::digest(&source[at..at + size]).iter().map(|byte| format!("{byte:02x}")).collect();
         assert_eq!(record["output"]["audio_sha256"], digest.as_str(), "{name}");
         let output = out.join(record["output"]["path"].as_str().unwrap());
         assert_eq!(codes(&output), codes(&delivery.path().join(name)), "{name}");
@@ -95,7 +106,10 @@ fn the_sum_of_the_outputs_is_the_sum_of_the_sources_times_one_gain() {
     let gains = link["gains"].as_array().unwrap();
     assert_eq!(gains.len(), 1, "one gain per delivery (common practice, no source)");
     let gain = Decibels(gains[0]["gain_db"].as_f64().unwrap()).ratio();
-    let (head, length) = (link["trim_head_frames"].as_u64().unwrap() as usize, link["length_frames"].as_u64().unwrap() as usize);
+    let (head, length) = (
+        link["trim_head_frames"].as_u64().unwrap() as usize,
+        link["length_frames"].as_u64().unwrap() as usize,
+    );
     assert!(head > 0, "there is dead air to cut");
     let mut residual = vec![[0.0f64; 2]; length];
     for record in manifest["stems"].as_array().unwrap() {
@@ -104,7 +118,9 @@ fn the_sum_of_the_outputs_is_the_sum_of_the_sources_times_one_gain() {
         assert_eq!(output[0].len(), length);
         for (frame, sums) in residual.iter_mut().enumerate() {
             for (side, sum) in sums.iter_mut().enumerate() {
-                let of = |channels: &[Vec<f64>], at: usize| channels[side.min(channels.len() - 1)].get(at).copied().unwrap_or(0.0);
+                let of = |channels: &[Vec<f64>], at: usize| {
+                    channels[side.min(channels.len() - 1)].get(at).copied().unwrap_or(0.0)
+                };
                 *sum += of(&output, frame) - gain * of(&source, frame + head);
             }
         }
@@ -131,7 +147,8 @@ fn the_delivery_is_only_read() {
 #[test]
 fn the_dry_run_is_the_real_run() {
     let delivery = band();
-    let planned = loadin(&["plan", delivery.path().to_str().unwrap(), "--format", "json", "--progress", "none"]);
+    let planned =
+        loadin(&["plan", delivery.path().to_str().unwrap(), "--format", "json", "--progress", "none"]);
     let plan: serde_json::Value = serde_json::from_str(&planned.out).unwrap();
     let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
     assert_eq!(plan["link"], manifest["link"]);
@@ -158,7 +175,12 @@ fn verify_finds_a_flipped_bit_anywhere() {
         bytes[middle] ^= 1;
         fs::write(&path, &bytes).unwrap();
         let ran = loadin(&["verify", out.to_str().unwrap(), "--progress", "none"]);
-        assert!(ran.code == 4 || (name == "manifest.json" && ran.code == 2), "{name}: {}{}", ran.out, ran.err);
+        assert!(
+            ran.code == 4 || (name == "manifest.json" && ran.code == 2),
+            "{name}: {}{}",
+            ran.out,
+            ran.err
+        );
         fs::write(&path, &whole).unwrap();
     }
     assert_eq!(loadin(&["verify", out.to_str().unwrap(), "--progress", "none"]).code, 0);
@@ -172,7 +194,10 @@ fn checksums_are_in_the_form_that_the_usual_command_reads() {
     let list = fs::read_to_string(out.join("checksums.sha256")).unwrap();
     for line in list.lines() {
         let (sum, path) = line.split_once("  ").unwrap();
-        let digest: String = Sha256::digest(fs::read(out.join(path)).unwrap()).iter().map(|byte| format!("{byte:02x}")).collect();
+        let digest: String = Sha256::digest(fs::read(out.join(path)).unwrap())
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
         assert_eq!(sum, digest, "{path}");
     }
     assert_eq!(list.lines().count(), 6 + 2, "six stems, the recipe and the track sheet");

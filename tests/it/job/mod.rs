@@ -20,7 +20,8 @@ pub(crate) struct Ran {
 
 /// Runs the program.
 pub(crate) fn loadin(args: &[&str]) -> Ran {
-    let output = Command::new(env!("CARGO_BIN_EXE_loadin-under-test")).args(args).output().expect("the program runs");
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_loadin-under-test")).args(args).output().expect("the program runs");
     Ran {
         code: output.status.code().unwrap_or(-1),
         out: String::from_utf8_lossy(&output.stdout).into_owned(),
@@ -30,17 +31,22 @@ pub(crate) fn loadin(args: &[&str]) -> Ran {
 
 /// Prepares a delivery and returns its manifest.
 pub(crate) fn prep(delivery: &Path, out: &Path, more: &[&str]) -> (Ran, Value) {
-    let mut args = vec!["prep", delivery.to_str().unwrap(), "--out", out.to_str().unwrap(), "--progress", "none"];
+    let mut args =
+        vec!["prep", delivery.to_str().unwrap(), "--out", out.to_str().unwrap(), "--progress", "none"];
     args.extend(more);
     let ran = loadin(&args);
-    let text = fs::read_to_string(out.join("manifest.json")).unwrap_or_else(|error| panic!("{error}: {}{}", ran.out, ran.err));
+    let text = fs::read_to_string(out.join("manifest.json"))
+        .unwrap_or_else(|error| panic!("{error}: {}{}", ran.out, ran.err));
     (ran, serde_json::from_str(&text).unwrap())
 }
 
 /// The stem of that source path.
 pub(crate) fn stem<'a>(manifest: &'a Value, path: &str) -> &'a Value {
     let stems = manifest["stems"].as_array().unwrap();
-    stems.iter().find(|stem| stem["source"]["path"] == path).unwrap_or_else(|| panic!("{path} is not in the manifest"))
+    stems
+        .iter()
+        .find(|stem| stem["source"]["path"] == path)
+        .unwrap_or_else(|| panic!("{path} is not in the manifest"))
 }
 
 /// The ids of a stem's findings.

@@ -20,7 +20,8 @@ fn identical_channels_are_folded_without_a_change_of_level() {
     let sound = signal::sine(330.0, 0.25, RATE, FRAMES);
     delivery.wav("Vox.wav", RATE, 24, &[sound.clone(), sound.clone()]);
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"channel-fix\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n";
-    let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    let (_, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     let record = stem(&manifest, "Vox.wav");
     assert_eq!(findings(record), ["dual-mono"]);
     let found = codes(&delivery.out("out").join(record["output"]["path"].as_str().unwrap()));
@@ -33,7 +34,8 @@ fn channels_that_differ_by_little_or_cancel_stay_two() {
     let delivery = Delivery::new("width");
     let mid = signal::noise(1, 0.25, FRAMES);
     let side = signal::noise(2, 0.001, FRAMES);
-    let add = |a: &[f64], b: &[f64], sign: f64| a.iter().zip(b).map(|(a, b)| a + sign * b).collect::<Vec<f64>>();
+    let add =
+        |a: &[f64], b: &[f64], sign: f64| a.iter().zip(b).map(|(a, b)| a + sign * b).collect::<Vec<f64>>();
     delivery.wav("Room.wav", RATE, 24, &[add(&mid, &side, 1.0), add(&mid, &side, -1.0)]);
     delivery.wav("Gtr.wav", RATE, 24, &[mid.clone(), mid.iter().map(|sample| -sample).collect()]);
     let mut one_block = mid.clone();
@@ -59,7 +61,8 @@ fn dc_goes_and_bass_stays() {
     sound.extend(vec![0.0; RATE as usize]);
     delivery.wav("Bass.wav", RATE, 24, &[sound]);
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"dc-removal\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\ndepth = \"64-bit float\"\n";
-    let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    let (_, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     let record = stem(&manifest, "Bass.wav");
     assert_eq!(findings(record), ["dc-offset"]);
     let found = &output(&delivery.out("out"), record)[0];
@@ -120,13 +123,19 @@ fn the_head_is_never_shorter_than_asked() {
         sound.extend(signal::sine(200.0, 0.25, rate, rate as usize).iter().map(|sample| sample + 0.1));
         sound.extend(vec![0.0; 5 * rate as usize]);
         delivery.wav("Kick.wav", rate, 24, &[sound.clone()]);
-        delivery.wav("Late.wav", rate, 24, &[{
-            let mut late = vec![0.0; start + rate as usize / 2];
-            late.extend(signal::sine(300.0, 0.1, rate, rate as usize / 4));
-            late
-        }]);
+        delivery.wav(
+            "Late.wav",
+            rate,
+            24,
+            &[{
+                let mut late = vec![0.0; start + rate as usize / 2];
+                late.extend(signal::sine(300.0, 0.1, rate, rate as usize / 4));
+                late
+            }],
+        );
         let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"resample\"\n[[stage]]\nstage = \"trim-silence\"\nhead = \"20 ms\"\ntail = \"100 ms\"\n[[stage]]\nstage = \"align-starts\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n";
-        let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+        let (_, manifest) =
+            prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
         let kick = &output(&delivery.out("out"), stem(&manifest, "Kick.wav"))[0];
         let late = &output(&delivery.out("out"), stem(&manifest, "Late.wav"))[0];
         let first = |samples: &[f64]| samples.iter().position(|sample| *sample != 0.0).unwrap();
@@ -152,7 +161,8 @@ fn a_stamped_clip_lands_where_the_whole_stem_has_it() {
     delivery.stamped("Bass.wav", RATE, hour, &[other]);
     delivery.stamped("Vox.wav", RATE, hour + u64::from(RATE) + 17, &[clip]);
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"resample\"\n[[stage]]\nstage = \"align-starts\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\ndepth = \"64-bit float\"\n";
-    let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    let (_, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     let vox = &output(&delivery.out("out"), stem(&manifest, "Vox.wav"))[0];
     let kick = &output(&delivery.out("out"), stem(&manifest, "Kick.wav"))[0];
     assert_eq!(vox.len(), kick.len());
@@ -185,7 +195,8 @@ fn stems_of_all_rates_end_up_together() {
     }
     delivery.wav("Second.wav", 48_000, 24, &[signal::noise(1, 0.1, 96_000)]);
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"resample\"\n[[stage]]\nstage = \"align-starts\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\ndepth = \"64-bit float\"\n";
-    let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    let (_, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     let of = |rate: u32| output(&delivery.out("out"), stem(&manifest, &format!("Tone {rate}.wav"))).remove(0);
     let (reference, low, high) = (of(48_000), of(44_100), of(96_000));
     assert_eq!((low.len(), high.len()), (96_000, 96_000));
@@ -204,9 +215,13 @@ fn pairs_are_joined_only_when_asked() {
     delivery.wav("Pad.R.wav", RATE, 24, &[right]);
     let (_, manifest) = prep(&delivery.path(), &delivery.out("two"), &[]);
     assert_eq!(findings(stem(&manifest, "Pad.L.wav")), ["side-pair"]);
-    assert_ne!(stem(&manifest, "Pad.L.wav")["output"]["path"], stem(&manifest, "Pad.R.wav")["output"]["path"]);
+    assert_ne!(
+        stem(&manifest, "Pad.L.wav")["output"]["path"],
+        stem(&manifest, "Pad.R.wav")["output"]["path"]
+    );
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"channel-fix\"\npairs = \"join\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n";
-    let (ran, manifest) = prep(&delivery.path(), &delivery.out("one"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    let (ran, manifest) =
+        prep(&delivery.path(), &delivery.out("one"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     let (l, r) = (stem(&manifest, "Pad.L.wav"), stem(&manifest, "Pad.R.wav"));
     assert_eq!(l["output"], r["output"]);
@@ -221,7 +236,8 @@ fn settings_for_chosen_stems_hold_for_them_alone() {
     delivery.wav("Kick.wav", RATE, 24, &[signal::sine(60.0, 0.25, RATE, FRAMES)]);
     delivery.wav("FX Hit.wav", RATE, 24, &[signal::sine(90.0, 0.05, RATE, FRAMES)]);
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"gain-stage\"\n[[stage.for]]\nstems = \"fx*\"\nlink = \"stem\"\ntarget = \"-12 dBFS\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n";
-    let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    let (_, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     let peak = |name: &str| stem(&manifest, name)["output"]["peak_dbfs"].as_f64().unwrap();
     assert!((peak("Kick.wav") + 6.0).abs() < 0.001 && (peak("FX Hit.wav") + 12.0).abs() < 0.001);
 }

@@ -20,7 +20,8 @@ pub(crate) fn run(args: &Audit, progress: &Reporter, out: &mut dyn Write) -> Res
     let mut exit = Exit::Done;
     let mut pages = Vec::new();
     for delivery in &args.deliveries {
-        let study = on_threads(&args.work, || run::study(delivery, &recipe, &|event| progress.show(&event)))??;
+        let study =
+            on_threads(&args.work, || run::study(delivery, &recipe, &|event| progress.show(&event)))??;
         progress.close();
         if study.plan.stems.iter().any(|stem| matches!(stem.fate, Fate::Fail { .. })) {
             exit = Exit::SomeStems;
@@ -31,7 +32,8 @@ pub(crate) fn run(args: &Audit, progress: &Reporter, out: &mut dyn Write) -> Res
         }
     }
     if args.format == Format::Json {
-        let text = serde_json::to_string_pretty(&pages).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+        let text =
+            serde_json::to_string_pretty(&pages).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
         writeln!(out, "{text}")?;
     }
     Ok(exit)
@@ -61,22 +63,32 @@ fn page(study: &Study) -> Value {
 }
 
 fn print(delivery: &Path, study: &Study, out: &mut dyn Write) -> Result<(), Failure> {
-    writeln!(out, "{}: {} audio files", printable(&delivery.display().to_string()), study.inventory.files.len())?;
+    writeln!(
+        out,
+        "{}: {} audio files",
+        printable(&delivery.display().to_string()),
+        study.inventory.files.len()
+    )?;
     let mut table = Table::new(&["file", "format", "length", "peak", "group"]);
     for survey in &study.surveys {
-        let group = study.plan.stems.iter().find(|s| s.sources.iter().any(|source| source.path == survey.path));
+        let group =
+            study.plan.stems.iter().find(|s| s.sources.iter().any(|source| source.path == survey.path));
         let [format, length, peak] = columns(survey);
-        table.row([survey.path.clone(), format, length, peak, group.map(|stem| stem.group.clone()).unwrap_or_default()]);
+        table.row([
+            survey.path.clone(),
+            format,
+            length,
+            peak,
+            group.map(|stem| stem.group.clone()).unwrap_or_default(),
+        ]);
     }
     table.print(out)?;
     writeln!(out)?;
     for severity in [Severity::Problem, Severity::Attention, Severity::Note] {
         let of_delivery = study.plan.findings.iter().map(|finding| (String::new(), finding));
-        let of_stems = study
-            .plan
-            .stems
-            .iter()
-            .flat_map(|stem| stem.findings.iter().map(|finding| (format!("{}: ", printable(stem.path())), finding)));
+        let of_stems = study.plan.stems.iter().flat_map(|stem| {
+            stem.findings.iter().map(|finding| (format!("{}: ", printable(stem.path())), finding))
+        });
         let wanted = |entry: &(String, &Finding)| entry.1.severity == severity;
         for (path, finding) in of_delivery.chain(of_stems).filter(wanted) {
             writeln!(out, "{path}{}", finding_line(finding))?;
@@ -90,12 +102,17 @@ fn print(delivery: &Path, study: &Study, out: &mut dyn Write) -> Result<(), Fail
 
 fn columns(survey: &Survey) -> [String; 3] {
     let Some(format) = &survey.format else { return ["unreadable".to_owned(), String::new(), String::new()] };
-    let depth = if format.float { format!("{}-bit float", format.bits) } else { format!("{}-bit", format.bits) };
+    let depth =
+        if format.float { format!("{}-bit float", format.bits) } else { format!("{}-bit", format.bits) };
     let depth = if format.lossy { "lossy".to_owned() } else { depth };
     let words = format!("{} {} Hz {depth} {} ch", format.container, format.rate_hz, format.channels);
     let Ok(measures) = &survey.measures else { return [words, String::new(), String::new()] };
     let seconds = measures.source_frames as f64 / f64::from(format.rate_hz);
     let peak = measures.source_peak;
-    let level = if peak > 0.0 { format!("{:.2} dBFS", loadin_audio::Decibels::from_ratio(peak).0) } else { "silent".to_owned() };
+    let level = if peak > 0.0 {
+        format!("{:.2} dBFS", loadin_audio::Decibels::from_ratio(peak).0)
+    } else {
+        "silent".to_owned()
+    };
     [words, format!("{seconds:.3} s"), level]
 }

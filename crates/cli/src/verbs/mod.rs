@@ -22,7 +22,8 @@ use crate::{Exit, Failure};
 fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
     let path = Path::new(asked);
     let text = if path.is_file() {
-        std::fs::read_to_string(path).map_err(|error| Failure::bad(format!("cannot read the recipe \"{asked}\": {error}")))?
+        std::fs::read_to_string(path)
+            .map_err(|error| Failure::bad(format!("cannot read the recipe \"{asked}\": {error}")))?
     } else if let Some(shipped) = find_shipped(asked) {
         shipped.text.to_owned()
     } else {
@@ -35,8 +36,10 @@ fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
 
 /// Every mistake of a recipe, one a line, in the form that editors can jump to.
 fn recipe_errors(file: &str, errors: &loadin_pipeline::recipe::RecipeErrors) -> String {
-    let lines: Vec<String> =
-        errors.iter().map(|error| format!("{file}:{}:{}: {}", error.line, error.column, error.text)).collect();
+    let lines: Vec<String> = errors
+        .iter()
+        .map(|error| format!("{file}:{}:{}: {}", error.line, error.column, error.text))
+        .collect();
     format!("the recipe cannot be used:\n{}", lines.join("\n"))
 }
 

@@ -15,11 +15,13 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
-    let study = on_threads(&args.work, || run::study(&args.delivery, &recipe, &|event| progress.show(&event)))??;
+    let study =
+        on_threads(&args.work, || run::study(&args.delivery, &recipe, &|event| progress.show(&event)))??;
     progress.close();
     match args.format {
         Format::Json => {
-            let text = serde_json::to_string_pretty(&study.plan).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+            let text = serde_json::to_string_pretty(&study.plan)
+                .map_err(|error| Failure::new(Exit::CannotWrite, error))?;
             writeln!(out, "{text}")?;
         }
         Format::Table => print(&study.plan, out)?,

@@ -25,7 +25,8 @@ pub(crate) fn run(args: &Prep, progress: &Reporter, out: &mut dyn Write) -> Resu
             Ok(manifest) => {
                 progress.close();
                 print(&manifest, &folder, out)?;
-                if !manifest.stems.iter().all(|stem| matches!(stem.state, State::Prepared | State::Unchanged)) {
+                if !manifest.stems.iter().all(|stem| matches!(stem.state, State::Prepared | State::Unchanged))
+                {
                     exit = exit.max(Exit::SomeStems);
                 }
             }
@@ -62,8 +63,16 @@ fn places(args: &Prep) -> Result<Vec<(PathBuf, PathBuf)>, Failure> {
     Ok(places)
 }
 
-#[expect(clippy::disallowed_methods, reason = "the start of a run is part of its record, outside every comparison")]
-fn prepare(delivery: &Path, out: &Path, recipe: &Recipe, progress: &Reporter) -> Result<Manifest, run::RunError> {
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the start of a run is part of its record, outside every comparison"
+)]
+fn prepare(
+    delivery: &Path,
+    out: &Path,
+    recipe: &Recipe,
+    progress: &Reporter,
+) -> Result<Manifest, run::RunError> {
     let started_unix = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |elapsed| elapsed.as_secs());
     run::prepare(&Job {
         delivery,
@@ -102,7 +111,10 @@ fn print(manifest: &Manifest, folder: &Path, out: &mut dyn Write) -> Result<(), 
         folder.join("manifest.json").display()
     )?;
     if let Some(louder) = manifest.louder_db() {
-        writeln!(out, "Caution: playback can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first.")?;
+        writeln!(
+            out,
+            "Caution: playback can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
+        )?;
     }
     Ok(())
 }

@@ -27,7 +27,8 @@ pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
         }
         RecipeAction::Check { files } => return check(files, out),
         RecipeAction::Schema => {
-            let text = serde_json::to_string_pretty(&schema()).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+            let text = serde_json::to_string_pretty(&schema())
+                .map_err(|error| Failure::new(Exit::CannotWrite, error))?;
             writeln!(out, "{text}")?;
         }
     }
@@ -41,7 +42,9 @@ fn check(files: &[std::path::PathBuf], out: &mut dyn Write) -> Result<Exit, Fail
         match std::fs::read_to_string(file) {
             Err(error) => mistakes.push(format!("cannot read \"{name}\": {error}")),
             Ok(text) => match Recipe::parse(&text) {
-                Ok(recipe) => writeln!(out, "{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision)?,
+                Ok(recipe) => {
+                    writeln!(out, "{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision)?
+                }
                 Err(errors) => mistakes.push(recipe_errors(&name, &errors)),
             },
         }

@@ -16,7 +16,8 @@ pub(crate) fn run(args: &Verify, progress: &Reporter, out: &mut dyn Write) -> Re
     for difference in &verified.differences {
         writeln!(out, "{}: {}", printable(&difference.path), printable(&difference.text))?;
     }
-    let sources = if verified.sources > 0 { format!(" and {} sources", verified.sources) } else { String::new() };
+    let sources =
+        if verified.sources > 0 { format!(" and {} sources", verified.sources) } else { String::new() };
     let found = match verified.differences.len() {
         0 => "all as the manifest says".to_owned(),
         1 => "1 difference".to_owned(),

@@ -45,7 +45,8 @@ impl Fields<'_> {
 impl Fmt {
     pub(super) fn parse(bytes: &[u8], big_endian: bool) -> Result<Self, Error> {
         let fields = Fields { bytes, big_endian };
-        let short = || Error::malformed(format!("a fmt chunk of {} bytes, 14 are the least", bytes.len()), 12);
+        let short =
+            || Error::malformed(format!("a fmt chunk of {} bytes, 14 are the least", bytes.len()), 12);
         let mut tag = fields.u16(0).ok_or_else(short)?;
         let channels = fields.u16(2).ok_or_else(short)?;
         let rate_hz = fields.u32(4).ok_or_else(short)?;
@@ -81,7 +82,10 @@ fn coding(tag: u16, bits: u16, align: u16, channels: u16) -> Result<(Codec, Opti
     let bytes = usize::from(align / channels);
     let consistent = align % channels == 0 && bytes * 8 >= usize::from(bits) && bits > 0;
     let mismatch = || {
-        Error::malformed(format!("{bits} bits and {channels} channels do not fit frames of {align} bytes"), 12)
+        Error::malformed(
+            format!("{bits} bits and {channels} channels do not fit frames of {align} bytes"),
+            12,
+        )
     };
     match tag {
         PCM if !consistent || bytes > 8 => Err(mismatch()),

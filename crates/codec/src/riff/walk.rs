@@ -67,15 +67,24 @@ impl Walk {
         u64::from(if self.big_endian { u32::from_be_bytes(bytes) } else { u32::from_le_bytes(bytes) })
     }
 
-    fn check_riff_size<R: Read + Seek>(&mut self, source: &mut R, end: u64, form: &[u8; 4]) -> Result<(), Error> {
+    fn check_riff_size<R: Read + Seek>(
+        &mut self,
+        source: &mut R,
+        end: u64,
+        form: &[u8; 4],
+    ) -> Result<(), Error> {
         source.seek(SeekFrom::Start(4))?;
         let mut bytes = [0; 4];
         source.read_exact(&mut bytes)?;
         let size = self.u32(bytes);
         let long = matches!(form, b"RF64" | b"BW64");
         // One byte more or less is the padding, on which writers disagree.
-        if !long && size.abs_diff(end.saturating_sub(8)) > 1 && size <= u64::from(u32::MAX) && end > size + 9 {
-            self.repairs.push(Repair(format!("its RIFF size is {size} bytes, {} are there; all of them are read", end - 8)));
+        if !long && size.abs_diff(end.saturating_sub(8)) > 1 && size <= u64::from(u32::MAX) && end > size + 9
+        {
+            self.repairs.push(Repair(format!(
+                "its RIFF size is {size} bytes, {} are there; all of them are read",
+                end - 8
+            )));
         }
         Ok(())
     }
@@ -111,7 +120,8 @@ impl Walk {
                 let text = format!("its {name:?} chunk claims {} bytes, {available} are left", head.size);
                 return Err(Error::malformed(text, head.start - 8));
             }
-            self.repairs.push(Repair(format!("its {name:?} chunk claims {} bytes, {available} are left", head.size)));
+            self.repairs
+                .push(Repair(format!("its {name:?} chunk claims {} bytes, {available} are left", head.size)));
         }
         let bytes = head.size.min(available);
         if bytes <= MOST_CHUNK_BYTES {
@@ -121,7 +131,9 @@ impl Walk {
             self.keep(head.id, contents);
         } else {
             let name = String::from_utf8_lossy(&head.id).into_owned();
-            self.repairs.push(Repair(format!("its {name:?} chunk of {bytes} bytes is too large to be carried along")));
+            self.repairs.push(Repair(format!(
+                "its {name:?} chunk of {bytes} bytes is too large to be carried along"
+            )));
         }
         next_chunk(source, head.start + bytes, bytes, end)
     }
@@ -141,7 +153,10 @@ impl Walk {
 
     fn data_chunk<R: Read + Seek>(&mut self, source: &mut R, head: &Head, end: u64) -> Result<u64, Error> {
         if self.data.is_some() {
-            return Err(Error::malformed("there are several data chunks; which one is meant cannot be known", head.start - 8));
+            return Err(Error::malformed(
+                "there are several data chunks; which one is meant cannot be known",
+                head.start - 8,
+            ));
         }
         if self.fmt.is_none() {
             return Err(Error::malformed("the samples come before their fmt chunk", head.start - 8));
@@ -153,11 +168,15 @@ impl Walk {
         };
         let mut data = Data { offset: head.start, bytes: claimed.min(available), claimed };
         if claimed > available && self.long_data.is_none() && claimed >= PLACEHOLDER {
-            self.repairs.push(Repair(format!("its data size is the placeholder {claimed:#x}, {available} bytes are there")));
+            self.repairs.push(Repair(format!(
+                "its data size is the placeholder {claimed:#x}, {available} bytes are there"
+            )));
             data.claimed = available;
         } else if claimed < available && !followed_by_chunk(source, head.start, claimed, end)? {
             // The recorder stopped before it could write the size, or wrote a wrong one.
-            self.repairs.push(Repair(format!("its data size is {claimed} bytes, {available} are there; all of them are read")));
+            self.repairs.push(Repair(format!(
+                "its data size is {claimed} bytes, {available} are there; all of them are read"
+            )));
             data.bytes = available;
             data.claimed = available;
         }

@@ -122,7 +122,8 @@ impl<'a> DraftStem<'a> {
             let envelope = &self.measures(channel.source).envelope;
             let values = &envelope.channels[channel.channel];
             let window = (frame / envelope.window_frames.max(1)) as usize;
-            values.min.get(window).is_none_or(|&v| v == 0.0) && values.max.get(window).is_none_or(|&v| v == 0.0)
+            values.min.get(window).is_none_or(|&v| v == 0.0)
+                && values.max.get(window).is_none_or(|&v| v == 0.0)
         })
     }
 

@@ -181,7 +181,9 @@ pub fn takes_for_reference(recipe: &Recipe, path: &str) -> bool {
 /// The rate that most stems have; references have no say unless there is nothing else.
 pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)]) -> u32 {
     let stems = files.iter().filter(|(path, _)| !takes_for_reference(recipe, path)).map(|&(_, rate)| rate);
-    resample::majority(stems).or_else(|| resample::majority(files.iter().map(|&(_, rate)| rate))).unwrap_or(48_000)
+    resample::majority(stems)
+        .or_else(|| resample::majority(files.iter().map(|&(_, rate)| rate)))
+        .unwrap_or(48_000)
 }
 
 /// Makes the plan. `bar_seconds` is the length of a bar where tempo and meter are known.
@@ -212,7 +214,9 @@ pub fn plan(delivery: &str, recipe: &Recipe, surveys: &[Survey], bar_seconds: Op
 }
 
 fn place(recipe: &Recipe, draft: &mut Draft<'_>) {
-    if let Some(Settings::AlignStarts(settings)) = recipe.stage("align-starts").map(crate::recipe::RecipeStage::base) {
+    if let Some(Settings::AlignStarts(settings)) =
+        recipe.stage("align-starts").map(crate::recipe::RecipeStage::base)
+    {
         let first = draft.stems.first().map_or("", DraftStem::path);
         let hz = target_hz(recipe, first, draft.majority_hz, draft.majority_hz);
         align_starts::prepare(settings, draft, hz);
@@ -232,7 +236,9 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey) -> DraftStem<'a> {
         standing: Standing::Active,
         rate_hz: format.map_or(0, |f| f.rate_hz),
         frames: survey.measures.as_ref().map_or(0, |measures| measures.source_frames),
-        channels: (0..channels).map(|channel| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 }).collect(),
+        channels: (0..channels)
+            .map(|channel| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 })
+            .collect(),
         position: 0,
         shift_frames: 0,
         grid_bits: format.filter(|f| !f.float && !f.lossy).map(|f| u32::from(f.bits)),
@@ -272,7 +278,8 @@ fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {
         let rate_hz = format.map_or(stem.rate_hz, |f| f.rate_hz).max(1);
         loadin_audio::rescale_frames(frames, rate_hz, stem.rate_hz).saturating_add_signed(stem.shift_frames)
     };
-    let same_channels = stem.sources.len() == 1 && format.is_some_and(|f| usize::from(f.channels) == stem.channels.len());
+    let same_channels =
+        stem.sources.len() == 1 && format.is_some_and(|f| usize::from(f.channels) == stem.channels.len());
     let output = OutputPlan {
         label: if rendered { stem.label.clone().unwrap_or_default() } else { String::new() },
         rate_hz: stem.rate_hz,

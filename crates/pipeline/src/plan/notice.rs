@@ -57,7 +57,10 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
             let rate_hz = survey.format.as_ref().map_or(1, |f| f.rate_hz);
             damage(measures, rate_hz, &mut findings);
             if measures.active_frames == 0 {
-                findings.push(Finding::new(Id::Silent, "digital silence from start to end").with("frames", measures.source_frames));
+                findings.push(
+                    Finding::new(Id::Silent, "digital silence from start to end")
+                        .with("frames", measures.source_frames),
+                );
             } else {
                 clips(measures, rate_hz, &mut findings);
                 channels(measures, &mut findings);
@@ -79,7 +82,8 @@ fn db(amplitude: f64) -> serde_json::Value {
 fn damage(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
     for damage in &measures.damage {
         let at_end = damage.start_frame + damage.frames >= measures.source_frames;
-        let (id, what) = if at_end { (Id::Truncated, "the file ends early") } else { (Id::Damaged, "audio is missing") };
+        let (id, what) =
+            if at_end { (Id::Truncated, "the file ends early") } else { (Id::Damaged, "audio is missing") };
         let text = format!(
             "{what}: {} frames ({:.3} s) from {:.3} s on: {}",
             damage.frames,
@@ -87,7 +91,9 @@ fn damage(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
             seconds(damage.start_frame, rate_hz),
             damage.cause
         );
-        findings.push(Finding::new(id, text).with("start_frame", damage.start_frame).with("frames", damage.frames));
+        findings.push(
+            Finding::new(id, text).with("start_frame", damage.start_frame).with("frames", damage.frames),
+        );
     }
 }
 
@@ -97,7 +103,8 @@ fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
     let mut report = |id: Id, what: &str, clips: &[&ClipFacts]| {
         let runs: u64 = clips.iter().map(|clip| clip.runs).sum();
         let first = clips.iter().map(|clip| clip.first_frame).min().unwrap_or(0);
-        let text = format!("{runs} runs of equal samples {what}, the first at {:.3} s", seconds(first, rate_hz));
+        let text =
+            format!("{runs} runs of equal samples {what}, the first at {:.3} s", seconds(first, rate_hz));
         findings.push(
             Finding::new(id, text)
                 .with("runs", runs)
@@ -110,10 +117,16 @@ fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
     if !full.is_empty() {
         report(Id::ClippedRuns, "at full scale", &full);
     }
-    let flat: Vec<&ClipFacts> =
-        below.into_iter().filter(|c| c.runs >= FLAT_TOP_RUNS && c.ceiling.abs() >= FLAT_TOP_CEILING).collect();
+    let flat: Vec<&ClipFacts> = below
+        .into_iter()
+        .filter(|c| c.runs >= FLAT_TOP_RUNS && c.ceiling.abs() >= FLAT_TOP_CEILING)
+        .collect();
     if !flat.is_empty() {
-        report(Id::FlatTops, "at the file's own ceiling below full scale, as if clipped and then turned down", &flat);
+        report(
+            Id::FlatTops,
+            "at the file's own ceiling below full scale, as if clipped and then turned down",
+            &flat,
+        );
     }
     if measures.over_full_scale > 0 {
         let peak = measures.source_peak;
@@ -122,7 +135,11 @@ fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
             measures.over_full_scale,
             Decibels::from_ratio(peak).0
         );
-        findings.push(Finding::new(Id::FloatOver, text).with("samples", measures.over_full_scale).with("peak_dbfs", db(peak)));
+        findings.push(
+            Finding::new(Id::FloatOver, text)
+                .with("samples", measures.over_full_scale)
+                .with("peak_dbfs", db(peak)),
+        );
     }
 }
 
@@ -159,7 +176,9 @@ fn offset(measures: &Measures, findings: &mut Vec<Finding>) {
     let level = Decibels::from_ratio(channel.mean).0;
     let (id, text) = match steadiness(channel) {
         Steadiness::Steady => (Id::DcOffset, format!("a steady offset of {level:.1} dBFS")),
-        Steadiness::Drifting => (Id::DcDrift, format!("an offset around {level:.1} dBFS that changes along the file")),
+        Steadiness::Drifting => {
+            (Id::DcDrift, format!("an offset around {level:.1} dBFS that changes along the file"))
+        }
         // Short sounds have a mean without having an offset.
         Steadiness::Unknown => return,
     };
@@ -201,7 +220,8 @@ fn mixed(draft: &mut Draft<'_>) {
     }
     if rates.len() > 1 {
         let list: Vec<String> = rates.iter().map(|(rate, count)| format!("{count} at {rate} Hz")).collect();
-        let mut finding = Finding::new(Id::MixedRates, format!("several sampling rates: {}", list.join(", ")));
+        let mut finding =
+            Finding::new(Id::MixedRates, format!("several sampling rates: {}", list.join(", ")));
         for (rate, count) in &rates {
             finding = finding.with(&rate.to_string(), *count);
         }

@@ -17,7 +17,9 @@ pub(super) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
         let partner = draft.stems[right].path().to_owned();
         match &pair.refused {
             Some(why) => {
-                let text = format!("named like the left half of a pair with \"{partner}\", but {why}; they stay two stems");
+                let text = format!(
+                    "named like the left half of a pair with \"{partner}\", but {why}; they stay two stems"
+                );
                 draft.stems[left].note(Finding::new(Id::PairRefused, text).with("right", partner));
             }
             None => {

@@ -12,7 +12,11 @@ const BEFORE: &[(&str, &str, &str)] = &[
     ("resample", "trim-silence", "cuts are counted in frames of one common rate"),
     ("resample", "align-starts", "starts and lengths are counted in frames of one common rate"),
     ("dc-removal", "gain-stage", "the offset would be part of the peak that is brought to the target"),
-    ("channel-fix", "gain-stage", "a channel that is dropped would be part of the peak that is brought to the target"),
+    (
+        "channel-fix",
+        "gain-stage",
+        "a channel that is dropped would be part of the peak that is brought to the target",
+    ),
     ("channel-fix", "dc-removal", "the offset is subtracted channel by channel from the channels that stay"),
 ];
 
@@ -20,7 +24,10 @@ const BEFORE: &[(&str, &str, &str)] = &[
 pub(super) fn check(stages: &[Placed], notes: &mut Notes<'_>) {
     for (index, placed) in stages.iter().enumerate() {
         if stages[..index].iter().any(|earlier| earlier.stage.name() == placed.stage.name()) {
-            notes.add(placed.span.clone(), format!("{} stands twice; each stage can stand once", placed.stage.name()));
+            notes.add(
+                placed.span.clone(),
+                format!("{} stands twice; each stage can stand once", placed.stage.name()),
+            );
         }
     }
     ends(stages, notes);
@@ -54,7 +61,9 @@ fn ends(stages: &[Placed], notes: &mut Notes<'_>) {
 
 fn combinations(stages: &[Placed], notes: &mut Notes<'_>) {
     let align = position(stages, "align-starts");
-    let one_rate = stages.iter().any(|placed| matches!(placed.stage.base(), Settings::Resample(s) if s.rate != Rate::Source));
+    let one_rate = stages
+        .iter()
+        .any(|placed| matches!(placed.stage.base(), Settings::Resample(s) if s.rate != Rate::Source));
     for (index, placed) in stages.iter().enumerate() {
         match placed.stage.base() {
             Settings::TrimSilence(trim) => {
@@ -92,13 +101,18 @@ fn differs_by_stem(placed: &Placed) -> bool {
 
 /// Two files can become one only if both are whole.
 fn pairs(stages: &[Placed], notes: &mut Notes<'_>) {
-    let keeps_damage = stages.iter().any(|placed| matches!(placed.stage.base(), Settings::Decode(s) if s.damage == Damage::Keep));
+    let keeps_damage = stages
+        .iter()
+        .any(|placed| matches!(placed.stage.base(), Settings::Decode(s) if s.damage == Damage::Keep));
     for placed in stages {
         if let Settings::ChannelFix(fix) = placed.stage.base()
             && fix.pairs == Pairs::Join
             && keeps_damage
         {
-            notes.add(placed.span.clone(), "pairs = \"join\" needs damage = \"fail\" in decode: a damaged half would spoil the whole");
+            notes.add(
+                placed.span.clone(),
+                "pairs = \"join\" needs damage = \"fail\" in decode: a damaged half would spoil the whole",
+            );
         }
     }
 }

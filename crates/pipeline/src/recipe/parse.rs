@@ -108,7 +108,10 @@ fn version(table: &Table<'_>, notes: &mut Notes<'_>) {
         Some(value) if integer(value.get_ref()) == Some(FORMAT_VERSION) => {}
         Some(value) => {
             let found = describe(value.get_ref());
-            notes.add(value.span(), format!("found format version {found}, this program reads {FORMAT_VERSION}"));
+            notes.add(
+                value.span(),
+                format!("found format version {found}, this program reads {FORMAT_VERSION}"),
+            );
         }
     }
 }
@@ -118,9 +121,13 @@ fn revision(table: &Table<'_>, notes: &mut Notes<'_>) -> Option<u32> {
         notes.add(0..0, "found no revision, needed is a whole number such as revision = 1");
         return None;
     };
-    let number = integer(value.get_ref()).and_then(|number| u32::try_from(number).ok()).filter(|number| *number > 0);
+    let number =
+        integer(value.get_ref()).and_then(|number| u32::try_from(number).ok()).filter(|number| *number > 0);
     if number.is_none() {
-        notes.add(value.span(), format!("found {}, allowed is a whole number from 1 on", describe(value.get_ref())));
+        notes.add(
+            value.span(),
+            format!("found {}, allowed is a whole number from 1 on", describe(value.get_ref())),
+        );
     }
     number
 }
@@ -171,13 +178,20 @@ fn stage_of(entry: &Value<'_>, notes: &mut Notes<'_>) -> Option<Placed> {
         return None;
     };
     let Some(named) = table.get("stage") else {
-        notes.add(entry.span(), format!("found a stage without a name, needed is stage = one of {}", list(stages::NAMES)));
+        notes.add(
+            entry.span(),
+            format!("found a stage without a name, needed is stage = one of {}", list(stages::NAMES)),
+        );
         return None;
     };
     let name = named.get_ref().as_str().unwrap_or_default();
     if !stages::NAMES.contains(&name) {
         let found = describe(named.get_ref());
-        let text = format!("found stage {found}, allowed is {}{}", list(stages::NAMES), nearest(name, stages::NAMES));
+        let text = format!(
+            "found stage {found}, allowed is {}{}",
+            list(stages::NAMES),
+            nearest(name, stages::NAMES)
+        );
         notes.add(named.span(), text);
         return None;
     }
@@ -187,7 +201,13 @@ fn stage_of(entry: &Value<'_>, notes: &mut Notes<'_>) -> Option<Placed> {
 }
 
 /// Reads the settings of a table; its `own` keys are not settings.
-fn settings(name: &str, table: &Table<'_>, own: &[&str], span: Range<usize>, notes: &mut Notes<'_>) -> Option<Settings> {
+fn settings(
+    name: &str,
+    table: &Table<'_>,
+    own: &[&str],
+    span: Range<usize>,
+    notes: &mut Notes<'_>,
+) -> Option<Settings> {
     let allowed = schema::keys(name);
     let allowed: Vec<&str> = allowed.iter().map(String::as_str).collect();
     let before = notes.errors.len();
@@ -195,7 +215,10 @@ fn settings(name: &str, table: &Table<'_>, own: &[&str], span: Range<usize>, not
         let found = key.get_ref().as_ref();
         if !allowed.contains(&found) {
             let choice = if allowed.is_empty() { "no setting".to_owned() } else { list(&allowed) };
-            notes.add(key.span(), format!("found \"{found}\", allowed in {name} is {choice}{}", nearest(found, &allowed)));
+            notes.add(
+                key.span(),
+                format!("found \"{found}\", allowed in {name} is {choice}{}", nearest(found, &allowed)),
+            );
             continue;
         }
         // One setting at a time, so that every wrong one is named.
@@ -247,10 +270,16 @@ fn chosen(name: &str, table: &Table<'_>, notes: &mut Notes<'_>) -> Vec<(globset:
     list.iter().filter_map(|entry| one_chosen(name, table, entry, notes)).collect()
 }
 
-fn one_chosen(name: &str, base: &Table<'_>, entry: &Value<'_>, notes: &mut Notes<'_>) -> Option<(globset::GlobSet, Settings)> {
+fn one_chosen(
+    name: &str,
+    base: &Table<'_>,
+    entry: &Value<'_>,
+    notes: &mut Notes<'_>,
+) -> Option<(globset::GlobSet, Settings)> {
     let table = entry.get_ref().as_table()?;
     let Some(stems) = table.get("stems") else {
-        notes.add(entry.span(), "found a for table without stems, needed is stems = a glob such as \"*ref*\"");
+        notes
+            .add(entry.span(), "found a for table without stems, needed is stems = a glob such as \"*ref*\"");
         return None;
     };
     let patterns: Option<Vec<String>> = match stems.get_ref() {

@@ -293,7 +293,8 @@ impl FromStr for Rate {
             (value, "Hz") => value,
             _ => return Err(unit_error::<Self>(text)),
         };
-        let whole = within::<Self>(text, hz.round(), f64::from(*RATES_HZ.start()), f64::from(*RATES_HZ.end()))?;
+        let whole =
+            within::<Self>(text, hz.round(), f64::from(*RATES_HZ.start()), f64::from(*RATES_HZ.end()))?;
         if (whole - hz).abs() < 1e-6 { Ok(Self::Fixed(whole as u32)) } else { Err(unit_error::<Self>(text)) }
     }
 }

@@ -96,14 +96,20 @@ fn write(shop: &Shop<'_>, stem: &StemPlan) -> Result<(Measured, Stored), RenderE
     match result {
         Ok(done) => Ok(done),
         Err(StoreError::Contents(error)) => Err(error),
-        Err(StoreError::Disk { path, source }) => Err(RenderError::Store(Box::new(StoreError::Disk { path, source }))),
+        Err(StoreError::Disk { path, source }) => {
+            Err(RenderError::Store(Box::new(StoreError::Disk { path, source })))
+        }
         Err(StoreError::ReadsBackDifferent { path }) => {
             Err(RenderError::Store(Box::new(StoreError::ReadsBackDifferent { path })))
         }
     }
 }
 
-fn encode(shop: &Shop<'_>, stem: &StemPlan, writer: &mut dyn Write) -> Result<Measured, WriteFailure<RenderError>> {
+fn encode(
+    shop: &Shop<'_>,
+    stem: &StemPlan,
+    writer: &mut dyn Write,
+) -> Result<Measured, WriteFailure<RenderError>> {
     let mut source = Source::open(shop, stem).map_err(WriteFailure::Contents)?;
     let (storage, dither, _, with_bext) = stem.write().ok_or_else(|| {
         WriteFailure::Contents(RenderError::Promise("the plan has no re-encode decision".to_owned()))

@@ -49,7 +49,8 @@ impl Source {
         let open = |source: &crate::plan::SourcePlan| {
             let file = File::open(scan::locate(shop.delivery, &source.path))
                 .map_err(|error| RenderError::Source(error.to_string()))?;
-            let decoder = loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;
+            let decoder =
+                loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;
             let channels = usize::from(decoder.format().channels);
             if decoder.format().rate_hz != source.rate_hz || decoder.format().channels != source.channels {
                 return Err(RenderError::SourceChanged);
@@ -103,7 +104,8 @@ impl Source {
 
     /// Whether the sources were what the survey saw.
     pub(super) fn check(&self, contents: &BTreeMap<String, String>) -> Result<(), RenderError> {
-        let same = |reader: &Reader| contents.get(&reader.path).is_some_and(|seen| *seen == reader.content.finish());
+        let same =
+            |reader: &Reader| contents.get(&reader.path).is_some_and(|seen| *seen == reader.content.finish());
         if self.readers.iter().all(same) { Ok(()) } else { Err(RenderError::SourceChanged) }
     }
 }

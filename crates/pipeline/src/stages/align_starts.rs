@@ -151,7 +151,12 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 drop_head_frames: (-offset).max(0) as u64,
                 from_frames,
                 length_frames: length,
-                why: if by_stamp { "placed by its time stamp" } else { "one start and one length for all stems" }.to_owned(),
+                why: if by_stamp {
+                    "placed by its time stamp"
+                } else {
+                    "one start and one length for all stems"
+                }
+                .to_owned(),
             }
         })
         .collect()
@@ -207,7 +212,8 @@ pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>
 
 /// The change of start, or of length alone.
 pub fn change(decision: &Decision, _: &StemPlan, measured: &Measured) -> Option<Change> {
-    let Decision::Place { pad_head_frames, drop_head_frames, from_frames, length_frames, why } = decision else {
+    let Decision::Place { pad_head_frames, drop_head_frames, from_frames, length_frames, why } = decision
+    else {
         return None;
     };
     let start = *pad_head_frames as i64 - *drop_head_frames as i64;

@@ -159,8 +159,12 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
     let measures = stem.measures(0);
     let dead = dead_channel(measures);
     let one = match dead {
-        Some(dead) if settings.dead_channel == Fold::Fold => Some((1 - dead, "the other channel is silent".to_owned())),
-        None if settings.dual_mono == Fold::Fold && is_dual_mono(measures, settings.dual_mono_residual.amplitude()) => {
+        Some(dead) if settings.dead_channel == Fold::Fold => {
+            Some((1 - dead, "the other channel is silent".to_owned()))
+        }
+        None if settings.dual_mono == Fold::Fold
+            && is_dual_mono(measures, settings.dual_mono_residual.amplitude()) =>
+        {
             Some((0, identical(measures)))
         }
         _ => None,
@@ -179,8 +183,11 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         (_, 2, Some((channel, why))) => Decision::KeepOne { channel, of, why },
         (Layout::Mono, 2, None) => {
             stem.note(
-                Finding::new(Id::LayoutKept, "stereo with two different channels: a mono version would lose one of them")
-                    .with("layout", "stereo"),
+                Finding::new(
+                    Id::LayoutKept,
+                    "stereo with two different channels: a mono version would lose one of them",
+                )
+                .with("layout", "stereo"),
             );
             Decision::Leave { why: "its two channels differ".to_owned() }
         }
@@ -247,8 +254,12 @@ pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>
 pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::KeepOne { of, why, .. } => Some(Change::new("channel-fix", "channels", *of, 1, "channels", why)),
-        Decision::Double { of, why, .. } => Some(Change::new("channel-fix", "channels", *of, 2, "channels", why)),
+        Decision::KeepOne { of, why, .. } => {
+            Some(Change::new("channel-fix", "channels", *of, 1, "channels", why))
+        }
+        Decision::Double { of, why, .. } => {
+            Some(Change::new("channel-fix", "channels", *of, 2, "channels", why))
+        }
         Decision::Join { left, right, why } => Some(Change::new(
             "channel-fix",
             "files",

@@ -139,7 +139,9 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
     if settings.silent == Guest::SetAside && measures(stem).all(|m| m.active_frames == 0) {
         return aside("it is digital silence from start to end".to_owned());
     }
-    if settings.lossy == Guest::SetAside && stem.sources.iter().any(|s| s.format.as_ref().is_some_and(|f| f.lossy)) {
+    if settings.lossy == Guest::SetAside
+        && stem.sources.iter().any(|s| s.format.as_ref().is_some_and(|f| f.lossy))
+    {
         return aside("it was stored with a lossy codec".to_owned());
     }
     let own = content(stem);

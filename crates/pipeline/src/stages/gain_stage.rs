@@ -123,8 +123,12 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         for &index in &members {
             decisions[index] = one(own, gain, peak_db, &scope, draft, index);
             if limited {
-                let text = format!("the gain stops at {}, the recipe's bound; the peak stays below the target", own.max_boost);
-                draft.stems[index].note(Finding::new(Id::GainLimited, text).with("peak_db", rounded(peak_db, 2)));
+                let text = format!(
+                    "the gain stops at {}, the recipe's bound; the peak stays below the target",
+                    own.max_boost
+                );
+                draft.stems[index]
+                    .note(Finding::new(Id::GainLimited, text).with("peak_db", rounded(peak_db, 2)));
             }
         }
     }
@@ -135,11 +139,20 @@ fn unlinked(active: bool) -> String {
     if active { "a reference keeps its level".to_owned() } else { NOT_RENDERED.to_owned() }
 }
 
-fn one(own: &Settings, gain_db: f64, peak_db: f64, scope: &str, draft: &mut Draft<'_>, index: usize) -> Decision {
+fn one(
+    own: &Settings,
+    gain_db: f64,
+    peak_db: f64,
+    scope: &str,
+    draft: &mut Draft<'_>,
+    index: usize,
+) -> Decision {
     let unit = own.target.kind.unit();
     if gain_db.abs() < NOTHING_DB {
         return Decision::Leave {
-            why: format!("the loudest peak of the {scope} is at {peak_db:.2} {unit}, where it shall be or as near as the steps allow"),
+            why: format!(
+                "the loudest peak of the {scope} is at {peak_db:.2} {unit}, where it shall be or as near as the steps allow"
+            ),
         };
     }
     let coefficient = Decibels(gain_db).ratio();
@@ -154,7 +167,10 @@ fn one(own: &Settings, gain_db: f64, peak_db: f64, scope: &str, draft: &mut Draf
         coefficient,
         peak_db: Decibels::from_ratio(stem.peak(own.target.kind)).0,
         unit: unit.to_owned(),
-        why: format!("the loudest peak of the {scope} is at {peak_db:.2} {unit}, the target is {}", own.target),
+        why: format!(
+            "the loudest peak of the {scope} is at {peak_db:.2} {unit}, the target is {}",
+            own.target
+        ),
     }
 }
 

@@ -59,7 +59,9 @@ impl<'de> Deserialize<'de> for MaxChars {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let found = i64::deserialize(deserializer)?;
         let allowed = u8::try_from(found).ok().filter(|chars| (12..=80).contains(chars));
-        allowed.map(Self).ok_or_else(|| serde::de::Error::custom(format!("found {found}, allowed is 12 to 80 characters")))
+        allowed
+            .map(Self)
+            .ok_or_else(|| serde::de::Error::custom(format!("found {found}, allowed is 12 to 80 characters")))
     }
 }
 
@@ -176,8 +178,9 @@ pub fn processor(_: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
 pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Name { from, to, stripped, why } => {
-            Some(Change::new("label", "name", from.as_str(), to.as_str(), "", why).with("left_out", stripped.clone()))
-        }
+        Decision::Name { from, to, stripped, why } => Some(
+            Change::new("label", "name", from.as_str(), to.as_str(), "", why)
+                .with("left_out", stripped.clone()),
+        ),
     }
 }

@@ -221,14 +221,20 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         }
         storage = Storage::F32;
         stem.note(
-            Finding::new(Id::OverFullScale, format!("{text}; it is written in 32-bit float, where nothing clips"))
-                .with("peak_dbfs", rounded(loadin_audio::Decibels::from_ratio(peak).0, 3)),
+            Finding::new(
+                Id::OverFullScale,
+                format!("{text}; it is written in 32-bit float, where nothing clips"),
+            )
+            .with("peak_dbfs", rounded(loadin_audio::Decibels::from_ratio(peak).0, 3)),
         );
     }
     let bits = storage.kind().bits();
     let falls = !storage.kind().is_float() && stem.grid_bits.is_none_or(|grid| grid > bits);
     let exact = match storage {
-        Storage::F32 => stem.grid_bits.is_some_and(|grid| grid <= 24) || (untouched(stem) && format.float && format.bits == 32),
+        Storage::F32 => {
+            stem.grid_bits.is_some_and(|grid| grid <= 24)
+                || (untouched(stem) && format.float && format.bits == 32)
+        }
         Storage::F64 => stem.grid_bits.is_some() || untouched(stem),
         _ => !falls,
     };
@@ -238,8 +244,12 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         exact,
         bext: settings.container == ContainerSetting::Bwf,
         from: describe(format),
-        why: if settings.depth == Depth::Source { "every stem keeps its own depth" } else { "one depth for all stems" }
-            .to_owned(),
+        why: if settings.depth == Depth::Source {
+            "every stem keeps its own depth"
+        } else {
+            "one depth for all stems"
+        }
+        .to_owned(),
     }
 }
 

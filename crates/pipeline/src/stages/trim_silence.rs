@@ -51,7 +51,9 @@ impl<'de> Deserialize<'de> for Keep {
                 if matches!(spans.last(), Some(Span::Seconds(_))) {
                     Ok(Keep::First(spans))
                 } else {
-                    Err(de::Error::custom("the last span of a list must be in ms, s or min, since a tempo is not always known"))
+                    Err(de::Error::custom(
+                        "the last span of a list must be in ms, s or min, since a tempo is not always known",
+                    ))
                 }
             }
         }
@@ -190,10 +192,13 @@ fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &str
     let tail = frames - head - keep;
     note_cut_reference(own, stem, (head + keep) as u64);
     if head == 0 && tail == 0 {
-        return Decision::Leave { why: format!("no dead air beyond what is kept around the sound of the {scope}") };
+        return Decision::Leave {
+            why: format!("no dead air beyond what is kept around the sound of the {scope}"),
+        };
     }
     let fade = own.fade.frames(stem.rate_hz, None).unwrap_or(0).min(keep as u64 / 2);
-    let fade_at = |cut: bool, frame: i64| if cut && keep > 0 && !stem.is_silent_at(frame as u64) { fade } else { 0 };
+    let fade_at =
+        |cut: bool, frame: i64| if cut && keep > 0 && !stem.is_silent_at(frame as u64) { fade } else { 0 };
     let decision = Decision::Cut {
         head_frames: head as u64,
         keep_frames: keep as u64,
@@ -221,7 +226,8 @@ fn note_cut_reference(own: &Settings, stem: &mut DraftStem<'_>, kept_to: u64) {
     if let Some((_, last)) = stem.sounding(own.threshold.amplitude())
         && last > kept_to
     {
-        let text = "the reference goes on after the stems have ended; what follows is only in the client's file";
+        let text =
+            "the reference goes on after the stems have ended; what follows is only in the client's file";
         stem.note(Finding::new(Id::ReferenceCut, text).with("frames_cut", last - kept_to));
     }
 }
@@ -247,11 +253,13 @@ impl Processor for Cutter {
 pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Cut { head_frames, keep_frames, fade_in_frames, fade_out_frames, .. } => Some(Box::new(Cutter {
-            skip: *head_frames,
-            keep: *keep_frames,
-            fade: Fade::new(*fade_in_frames, *fade_out_frames, *keep_frames),
-        })),
+        Decision::Cut { head_frames, keep_frames, fade_in_frames, fade_out_frames, .. } => {
+            Some(Box::new(Cutter {
+                skip: *head_frames,
+                keep: *keep_frames,
+                fade: Fade::new(*fade_in_frames, *fade_out_frames, *keep_frames),
+            }))
+        }
     }
 }
 
@@ -260,9 +268,16 @@ pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change>
     match decision {
         Decision::Leave { .. } => None,
         Decision::Cut { head_frames, keep_frames, tail_frames, why, .. } => Some(
-            Change::new("trim-silence", "frames", head_frames + keep_frames + tail_frames, *keep_frames, "frames", why)
-                .with("head_frames", *head_frames)
-                .with("tail_frames", *tail_frames),
+            Change::new(
+                "trim-silence",
+                "frames",
+                head_frames + keep_frames + tail_frames,
+                *keep_frames,
+                "frames",
+                why,
+            )
+            .with("head_frames", *head_frames)
+            .with("tail_frames", *tail_frames),
         ),
     }
 }
