@@ -7,33 +7,33 @@ use crate::Block;
 /// Fades the first and the last frames of a stream of known length along a raised cosine.
 #[derive(Debug, Clone, Copy)]
 pub struct Fade {
-    fade_in: u64,
-    fade_out: u64,
+    rise: u64,
+    fall: u64,
     total: u64,
     frame: u64,
 }
 
 impl Fade {
-    /// A fade of `fade_in` frames at the start and `fade_out` frames at the end of `total` frames; 0 is no fade.
-    pub fn new(fade_in: u64, fade_out: u64, total: u64) -> Self {
-        Self { fade_in, fade_out, total, frame: 0 }
+    /// A fade of `rise` frames at the start and `fall` frames at the end of `total` frames; 0 is no fade.
+    pub fn new(rise: u64, fall: u64, total: u64) -> Self {
+        Self { rise, fall, total, frame: 0 }
     }
 
     /// Fades the next frames in place.
     pub fn process(&mut self, block: &mut Block) {
         let (start, end) = (self.frame, self.frame + block.frames() as u64);
         self.frame = end;
-        let out_from = self.total.saturating_sub(self.fade_out);
-        if start >= self.fade_in && end <= out_from {
+        let out_from = self.total.saturating_sub(self.fall);
+        if start >= self.rise && end <= out_from {
             return;
         }
         for channel in block.iter_mut() {
             for (frame, sample) in (start..).zip(channel) {
-                if frame < self.fade_in {
-                    *sample *= gain(frame, self.fade_in);
+                if frame < self.rise {
+                    *sample *= gain(frame, self.rise);
                 }
                 if frame >= out_from {
-                    *sample *= gain(self.total.saturating_sub(frame + 1), self.fade_out);
+                    *sample *= gain(self.total.saturating_sub(frame + 1), self.fall);
                 }
             }
         }

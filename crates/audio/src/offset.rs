@@ -151,7 +151,7 @@ mod tests {
             let found = result.channel(0);
             assert_eq!(found.len(), samples.len());
             for (index, (before, after)) in samples.iter().zip(found).enumerate() {
-                let silent = index < 1000 || index >= 4540;
+                let silent = !(1000..4540).contains(&index);
                 let wanted = if silent { 0.0 } else { before - 0.01 };
                 // The tone starts at exactly its offset, which is no silence.
                 assert_eq!(*after, wanted, "frame {index}, pieces of {piece}");

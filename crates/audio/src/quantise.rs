@@ -66,7 +66,7 @@ impl Quantiser {
         runs.split(block, |piece| match piece {
             Piece::Silent(frames) => self.write_silence(frames, out),
             Piece::Short(frames) => {
-                self.write(&Block::silence(self.channels, frames as usize), 0..frames as usize, out)
+                self.write(&Block::silence(self.channels, frames as usize), 0..frames as usize, out);
             }
             Piece::Active(range) => self.write(block, range, out),
         });

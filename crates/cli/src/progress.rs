@@ -1,6 +1,6 @@
 //! Turns events into bars, lines or JSON on stderr.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::sync::Mutex;
 
@@ -26,7 +26,7 @@ enum Mode {
 struct Bars {
     all: MultiProgress,
     step: Mutex<Option<ProgressBar>>,
-    stems: Mutex<HashMap<String, ProgressBar>>,
+    stems: Mutex<BTreeMap<String, ProgressBar>>,
 }
 
 impl Reporter {
@@ -69,7 +69,7 @@ fn line(event: &Event<'_>) {
         Event::Scanned { delivery, files } => print(&format!("{delivery}: {files} audio files")),
         Event::Ended { step, path, error: None } => print(&format!("{}: {path}", step.as_str())),
         Event::Ended { step, path, error: Some(error) } => {
-            print(&format!("{}: {path}: {error}", step.as_str()))
+            print(&format!("{}: {path}: {error}", step.as_str()));
         }
         Event::Step { .. } | Event::Started { .. } | Event::Advanced { .. } => {}
     }
@@ -95,7 +95,7 @@ fn json_line(event: &Event<'_>) {
 impl Bars {
     fn new() -> Self {
         let all = MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(8));
-        Self { all, step: Mutex::new(None), stems: Mutex::new(HashMap::new()) }
+        Self { all, step: Mutex::new(None), stems: Mutex::new(BTreeMap::new()) }
     }
 
     fn show(&self, event: &Event<'_>) {
@@ -126,7 +126,7 @@ impl Bars {
     }
 
     fn end_step(&self) {
-        for (_, bar) in lock(&self.stems).drain() {
+        for bar in std::mem::take(&mut *lock(&self.stems)).into_values() {
             bar.finish_and_clear();
         }
         if let Some(bar) = lock(&self.step).take() {

@@ -245,7 +245,7 @@ impl Compressed {
         });
         match decoded {
             Ok(found) if found == channels => {
-                self.waiting = self.planes.first().is_some_and(|plane| !plane.is_empty())
+                self.waiting = self.planes.first().is_some_and(|plane| !plane.is_empty());
             }
             Ok(found) => {
                 return Err(Error::malformed(

@@ -1,6 +1,6 @@
 //! What can be wrong with a file, with the numbers.
 
-use std::io;
+use std::{fmt, io};
 
 /// Why a file cannot be read or written.
 #[derive(Debug, thiserror::Error)]
@@ -69,7 +69,7 @@ impl Error {
         Self::Unsupported { what: what.into() }
     }
 
-    pub(crate) fn limit(what: &str, allowed: impl ToString, found: impl ToString) -> Self {
+    pub(crate) fn limit(what: &str, allowed: impl fmt::Display, found: impl fmt::Display) -> Self {
         Self::Limit { what: what.to_owned(), allowed: allowed.to_string(), found: found.to_string() }
     }
 }

@@ -87,16 +87,16 @@ fn unpack_channel(samples: &Strided<'_>, coding: Coding, big_endian: bool, out: 
         (Coding::MuLaw, _) => samples.convert(out, |[byte]: [u8; 1]| f64::from(mu_law(byte)) / 32768.0),
         (Coding::Int(1), _) => samples.convert(out, |[a]: [u8; 1]| int(i32::from_le_bytes([0, 0, 0, a]))),
         (Coding::Int(2), false) => {
-            samples.convert(out, |[a, b]: [u8; 2]| int(i32::from_le_bytes([0, 0, a, b])))
+            samples.convert(out, |[a, b]: [u8; 2]| int(i32::from_le_bytes([0, 0, a, b])));
         }
         (Coding::Int(2), true) => {
-            samples.convert(out, |[a, b]: [u8; 2]| int(i32::from_be_bytes([a, b, 0, 0])))
+            samples.convert(out, |[a, b]: [u8; 2]| int(i32::from_be_bytes([a, b, 0, 0])));
         }
         (Coding::Int(3), false) => {
-            samples.convert(out, |[a, b, c]: [u8; 3]| int(i32::from_le_bytes([0, a, b, c])))
+            samples.convert(out, |[a, b, c]: [u8; 3]| int(i32::from_le_bytes([0, a, b, c])));
         }
         (Coding::Int(3), true) => {
-            samples.convert(out, |[a, b, c]: [u8; 3]| int(i32::from_be_bytes([a, b, c, 0])))
+            samples.convert(out, |[a, b, c]: [u8; 3]| int(i32::from_be_bytes([a, b, c, 0])));
         }
         (Coding::Int(4), false) => samples.convert(out, |bytes: [u8; 4]| int(i32::from_le_bytes(bytes))),
         (Coding::Int(4), true) => samples.convert(out, |bytes: [u8; 4]| int(i32::from_be_bytes(bytes))),

@@ -84,7 +84,7 @@ pub struct Failure {
     /// What is wrong and what to do.
     pub text: String,
     /// The same as a finding.
-    pub finding: Finding,
+    pub finding: Box<Finding>,
 }
 
 /// Samples between two values.

@@ -78,10 +78,11 @@ impl OutFolder {
         let earlier = fs::read_to_string(out.join("manifest.json"))
             .ok()
             .and_then(|text| Manifest::from_json(&text).ok());
-        if earlier.is_none() && !out.join(MARKER).exists() {
-            if let Some(found) = foreign(out).map_err(at(out))? {
-                return Err(OutFolderError::NotOurs { out: out.to_owned(), found });
-            }
+        if earlier.is_none()
+            && !out.join(MARKER).exists()
+            && let Some(found) = foreign(out).map_err(at(out))?
+        {
+            return Err(OutFolderError::NotOurs { out: out.to_owned(), found });
         }
         let folder = Self { out: out.to_owned(), earlier };
         folder.guard(plan)?;

@@ -174,7 +174,7 @@ fn output_record(stem: &StemPlan, measured: &Measured, stored: &Stored) -> Outpu
         rate_hz: output.rate_hz,
         channels: output.channels,
         bits: kind.map_or(0, |kind| kind.bits() as u16),
-        float: kind.is_some_and(|kind| kind.is_float()),
+        float: kind.is_some_and(loadin_codec::SampleKind::is_float),
         frames: measured.frames,
         peak_dbfs: level(measured.peak),
         true_peak_dbtp: level(output.true_peak),

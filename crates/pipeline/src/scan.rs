@@ -47,11 +47,11 @@ fn walk(folder: &Path, prefix: &str, inventory: &mut Inventory) -> io::Result<()
         let entry = entry?;
         let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
         let kind = entry.file_type()?;
-        if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path)) {
-            if kind.is_dir() || !holds_audio(&entry.path()) {
-                inventory.ignored.push(Ignored { path, why: why.to_owned() });
-                continue;
-            }
+        if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path))
+            && (kind.is_dir() || !holds_audio(&entry.path()))
+        {
+            inventory.ignored.push(Ignored { path, why: why.to_owned() });
+            continue;
         }
         if kind.is_dir() {
             if let Err(error) = walk(&entry.path(), &format!("{path}/"), inventory) {

@@ -66,7 +66,7 @@ fn hash(path: &Path) -> io::Result<storage::Stored> {
 }
 
 fn unreadable(text: String) -> Failure {
-    Failure { finding: Finding::new(Id::Unreadable, text.clone()), text }
+    Failure { finding: Box::new(Finding::new(Id::Unreadable, text.clone())), text }
 }
 
 /// A decoder that panics costs its own stem, not the run.
@@ -107,11 +107,12 @@ fn measure(
     Ok(meters.finish(usize::from(format.channels), damage))
 }
 
+#[expect(clippy::needless_pass_by_value, reason = "it stands in map_err")]
 fn decode_failure(error: loadin_codec::Error) -> Failure {
     let text = error.to_string();
     let id =
         if matches!(error, loadin_codec::Error::NotFinite { .. }) { Id::NotFinite } else { Id::Unreadable };
-    Failure { finding: Finding::new(id, text.clone()), text }
+    Failure { finding: Box::new(Finding::new(id, text.clone())), text }
 }
 
 /// All meters of one stem: those of faults at the source's rate, those of level at the target rate.

@@ -116,7 +116,7 @@ fn compare(output: &OutputRecord, read: &Read, verified: &mut Verified) {
 }
 
 fn read(path: &Path, output: &OutputRecord) -> Result<Read, String> {
-    let for_hound = output.bytes <= u64::from(u32::MAX) && output.bits <= 32;
+    let for_hound = u32::try_from(output.bytes).is_ok() && output.bits <= 32;
     if for_hound { read_with_hound(path) } else { read_with_codec(path) }
 }
 
@@ -178,9 +178,10 @@ fn check_promises(manifest: &Manifest, verified: &mut Verified) {
         }
         let gain = stem.changes.iter().find(|change| change.stage == "gain-stage");
         let Some(gain) = gain.filter(|_| manifest.link.gains.len() == 1) else { continue };
+        let found = gain.to.to_string();
         let (value, first) =
-            gains.entry("delivery".to_owned()).or_insert_with(|| (gain.to.to_string(), path.clone()));
-        if *value != gain.to.to_string() {
+            gains.entry("delivery".to_owned()).or_insert_with(|| (found.clone(), path.clone()));
+        if *value != found {
             verified.differs(
                 path,
                 format!("its gain is {} dB, that of \"{first}\" is {value} dB; they share one link", gain.to),
@@ -249,7 +250,7 @@ fn check_sources(delivery: &Path, manifest: &Manifest, verified: &mut Verified) 
         match File::open(scan::locate(delivery, &stem.source.path)).and_then(|mut file| digest(&mut file)) {
             Err(error) => verified.differs(&stem.source.path, format!("the source cannot be read: {error}")),
             Ok(stored) if stored.sha256 != *sum => {
-                verified.differs(&stem.source.path, "the source has changed")
+                verified.differs(&stem.source.path, "the source has changed");
             }
             Ok(_) => {}
         }

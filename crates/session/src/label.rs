@@ -381,7 +381,7 @@ mod tests {
         ) {
             let paths: Vec<&str> = names.iter().map(String::as_str).collect();
             let charset = if ascii { Charset::Ascii } else { Charset::Unicode };
-            let options = LabelOptions { number, charset, ..options() };
+            let options = LabelOptions { charset, number, ..options() };
             let found = texts(&paths, &options);
             let folded: BTreeSet<String> = found.iter().map(|text| fold(text)).collect();
             prop_assert_eq!(folded.len(), paths.len());

@@ -22,7 +22,7 @@ pub fn tempo_of(delivery: &str, paths: &[&str]) -> Option<(f64, String)> {
 
 fn stated(name: &str) -> Option<f64> {
     // A decimal point is no border between words here.
-    let name = name.replace(|c: char| c == '.' || c == ',', "\u{2}");
+    let name = name.replace(['.', ','], "\u{2}");
     let keys: Vec<String> = decimal_tokens(&name);
     let number = |text: &str| text.parse::<f64>().ok().filter(|bpm| BPM.contains(bpm));
     keys.iter().enumerate().find_map(|(index, key)| {

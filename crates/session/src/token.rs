@@ -50,7 +50,7 @@ pub(crate) fn tokens(name: &str) -> Vec<Token> {
     tokens
 }
 
-/// Splits "KickIn" into "Kick" and "In"; "OHs", "BGVs" and "VOX" stay whole.
+/// Splits "`KickIn`" into "Kick" and "In"; "OHs", "BGVs" and "VOX" stay whole.
 fn camel(word: &str) -> Vec<&str> {
     let chars: Vec<(usize, char)> = word.char_indices().collect();
     let mut parts = Vec::new();

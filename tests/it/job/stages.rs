@@ -103,7 +103,7 @@ fn the_balance_survives_and_the_rough_mix_has_no_say() {
 fn float_overs_are_recovered_and_not_clipped() {
     let delivery = Delivery::new("over");
     let loud = signal::sine(100.0, 4.0, RATE, FRAMES);
-    delivery.float_wav("Synth.wav", RATE, &[loud.clone()]);
+    delivery.float_wav("Synth.wav", RATE, std::slice::from_ref(&loud));
     let (ran, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
     assert_eq!(ran.code, 0);
     let record = stem(&manifest, "Synth.wav");
@@ -157,7 +157,7 @@ fn a_stamped_clip_lands_where_the_whole_stem_has_it() {
     let whole = signal::noise(5, 0.25, 4 * RATE as usize);
     let clip = whole[RATE as usize + 17..2 * RATE as usize].to_vec();
     let other: Vec<f64> = whole.iter().map(|sample| sample * 0.5).collect();
-    delivery.stamped("Kick.wav", RATE, hour, &[whole.clone()]);
+    delivery.stamped("Kick.wav", RATE, hour, std::slice::from_ref(&whole));
     delivery.stamped("Bass.wav", RATE, hour, &[other]);
     delivery.stamped("Vox.wav", RATE, hour + u64::from(RATE) + 17, &[clip]);
     let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"resample\"\n[[stage]]\nstage = \"align-starts\"\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\ndepth = \"64-bit float\"\n";

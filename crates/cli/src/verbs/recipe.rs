@@ -43,7 +43,7 @@ fn check(files: &[std::path::PathBuf], out: &mut dyn Write) -> Result<Exit, Fail
             Err(error) => mistakes.push(format!("cannot read \"{name}\": {error}")),
             Ok(text) => match Recipe::parse(&text) {
                 Ok(recipe) => {
-                    writeln!(out, "{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision)?
+                    writeln!(out, "{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision)?;
                 }
                 Err(errors) => mistakes.push(recipe_errors(&name, &errors)),
             },

@@ -80,7 +80,7 @@ impl Fmt {
 
 fn coding(tag: u16, bits: u16, align: u16, channels: u16) -> Result<(Codec, Option<Coding>), Error> {
     let bytes = usize::from(align / channels);
-    let consistent = align % channels == 0 && bytes * 8 >= usize::from(bits) && bits > 0;
+    let consistent = align.is_multiple_of(channels) && bytes * 8 >= usize::from(bits) && bits > 0;
     let mismatch = || {
         Error::malformed(
             format!("{bits} bits and {channels} channels do not fit frames of {align} bytes"),
@@ -93,10 +93,9 @@ fn coding(tag: u16, bits: u16, align: u16, channels: u16) -> Result<(Codec, Opti
         PCM => Ok((Codec::PcmInt, Some(Coding::Int(bytes)))),
         FLOAT if consistent && bytes == 4 => Ok((Codec::PcmFloat, Some(Coding::F32))),
         FLOAT if consistent && bytes == 8 => Ok((Codec::PcmFloat, Some(Coding::F64))),
-        FLOAT => Err(mismatch()),
         A_LAW if consistent && bytes == 1 => Ok((Codec::ALaw, Some(Coding::ALaw))),
         MU_LAW if consistent && bytes == 1 => Ok((Codec::MuLaw, Some(Coding::MuLaw))),
-        A_LAW | MU_LAW => Err(mismatch()),
+        FLOAT | A_LAW | MU_LAW => Err(mismatch()),
         MS_ADPCM | IMA_ADPCM => Ok((Codec::Adpcm, None)),
         other => Err(Error::unsupported(format!("a WAV file with format tag {other:#06x}"))),
     }

@@ -54,7 +54,7 @@ impl Walk {
     pub(super) fn read<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Self, Error> {
         let end = source.seek(SeekFrom::End(0))?;
         let mut walk = Self { big_endian: &form == b"RIFX", ..Self::default() };
-        walk.check_riff_size(source, end, &form)?;
+        walk.check_riff_size(source, end, form)?;
         let mut at = 12;
         for _ in 0..MOST_CHUNKS {
             let Some(head) = walk.head(source, at, end)? else { return Ok(walk) };
@@ -71,15 +71,15 @@ impl Walk {
         &mut self,
         source: &mut R,
         end: u64,
-        form: &[u8; 4],
+        form: [u8; 4],
     ) -> Result<(), Error> {
         source.seek(SeekFrom::Start(4))?;
         let mut bytes = [0; 4];
         source.read_exact(&mut bytes)?;
         let size = self.u32(bytes);
-        let long = matches!(form, b"RF64" | b"BW64");
+        let long = matches!(&form, b"RF64" | b"BW64");
         // One byte more or less is the padding, on which writers disagree.
-        if !long && size.abs_diff(end.saturating_sub(8)) > 1 && size <= u64::from(u32::MAX) && end > size + 9
+        if !long && size.abs_diff(end.saturating_sub(8)) > 1 && u32::try_from(size).is_ok() && end > size + 9
         {
             self.repairs.push(Repair(format!(
                 "its RIFF size is {size} bytes, {} are there; all of them are read",

@@ -52,7 +52,7 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
         }
     }
     match &survey.measures {
-        Err(failure) => findings.push(failure.finding.clone()),
+        Err(failure) => findings.push((*failure.finding).clone()),
         Ok(measures) => {
             let rate_hz = survey.format.as_ref().map_or(1, |f| f.rate_hz);
             damage(measures, rate_hz, &mut findings);

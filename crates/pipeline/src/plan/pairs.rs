@@ -15,20 +15,17 @@ pub(super) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
     for pair in side_pairs(&inputs) {
         let (left, right) = (pair.left, pair.right);
         let partner = draft.stems[right].path().to_owned();
-        match &pair.refused {
-            Some(why) => {
-                let text = format!(
-                    "named like the left half of a pair with \"{partner}\", but {why}; they stay two stems"
-                );
-                draft.stems[left].note(Finding::new(Id::PairRefused, text).with("right", partner));
-            }
-            None => {
-                let text = format!("looks like the left half of a stereo pair with \"{partner}\"");
-                draft.stems[left].note(Finding::new(Id::SidePair, text).with("right", partner));
-                if wants_join(recipe, draft.stems[left].path()) {
-                    absorb(draft, left, right);
-                    gone.push(right);
-                }
+        if let Some(why) = &pair.refused {
+            let text = format!(
+                "named like the left half of a pair with \"{partner}\", but {why}; they stay two stems"
+            );
+            draft.stems[left].note(Finding::new(Id::PairRefused, text).with("right", partner));
+        } else {
+            let text = format!("looks like the left half of a stereo pair with \"{partner}\"");
+            draft.stems[left].note(Finding::new(Id::SidePair, text).with("right", partner));
+            if wants_join(recipe, draft.stems[left].path()) {
+                absorb(draft, left, right);
+                gone.push(right);
             }
         }
     }

@@ -7,7 +7,7 @@ use super::FORMAT_VERSION;
 use crate::stages::{self, Settings};
 
 fn settings_schema(name: &str, generator: &mut SchemaGenerator) -> Value {
-    Settings::schema(name, generator).map_or(Value::Null, |schema| schema.to_value())
+    Settings::schema(name, generator).map_or(Value::Null, schemars::Schema::to_value)
 }
 
 /// The settings that the stage called `name` has.

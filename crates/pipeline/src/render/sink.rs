@@ -68,19 +68,16 @@ impl<'a> Sink<'a> {
     /// Writes one block.
     pub(super) fn push(&mut self, block: &mut Block) -> Result<(), Failure> {
         self.frames += block.frames() as u64;
-        match &mut self.quantiser {
-            Some(quantiser) => {
-                self.integers.clear();
-                quantiser.process(block, &mut self.integers);
-                self.write_integers()
-            }
-            None => {
-                let peak = block.iter().flatten().fold(0.0f64, |peak, sample| peak.max(sample.abs()));
-                self.float_peak = self.float_peak.max(peak);
-                let bytes = self.writer.write_floats(block).map_err(failure)?;
-                self.audio.update(bytes);
-                Ok(())
-            }
+        if let Some(quantiser) = &mut self.quantiser {
+            self.integers.clear();
+            quantiser.process(block, &mut self.integers);
+            self.write_integers()
+        } else {
+            let peak = block.iter().flatten().fold(0.0f64, |peak, sample| peak.max(sample.abs()));
+            self.float_peak = self.float_peak.max(peak);
+            let bytes = self.writer.write_floats(block).map_err(failure)?;
+            self.audio.update(bytes);
+            Ok(())
         }
     }
 

@@ -145,9 +145,8 @@ impl Storage {
         match (format.float, format.lossy, format.bits) {
             (true, _, 64) => Self::F64,
             (true, ..) => Self::F32,
-            (false, true, _) => Self::I24,
-            (false, _, 0..=16) => Self::I16,
-            (false, _, 17..=24) => Self::I24,
+            (false, false, 0..=16) => Self::I16,
+            (false, true, _) | (false, _, ..=24) => Self::I24,
             (false, _, 25..=32) => Self::I32,
             _ => Self::F64,
         }
