@@ -2,3 +2,4 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on shall stop")]
 
 mod job;
+mod papers;
