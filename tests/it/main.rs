@@ -3,3 +3,4 @@
 
 mod job;
 mod papers;
+mod reference_codec;

@@ -9,6 +9,9 @@ use crate::decoder::{Damage, PcmStream};
 use crate::pcm::Coding;
 use crate::{Codec, Container, Error, Format};
 
+/// A file with more chunks than this is not a file but an attack.
+const MOST_CHUNKS: usize = 4096;
+
 /// An AIFF file that is ready to be decoded.
 pub(crate) struct Aiff {
     pub(crate) format: Format,
@@ -81,7 +84,12 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     let end = source.seek(SeekFrom::End(0))?;
     let (mut common, mut sound) = (None, None);
     let mut at = 12;
+    let mut chunks = 0;
     while end.saturating_sub(at) >= 8 && (common.is_none() || sound.is_none()) {
+        chunks += 1;
+        if chunks > MOST_CHUNKS {
+            return Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"));
+        }
         source.seek(SeekFrom::Start(at))?;
         let mut head = [0; 8];
         source.read_exact(&mut head)?;
@@ -114,7 +122,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     format.check()?;
     let frame_bytes = coding.bytes() as u64 * u64::from(common.channels);
     let present = (sound_end.saturating_sub(offset) / frame_bytes).min(common.frames);
-    if common.frames == 0 {
+    if present == 0 {
         return Err(Error::NoAudio);
     }
     let lost = common.frames - present;

@@ -121,12 +121,12 @@ impl Bext {
     }
 }
 
-/// A loudness in LU or dB as a field of version 2: hundredths, halves away from zero.
+/// A loudness in LU or dB as a field of version 2: hundredths, halves away from zero. What is not finite, or lies
+/// outside of ±327 dB, cannot be stated and is [`LOUDNESS_UNUSED`].
 pub fn loudness_field(value: f64) -> i16 {
-    // Hundredths such as -22.645 have no exact binary form, so ties are judged on the printed thousandths.
-    let thousandths = (value * 1000.0).round();
-    let hundredths = (thousandths.abs() / 10.0 + 0.5 + 1e-9).floor().copysign(thousandths);
-    hundredths as i16
+    // Values such as -22.645 have no exact binary form; a billionth more makes them the ties that they are on paper.
+    let hundredths = (value.abs() * 100.0 + 0.5 + 1e-9).floor();
+    if hundredths <= 32_700.0 { hundredths.copysign(value) as i16 } else { LOUDNESS_UNUSED }
 }
 
 /// A row of coding history for linear PCM, in the form of EBU R 98: `A=PCM,F=48000,W=24,M=stereo,T=text`.

@@ -24,6 +24,9 @@ const PIECE_FRAMES: u64 = 16_384;
 /// A gap longer than this is not a gap but a false position: ten minutes at 192 kHz.
 const MOST_GAP_FRAMES: u64 = 192_000 * 600;
 
+/// More frames than this are a false count: years at any rate.
+const MOST_FRAMES: u64 = 1 << 46;
+
 /// A stream that symphonia decodes.
 pub(crate) struct Compressed {
     reader: Box<dyn FormatReader>,
@@ -31,19 +34,26 @@ pub(crate) struct Compressed {
     track: u32,
     /// Whether packet positions count frames.
     positions: bool,
+    /// Whether decoded packets are exactly as long as their positions say.
+    lossless: bool,
+    /// Position of the first frame.
+    first: u64,
     frames: Option<u64>,
     given: u64,
     gap: u64,
+    /// Frames at the start of the next packet that were given before.
+    overlap: usize,
     planes: Vec<Vec<f64>>,
     waiting: bool,
     ended: bool,
     damage: Vec<Damage>,
 }
 
-/// A source with a known length, as symphonia wants it.
+/// A source as symphonia wants it.
 struct Source<R> {
     inner: R,
-    bytes: u64,
+    /// The length; `None` makes it a stream, for which no reader guesses how long it plays.
+    bytes: Option<u64>,
 }
 
 impl<R: Read> Read for Source<R> {
@@ -60,11 +70,11 @@ impl<R: Seek> Seek for Source<R> {
 
 impl<R: Read + Seek + Send + Sync> MediaSource for Source<R> {
     fn is_seekable(&self) -> bool {
-        true
+        self.bytes.is_some()
     }
 
     fn byte_len(&self) -> Option<u64> {
-        Some(self.bytes)
+        self.bytes
     }
 }
 
@@ -115,6 +125,8 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
 ) -> Result<(Format, Compressed), Error> {
     let bytes = source.seek(std::io::SeekFrom::End(0))?;
     source.rewind()?;
+    // MP3 and ADTS readers estimate the length from the bit rate of a few frames, and cut the sound there.
+    let bytes = Some(bytes).filter(|_| !matches!(container, Container::Mp3 | Container::Adts));
     let stream = MediaSourceStream::new(
         Box::new(Source { inner: source, bytes }),
         symphonia::core::io::MediaSourceStreamOptions::default(),
@@ -134,7 +146,16 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
     let decoder =
         guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options)).map_err(error)?;
     let codec = codec(params.codec);
+    let container = match codec {
+        // Tags of MP3 files stand before other streams too.
+        Codec::Flac if container == Container::Mp3 => Container::Flac,
+        Codec::Aac if container == Container::Mp3 => Container::Adts,
+        _ => container,
+    };
     let rate_hz = params.sample_rate.unwrap_or(0);
+    let first = first_frame(&track, container);
+    let frames =
+        track.num_frames.filter(|frames| *frames <= MOST_FRAMES).map(|frames| frames.saturating_sub(first));
     let format = Format {
         container,
         codec,
@@ -146,7 +167,7 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         bits: params.bits_per_sample.map_or(24, |bits| bits as u16),
         float: codec == Codec::PcmFloat,
         channel_mask: None,
-        frames: track.num_frames,
+        frames,
     };
     format.check()?;
     let positions = counts_frames(&track, rate_hz);
@@ -155,15 +176,23 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         decoder,
         track: track.id,
         positions,
-        frames: track.num_frames,
+        lossless: !codec.is_lossy(),
+        first,
+        frames,
         given: 0,
         gap: 0,
+        overlap: 0,
         planes: Vec::new(),
         waiting: false,
         ended: false,
         damage: Vec::new(),
     };
     Ok((format, compressed))
+}
+
+/// An Ogg stream that was cut out of a longer one goes on counting. Elsewhere a first packet that is late is a gap.
+fn first_frame(track: &Track, container: Container) -> u64 {
+    if container == Container::Ogg { u64::try_from(track.start_ts.get()).unwrap_or(0) } else { 0 }
 }
 
 fn counts_frames(track: &Track, rate_hz: u32) -> bool {
@@ -177,28 +206,33 @@ impl Compressed {
     pub(crate) fn next_block(&mut self, block: &mut Block, channels: usize) -> Result<bool, Error> {
         block.set_channels(channels);
         block.clear();
-        while !self.ended && self.gap == 0 && !self.waiting {
-            self.next_packet(channels)?;
-        }
-        if self.gap > 0 {
-            let piece = self.gap.min(PIECE_FRAMES);
-            block.append_silence(piece as usize);
-            self.gap -= piece;
-            self.given += piece;
-            return Ok(true);
-        }
-        if self.waiting {
-            self.waiting = false;
-            let mut frames = self.planes.first().map_or(0, Vec::len);
-            if let Some(most) = self.frames.filter(|_| self.positions) {
-                // Encoders pad the last packet; what the container does not count is not sound.
-                frames = frames.min(most.saturating_sub(self.given) as usize);
+        while block.is_empty() {
+            if self.gap > 0 {
+                let piece = self.gap.min(PIECE_FRAMES);
+                block.append_silence(piece as usize);
+                self.gap -= piece;
+            } else if self.waiting {
+                self.take_planes(block);
+            } else if self.ended {
+                return Ok(false);
+            } else {
+                self.next_packet(channels)?;
             }
-            block.append_slices(&self.planes, 0, frames);
-            self.given += frames as u64;
-            return if frames == 0 { self.next_block(block, channels) } else { Ok(true) };
         }
-        Ok(false)
+        self.given += block.frames() as u64;
+        Ok(true)
+    }
+
+    fn take_planes(&mut self, block: &mut Block) {
+        self.waiting = false;
+        let mut frames = self.planes.first().map_or(0, Vec::len);
+        let from = self.overlap.min(frames);
+        self.overlap = 0;
+        if let Some(most) = self.frames.filter(|_| self.positions) {
+            // Encoders pad the last packet; what the container does not count is not sound.
+            frames = frames.min(from + most.saturating_sub(self.given) as usize);
+        }
+        block.append_slices(&self.planes, from, frames);
     }
 
     fn next_packet(&mut self, channels: usize) -> Result<(), Error> {
@@ -206,7 +240,7 @@ impl Compressed {
             Ok(None) => self.end(None),
             Ok(Some(packet)) if packet.track_id != self.track => {}
             Ok(Some(packet)) => {
-                self.note_gap(packet.pts.get());
+                self.compare_position(packet.pts.get())?;
                 self.decode(&packet, channels)?;
             }
             Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
@@ -217,22 +251,38 @@ impl Compressed {
         Ok(())
     }
 
-    /// A packet that starts later than the last one ended: what lay between is lost.
-    fn note_gap(&mut self, start: i64) {
-        let Ok(start) = u64::try_from(start) else { return };
-        if !self.positions || start <= self.given {
-            return;
+    /// A packet that starts later than the last one ended: what lay between is lost. One that starts earlier repeats
+    /// what was given.
+    fn compare_position(&mut self, start: i64) -> Result<(), Error> {
+        let Some(start) = u64::try_from(start).ok().and_then(|start| start.checked_sub(self.first)) else {
+            return Ok(());
+        };
+        if !self.positions {
+            return Ok(());
         }
-        let gap = start - self.given;
+        let gap = start.saturating_sub(self.given);
         if gap > MOST_GAP_FRAMES {
-            return;
+            return Err(Error::malformed(
+                format!("a packet claims to begin {gap} frames behind the last one"),
+                0,
+            ));
         }
-        self.gap = gap;
-        self.damage.push(Damage {
-            start_frame: self.given,
-            frames: gap,
-            cause: "a part of the stream is damaged; silence of its length stands in its place".to_owned(),
-        });
+        if gap > 0 {
+            self.gap = gap;
+            self.report(
+                gap,
+                "a part of the stream is damaged; silence of its length stands in its place".to_owned(),
+            );
+        } else if self.lossless && start < self.given {
+            let overlap = self.given - start;
+            self.overlap = usize::try_from(overlap).unwrap_or(usize::MAX);
+            self.report(0, format!("{overlap} frames come twice; the second time they are left out"));
+        }
+        Ok(())
+    }
+
+    fn report(&mut self, frames: u64, cause: String) {
+        self.damage.push(Damage { start_frame: self.given, frames, cause });
     }
 
     fn decode(&mut self, packet: &symphonia::core::packet::Packet, channels: usize) -> Result<(), Error> {
@@ -274,9 +324,9 @@ impl Compressed {
         let expected = self.frames.filter(|_| self.positions).unwrap_or(self.given);
         if expected > self.given {
             let cause = failure.unwrap_or_else(|| "the stream is shorter than its header says".to_owned());
-            self.damage.push(Damage { start_frame: self.given, frames: expected - self.given, cause });
+            self.report(expected - self.given, cause);
         } else if let Some(cause) = failure.filter(|_| self.frames.is_none()) {
-            self.damage.push(Damage { start_frame: self.given, frames: 0, cause });
+            self.report(0, cause);
         }
         if self.damage.is_empty() && self.decoder.finalize().verify_ok == Some(false) {
             self.damage.push(Damage {

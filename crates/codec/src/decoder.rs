@@ -153,14 +153,22 @@ fn container(head: &[u8]) -> Option<Kind> {
         Container::Mp4
     } else if at(0, &[0xFF, 0xF1]) || at(0, &[0xFF, 0xF9]) {
         Container::Adts
-    } else if at(0, b"ID3")
-        || (head.first() == Some(&0xFF) && head.get(1).is_some_and(|byte| byte & 0xE0 == 0xE0))
-    {
+    } else if at(0, b"ID3") || is_mp3_frame(head) {
         Container::Mp3
     } else {
         return None;
     };
     Some(Kind::Other(other))
+}
+
+/// Whether these are the sync word of an MPEG audio frame, layer III, and no value that is reserved in it.
+fn is_mp3_frame(head: &[u8]) -> bool {
+    let &[0xFF, version, rates, ..] = head else { return false };
+    version & 0xE0 == 0xE0
+        && version & 0x18 != 0x08
+        && version & 0x06 == 0x02
+        && rates & 0xF0 != 0xF0
+        && rates & 0x0C != 0x0C
 }
 
 /// What bytes that are no audio look like.
@@ -180,6 +188,8 @@ fn describe(head: &[u8]) -> String {
         "an image"
     } else if starts(b"RIFF") || starts(b"RF64") || starts(b"RIFX") || starts(b"FORM") {
         "a RIFF or IFF file of another kind"
+    } else if starts(&[0xFF, 0xFE]) || starts(&[0xFE, 0xFF]) {
+        "text (UTF-16)"
     } else if head.iter().all(|byte| *byte == 0) {
         "a file that begins with zeros"
     } else if head.iter().all(|byte| matches!(byte, 0x09 | 0x0A | 0x0D | 0x20..=0x7E | 0x80..)) {

@@ -114,14 +114,19 @@ impl Format {
 
     /// Refuses channel counts and rates that no sound has.
     pub(crate) fn check(&self) -> Result<(), Error> {
-        if !(1..=MOST_CHANNELS).contains(&self.channels) {
-            return Err(Error::limit("channels", format!("1 to {MOST_CHANNELS}"), self.channels));
-        }
-        if !(1..=MOST_RATE_HZ).contains(&self.rate_hz) {
-            return Err(Error::limit("Hz", format!("1 to {MOST_RATE_HZ}"), self.rate_hz));
-        }
-        Ok(())
+        check_layout(self.channels, self.rate_hz)
     }
+}
+
+/// Refuses channel counts and rates that no sound has, when reading and when writing.
+pub(crate) fn check_layout(channels: u16, rate_hz: u32) -> Result<(), Error> {
+    if !(1..=MOST_CHANNELS).contains(&channels) {
+        return Err(Error::limit("channels", format!("1 to {MOST_CHANNELS}"), channels));
+    }
+    if !(1..=MOST_RATE_HZ).contains(&rate_hz) {
+        return Err(Error::limit("Hz", format!("1 to {MOST_RATE_HZ}"), rate_hz));
+    }
+    Ok(())
 }
 
 /// How samples are stored by a writer.

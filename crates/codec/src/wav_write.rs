@@ -8,6 +8,7 @@ use std::io::Write;
 
 use loadin_audio::Block;
 
+use crate::format::check_layout;
 use crate::{Bext, Error, SampleKind};
 
 /// A chunk with its contents.
@@ -114,11 +115,9 @@ impl<W: Write> WavWriter<W> {
     /// Writes everything that comes before the samples.
     ///
     /// # Errors
-    /// When writing fails, or when there is no channel or no rate.
+    /// When writing fails, or when no reader would take so many channels or such a rate.
     pub fn new(mut writer: W, spec: WavSpec) -> Result<Self, Error> {
-        if spec.channels == 0 || spec.rate_hz == 0 {
-            return Err(Error::limit("channels or Hz", "at least 1", 0));
-        }
+        check_layout(spec.channels, spec.rate_hz)?;
         let frame_bytes = spec.kind.bytes() as u64 * u64::from(spec.channels);
         let data_bytes = spec
             .frames
@@ -155,16 +154,21 @@ impl<W: Write> WavWriter<W> {
     /// Writes interleaved integers, right-justified, and returns their bytes.
     ///
     /// # Errors
-    /// When writing fails.
+    /// When writing fails, or when there are more frames than promised; then nothing of this call is written.
     ///
     /// # Panics
     /// When the file holds floats.
     pub fn write_ints(&mut self, interleaved: &[i32]) -> Result<&[u8], Error> {
-        self.packed.clear();
         match self.spec.kind {
-            SampleKind::I16 => self.packed.extend(interleaved.iter().flat_map(|s| (*s as i16).to_le_bytes())),
-            SampleKind::I24 => pack_24(interleaved, &mut self.packed),
-            SampleKind::I32 => self.packed.extend(interleaved.iter().flat_map(|s| s.to_le_bytes())),
+            SampleKind::I16 => pack(interleaved, &mut self.packed, |sample| {
+                let [a, b, ..] = sample.to_le_bytes();
+                [a, b]
+            }),
+            SampleKind::I24 => pack(interleaved, &mut self.packed, |sample| {
+                let [a, b, c, _] = sample.to_le_bytes();
+                [a, b, c]
+            }),
+            SampleKind::I32 => pack(interleaved, &mut self.packed, i32::to_le_bytes),
             SampleKind::F32 | SampleKind::F64 => panic!("integers do not go into a float file"),
         }
         self.write_packed()
@@ -173,30 +177,33 @@ impl<W: Write> WavWriter<W> {
     /// Writes the frames of a block as floats, and returns their bytes.
     ///
     /// # Errors
-    /// When writing fails.
+    /// When writing fails, or when there are more frames than promised; then nothing of this call is written.
     ///
     /// # Panics
     /// When the file holds integers, or the block has another channel count.
     pub fn write_floats(&mut self, block: &Block) -> Result<&[u8], Error> {
         assert!(self.spec.kind.is_float(), "floats do not go into an integer file");
         assert_eq!(block.channels(), usize::from(self.spec.channels), "the file's channel count");
-        self.packed.clear();
-        for frame in 0..block.frames() {
-            for channel in block.iter() {
-                if self.spec.kind == SampleKind::F32 {
-                    self.packed.extend((channel[frame] as f32).to_le_bytes());
-                } else {
-                    self.packed.extend(channel[frame].to_le_bytes());
-                }
-            }
+        match self.spec.kind {
+            SampleKind::F32 => interleave(block, &mut self.packed, |sample| (sample as f32).to_le_bytes()),
+            _ => interleave(block, &mut self.packed, f64::to_le_bytes),
         }
         self.write_packed()
     }
 
     fn write_packed(&mut self) -> Result<&[u8], Error> {
+        let written = self.written + self.packed.len() as u64;
+        if written > self.data_bytes {
+            return Err(self.frame_count(written));
+        }
         self.writer.write_all(&self.packed)?;
-        self.written += self.packed.len() as u64;
+        self.written = written;
         Ok(&self.packed)
+    }
+
+    fn frame_count(&self, bytes: u64) -> Error {
+        let frame_bytes = self.spec.kind.bytes() as u64 * u64::from(self.spec.channels);
+        Error::FrameCount { promised: self.spec.frames, found: bytes / frame_bytes }
     }
 
     /// Writes what comes behind the samples.
@@ -205,8 +212,7 @@ impl<W: Write> WavWriter<W> {
     /// When writing fails, or when the frames are not as many as promised.
     pub fn finish(mut self) -> Result<W, Error> {
         if self.written != self.data_bytes {
-            let frame_bytes = self.spec.kind.bytes() as u64 * u64::from(self.spec.channels);
-            return Err(Error::FrameCount { promised: self.spec.frames, found: self.written / frame_bytes });
+            return Err(self.frame_count(self.written));
         }
         if self.data_bytes & 1 == 1 {
             self.writer.write_all(&[0])?;
@@ -218,10 +224,23 @@ impl<W: Write> WavWriter<W> {
     }
 }
 
-fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
-    packed.resize(samples.len() * 3, 0);
-    for (bytes, sample) in packed.chunks_exact_mut(3).zip(samples) {
-        bytes.copy_from_slice(&sample.to_le_bytes()[..3]);
+/// Packs samples of `N` bytes each, one behind the other.
+fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn(i32) -> [u8; N]) {
+    packed.resize(samples.len() * N, 0);
+    let (cells, _) = packed.as_chunks_mut::<N>();
+    for (cell, sample) in cells.iter_mut().zip(samples) {
+        *cell = bytes_of(*sample);
+    }
+}
+
+/// Packs planar samples of `N` bytes each, frame by frame.
+fn interleave<const N: usize>(block: &Block, packed: &mut Vec<u8>, bytes_of: impl Fn(f64) -> [u8; N]) {
+    packed.resize(block.frames() * block.channels() * N, 0);
+    let (cells, _) = packed.as_chunks_mut::<N>();
+    for (index, channel) in block.iter().enumerate() {
+        for (cell, sample) in cells[index..].iter_mut().step_by(block.channels()).zip(channel) {
+            *cell = bytes_of(*sample);
+        }
     }
 }
 

@@ -25,7 +25,10 @@ fn the_published_schemas_are_current() {
         if std::env::var("LOADIN_UPDATE").is_ok() {
             fs::write(&path, &text).unwrap();
         }
-        assert!(fs::read_to_string(&path).unwrap() == text, "{name} is not current: run the test with LOADIN_UPDATE=1");
+        assert!(
+            fs::read_to_string(&path).unwrap() == text,
+            "{name} is not current: run the test with LOADIN_UPDATE=1"
+        );
     }
 }
 
@@ -56,8 +59,10 @@ fn shipped_recipes_follow_the_schema() {
         assert_eq!(mistake(&value, &schema, &schema, recipe.name), None);
         loadin_pipeline::recipe::Recipe::parse(recipe.text).unwrap();
     }
-    let wrong: Value =
-        toml::from_str("recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"gain-stage\"\nlink = \"band\"\n").unwrap();
+    let wrong: Value = toml::from_str(
+        "recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"gain-stage\"\nlink = \"band\"\n",
+    )
+    .unwrap();
     assert!(mistake(&wrong, &schema, &schema, "recipe").is_some(), "the schema must be able to say no");
 }
 

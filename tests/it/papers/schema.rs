@@ -4,8 +4,20 @@
 use serde_json::Value;
 
 /// Words that describe and do not restrict, and patterns, which the readers of the values have.
-const DESCRIPTIVE: &[&str] =
-    &["$schema", "$defs", "title", "description", "default", "format", "pattern", "minLength", "minItems", "minimum", "maximum", "additionalProperties"];
+const DESCRIPTIVE: &[&str] = &[
+    "$schema",
+    "$defs",
+    "title",
+    "description",
+    "default",
+    "format",
+    "pattern",
+    "minLength",
+    "minItems",
+    "minimum",
+    "maximum",
+    "additionalProperties",
+];
 
 /// What is wrong with `value`, as a path and a reason; `None` when it follows the schema.
 pub(super) fn mistake(value: &Value, schema: &Value, root: &Value, path: &str) -> Option<String> {
@@ -19,7 +31,9 @@ pub(super) fn mistake(value: &Value, schema: &Value, root: &Value, path: &str) -
         }
         "type" => (!has_type(value, rule)).then(|| format!("{path}: {value} is no {rule}")),
         "const" => (value != rule).then(|| format!("{path}: {value} is not {rule}")),
-        "enum" => (!rule.as_array().unwrap().contains(value)).then(|| format!("{path}: {value} is none of {rule}")),
+        "enum" => {
+            (!rule.as_array().unwrap().contains(value)).then(|| format!("{path}: {value} is none of {rule}"))
+        }
         "required" => rule
             .as_array()
             .unwrap()
@@ -28,7 +42,9 @@ pub(super) fn mistake(value: &Value, schema: &Value, root: &Value, path: &str) -
             .map(|key| format!("{path}: {key} is missing")),
         "properties" => properties(value, rule, words.get("additionalProperties"), root, path),
         "items" => value.as_array().and_then(|list| {
-            list.iter().enumerate().find_map(|(index, item)| mistake(item, rule, root, &format!("{path}[{index}]")))
+            list.iter()
+                .enumerate()
+                .find_map(|(index, item)| mistake(item, rule, root, &format!("{path}[{index}]")))
         }),
         "oneOf" | "anyOf" => {
             let choices = rule.as_array().unwrap();
@@ -40,7 +56,13 @@ pub(super) fn mistake(value: &Value, schema: &Value, root: &Value, path: &str) -
     })
 }
 
-fn properties(value: &Value, rule: &Value, additional: Option<&Value>, root: &Value, path: &str) -> Option<String> {
+fn properties(
+    value: &Value,
+    rule: &Value,
+    additional: Option<&Value>,
+    root: &Value,
+    path: &str,
+) -> Option<String> {
     let object = value.as_object()?;
     object.iter().find_map(|(key, entry)| match rule.get(key) {
         Some(schema) => mistake(entry, schema, root, &format!("{path}.{key}")),

@@ -57,7 +57,7 @@ impl Fmt {
         if align == 0 {
             return Err(Error::limit("bytes a frame", "at least 1", 0));
         }
-        let bits = fields.u16(14).unwrap_or(align / channels * 8);
+        let bits = fields.u16(14).unwrap_or((align / channels).saturating_mul(8));
         let mut valid_bits = bits;
         let mut channel_mask = None;
         if tag == EXTENSIBLE {

@@ -3,6 +3,7 @@
 //!
 //! Sources: Multimedia Programming Interface and Data Specifications 1.0 (1991), EBU Tech 3306, ITU-R BS.2088.
 
+mod data;
 mod fmt;
 mod walk;
 
@@ -50,15 +51,16 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
     let (sound, damage) = match fmt.coding {
         Some(coding) => {
             let frames = data.bytes / fmt.align;
-            let lost = data.claimed.saturating_sub(data.bytes) / fmt.align;
+            if frames == 0 {
+                return Err(Error::NoAudio);
+            }
+            // Whole frames on both sides: a frame that is cut in two is lost as well.
+            let lost = data.claimed / fmt.align - frames;
             format.frames = Some(frames + lost);
             (Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)), truncated(frames, lost))
         }
         None => (Sound::Adpcm, Vec::new()),
     };
-    if data.bytes < fmt.align && fmt.coding.is_some() && damage.is_empty() {
-        return Err(Error::NoAudio);
-    }
     let bext = walk.bext.as_deref().map(Bext::parse).transpose();
     let bext = bext.unwrap_or_else(|error| {
         walk.repairs.push(Repair(format!("its bext chunk cannot be used: {error}")));
