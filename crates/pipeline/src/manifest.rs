@@ -264,7 +264,9 @@ impl std::fmt::Display for Change {
     /// The change in a few words: "rate 44100 → 48000 Hz", "gain +6 dB".
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let word = |value: &Value| value.as_str().map_or_else(|| value.to_string(), str::to_owned);
-        let unit = if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) };
+        // "channels 2 → 1" says it all.
+        let said = self.unit.is_empty() || self.unit == self.what;
+        let unit = if said { String::new() } else { format!(" {}", self.unit) };
         match (&self.from, &self.to) {
             (from, Value::Null) => write!(f, "{} {}{unit} removed", self.what, word(from)),
             (from, to) if from.as_i64() == Some(0) => {
