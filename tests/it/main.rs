@@ -4,4 +4,5 @@
 mod demo;
 mod job;
 mod papers;
+mod reference_audio;
 mod reference_codec;
