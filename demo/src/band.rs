@@ -59,52 +59,53 @@ pub(crate) struct Band {
 impl Band {
     /// Plays the song.
     pub(crate) fn play() -> Self {
+        let bass = twice(|rate_hz| synth::bass(&song::bass(), rate_hz), BASS_HZ, -11.5);
+        let pluck = twice(|rate_hz| synth::pluck(&song::pluck(), rate_hz), PLUCK_HZ, -17.5);
         let mut band = Self {
             kick: at_peak(vec![synth::kick(&song::kick())], LOUDEST_DBFS),
             snare: at_peak(vec![in_room(synth::snare(&song::snare()), 0.45, 0.25, 0.10)], -10.5),
             hats: at_peak(vec![synth::hats(&song::hats())], -18.0),
             tambourine: at_peak(vec![synth::tambourine(&song::tambourine())], -19.0),
-            bass: at_peak(vec![synth::bass(&song::bass(), BASS_HZ)], -11.5),
+            bass: bass.stem,
             keys: at_peak(keys(), -15.0),
             pad: at_peak(vec![in_room(synth::pad(&song::pad()), 1.6, 0.35, 0.12)], -23.0),
-            pluck: at_peak(vec![synth::pluck(&song::pluck(), PLUCK_HZ)], -17.5),
+            pluck: pluck.stem,
             lead: at_peak(vec![lead()], -11.0),
             high: at_peak(vec![harmony(&song::high_harmony(), &HIGH)], -17.0),
             low: at_peak(vec![harmony(&song::low_harmony(), &LOW)], -17.0),
             riser: at_peak(synth::riser(RISER_SECONDS, BAR).into(), -14.0),
             rough: Vec::new(),
         };
-        band.rough = band.mixed();
+        band.rough = band.mixed(&bass.in_mix, &pluck.in_mix);
         band
     }
 
-    fn mixed(&self) -> Channels {
-        let bass =
-            in_level(&self.bass, synth::bass(&song::bass(), BASS_HZ), synth::bass(&song::bass(), RATE_HZ));
-        let pluck = in_level(
-            &self.pluck,
-            synth::pluck(&song::pluck(), PLUCK_HZ),
-            synth::pluck(&song::pluck(), RATE_HZ),
-        );
-        let parts = [
-            &self.kick,
-            &self.snare,
-            &self.tambourine,
-            &bass,
-            &self.keys,
-            &self.pad,
-            &pluck,
-            &self.lead,
-            &self.high,
-            &self.low,
-        ];
+    fn mixed(&self, bass: &Channels, pluck: &Channels) -> Channels {
+        let rhythm = [&self.kick, &self.snare, &self.hats, &self.tambourine, bass];
+        let harmony = [&self.keys, &self.pad, pluck, &self.lead, &self.high, &self.low];
         let mut mix = vec![vec![0.0; frames(RATE_HZ)]; 2];
-        for part in parts {
+        for part in rhythm.into_iter().chain(harmony) {
             add(&mut mix, part, 0);
         }
         add(&mut mix, &self.riser, riser_start() as usize);
         mix
     }
+}
+
+/// One part at two rates, equally loud: as a stem, and in the rough mix.
+struct Twice {
+    stem: Channels,
+    in_mix: Channels,
+}
+
+/// Plays a part at its own rate, where it gets its level, and again with the same gain for the mix.
+fn twice(play: impl Fn(u32) -> Vec<f64>, rate_hz: u32, dbfs: f64) -> Twice {
+    let (mut stem, mut in_mix) = (vec![play(rate_hz)], vec![play(RATE_HZ)]);
+    let gain = amplitude(dbfs) / peak(&stem);
+    for sample in stem.iter_mut().chain(&mut in_mix).flatten() {
+        *sample *= gain;
+    }
+    Twice { stem, in_mix }
 }
 
 /// Adds a part to every channel of the mix; a mono part goes to all of them.
@@ -114,12 +115,6 @@ fn add(mix: &mut [Vec<f64>], part: &Channels, start: usize) {
             *sum += sample;
         }
     }
-}
-
-/// Another rendering of a part, with the gain that made the stem out of its raw sound.
-fn in_level(stem: &Channels, raw: Vec<f64>, other: Vec<f64>) -> Channels {
-    let gain = peak(stem) / peak(&[raw]);
-    vec![other.into_iter().map(|sample| sample * gain).collect()]
 }
 
 /// The amplitude of a level.

@@ -131,7 +131,7 @@ mod tests {
         let mut decoder = loadin_codec::open(Cursor::new(file), true).unwrap();
         let mut block = Block::new(decoder.format().channels as usize);
         let mut channels = vec![Vec::new(); block.channels()];
-        while decoder.read(&mut block).unwrap() {
+        while decoder.next_block(&mut block).unwrap() {
             for (channel, samples) in channels.iter_mut().zip(block.iter()) {
                 channel.extend(samples.iter().map(|x| (x * f64::from(1u32 << (bits - 1))) as i32));
             }

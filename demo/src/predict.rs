@@ -48,30 +48,37 @@ pub(crate) fn best(samples: &[i32], depth: u32) -> Subframe {
         shift: 0,
         fixed: true,
     });
-    let candidates =
-        fixed.into_iter().chain(linear(samples)).filter_map(|predictor| predicted(samples, predictor, depth));
-    candidates.min_by_key(Subframe::bits).expect("order 0 always fits")
-}
-
-fn predicted(samples: &[i32], predictor: Predictor, depth: u32) -> Option<Subframe> {
+    let candidates = fixed.into_iter().chain(linear(samples)).filter_map(|predictor| {
+        let residual = predictor.residual(samples)?;
+        Some((predictor, residual))
+    });
+    // The size of the residual tells the predictors apart well enough; only the best one is coded.
+    let size = |residual: &[i32]| residual.iter().map(|r| u64::from(r.unsigned_abs())).sum::<u64>();
+    let (predictor, residual) =
+        candidates.min_by_key(|(_, residual)| size(residual)).expect("order 0 always fits");
     let order = predictor.coefficients.len();
-    if order >= samples.len() {
-        return None;
-    }
-    let residual: Option<Vec<i32>> = (order..samples.len())
-        .map(|n| {
-            let past = samples[n - order..n].iter().rev();
-            let sum: i64 = predictor.coefficients.iter().zip(past).map(|(c, &x)| c * i64::from(x)).sum();
-            // The format forbids residuals outside 32 bits, §9.2.7.3.
-            i32::try_from(i64::from(samples[n]) - (sum >> predictor.shift)).ok().filter(|r| *r != i32::MIN)
-        })
-        .collect();
-    let residual = residual?;
     let rice = Rice::best(&residual, order, samples.len());
-    Some(Subframe {
+    Subframe {
         content: Content::Predicted { predictor, warm_up: samples[..order].to_vec(), residual, rice },
         depth,
-    })
+    }
+}
+
+impl Predictor {
+    /// What the predictor misses; `None` where it cannot be used.
+    fn residual(&self, samples: &[i32]) -> Option<Vec<i32>> {
+        let order = self.coefficients.len();
+        if order >= samples.len() {
+            return None;
+        }
+        let missed = (order..samples.len()).map(|n| {
+            let past = samples[n - order..n].iter().rev();
+            let sum: i64 = self.coefficients.iter().zip(past).map(|(c, &x)| c * i64::from(x)).sum();
+            // The format forbids residuals outside 32 bits, §9.2.7.3.
+            i32::try_from(i64::from(samples[n]) - (sum >> self.shift)).ok().filter(|r| *r != i32::MIN)
+        });
+        missed.collect()
+    }
 }
 
 /// Linear predictors by autocorrelation and the Levinson-Durbin recursion.

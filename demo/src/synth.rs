@@ -208,8 +208,9 @@ pub(crate) fn riser(seconds: f64, peak: f64) -> [Vec<f64>; 2] {
             if frame % 32 == 0 {
                 band.retune(&Section::band_pass(300.0 * libm::pow(24.0, risen), 1.6, RATE_HZ));
             }
-            // The tone climbs two octaves; its phase is the integral of 220 · 4^(t / peak).
-            let theta = TAU * 220.0 * peak / libm::log(4.0) * (libm::pow(4.0, risen) - 1.0);
+            // The tone climbs two octaves and stays there; its phase is the integral of 220 · 4^(t / peak).
+            let climbed = 220.0 * peak / libm::log(4.0) * (libm::pow(4.0, risen) - 1.0);
+            let theta = TAU * (climbed + 880.0 * (t - peak).max(0.0));
             let tone = 0.14 * sin(theta + sway);
             let level = risen * risen * ramp(t / 0.05) * if t > peak { exp(-(t - peak) / 0.03) } else { 1.0 };
             out.push(
