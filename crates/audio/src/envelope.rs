@@ -1,6 +1,7 @@
 //! The envelope: minimum, maximum, sum and sum of squares of every channel in windows of 10 ms.
 
 use crate::Block;
+use crate::wide::wide;
 
 /// Windows that are kept at the most. When they are full, neighbours are merged and the window doubles, so that
 /// the memory does not grow with the length: 11 minutes have windows of 10 ms, an hour has windows of 80 ms.
@@ -49,6 +50,14 @@ impl Values {
 
     /// Measures a slice in strands that the compiler can run side by side.
     fn of(samples: &[f64]) -> Self {
+        wide(
+            #[inline(always)]
+            || Self::measure(samples),
+        )
+    }
+
+    #[inline(always)]
+    fn measure(samples: &[f64]) -> Self {
         const STRANDS: usize = 8;
         let (mut min, mut max) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
         let (mut sum, mut sum_sq) = ([0.0; STRANDS], [0.0; STRANDS]);
@@ -87,6 +96,14 @@ impl Values {
 
 /// The least and the greatest value of a slice; (∞, −∞) when it is empty.
 pub(crate) fn range(samples: &[f64]) -> (f64, f64) {
+    wide(
+        #[inline(always)]
+        || narrow_range(samples),
+    )
+}
+
+#[inline(always)]
+pub(crate) fn narrow_range(samples: &[f64]) -> (f64, f64) {
     const STRANDS: usize = 8;
     let (mut min, mut max) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
     let chunks = samples.chunks_exact(STRANDS);

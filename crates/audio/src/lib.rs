@@ -15,6 +15,7 @@ mod resample;
 mod silence;
 mod true_peak;
 mod units;
+mod wide;
 
 pub mod signal;
 

@@ -5,6 +5,7 @@
 
 use crate::Block;
 use crate::silence::{Piece, SilentRuns};
+use crate::wide::wide;
 
 /// What the dither of a stem depends on, beside channel and frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -19,6 +20,9 @@ const PIECE_FRAMES: u64 = 65_536;
 /// Adding this to a number below 2^51 rounds it to an integer, halves to even, and leaves the integer in the low
 /// bits: unlike a cast, the compiler can do it to several samples at once.
 const ROUNDER: f64 = 6_755_399_441_055_744.0;
+
+/// Dither is drawn in this part of a step.
+const DITHER_STEP: f64 = 1.0 / 65_536.0;
 
 /// Turns blocks into interleaved integers of 8 to 32 bits.
 ///
@@ -110,15 +114,9 @@ impl Quantiser {
         for channel in 0..self.channels {
             let samples = &block.channel(channel)[range.clone()];
             let noise = self.dither.map(|key| Noise::new(key, channel, self.frame));
-            let (low, high) = match noise {
-                Some(noise) => quantise(samples, self.scale, |index| noise.at(index), &mut self.scratch),
-                None => quantise(samples, self.scale, |_| 0.0, &mut self.scratch),
-            };
+            let (low, high) = quantise(samples, self.scale, noise, &mut self.scratch);
             if high > self.scale - 1.0 || low < -self.scale {
-                self.clipped += match noise {
-                    Some(noise) => clipped(samples, self.scale, |index| noise.at(index)),
-                    None => clipped(samples, self.scale, |_| 0.0),
-                };
+                self.clipped += clipped(samples, self.scale, noise);
             }
             let (low, high) = (low.max(-self.scale), high.min(self.scale - 1.0));
             self.peak = self.peak.max(high).max(-low);
@@ -128,30 +126,52 @@ impl Quantiser {
     }
 }
 
+/// Samples that are quantised together: their dither fits beside them into the fastest memory.
+const GROUP: usize = 256;
+
 /// Rounds a slice into `out`; gives the least and greatest rounded value before holding at full scale.
-fn quantise(samples: &[f64], scale: f64, noise: impl Fn(u32) -> f64, out: &mut [i32]) -> (f64, f64) {
+fn quantise(samples: &[f64], scale: f64, noise: Option<Noise>, out: &mut [i32]) -> (f64, f64) {
+    wide(
+        #[inline(always)]
+        || {
+            let mut dither = [0i32; GROUP];
+            let mut range = (0.0, 0.0);
+            for (group, (samples, out)) in samples.chunks(GROUP).zip(out.chunks_mut(GROUP)).enumerate() {
+                if let Some(noise) = noise {
+                    noise.fill((group * GROUP) as u32, &mut dither[..samples.len()]);
+                }
+                range = round(samples, scale, &dither[..samples.len()], range, out);
+            }
+            range
+        },
+    )
+}
+
+#[inline(always)]
+fn round(samples: &[f64], scale: f64, dither: &[i32], range: (f64, f64), out: &mut [i32]) -> (f64, f64) {
     const STRANDS: usize = 4;
-    let (mut low, mut high) = ([0.0f64; STRANDS], [0.0f64; STRANDS]);
-    let mut index = 0u32;
-    for (samples, out) in samples.chunks(STRANDS).zip(out.chunks_mut(STRANDS)) {
-        for (strand, (sample, out)) in samples.iter().zip(out).enumerate() {
-            let value = (sample * scale + noise(index + strand as u32) + ROUNDER) - ROUNDER;
+    let (mut low, mut high) = ([range.0; STRANDS], [range.1; STRANDS]);
+    let most = scale - 1.0;
+    let groups = samples.chunks(STRANDS).zip(dither.chunks(STRANDS)).zip(out.chunks_mut(STRANDS));
+    for ((samples, dither), out) in groups {
+        for (strand, ((sample, dither), out)) in samples.iter().zip(dither).zip(out).enumerate() {
+            let value = (sample * scale + f64::from(*dither) * DITHER_STEP + ROUNDER) - ROUNDER;
             low[strand] = if value < low[strand] { value } else { low[strand] };
             high[strand] = if value > high[strand] { value } else { high[strand] };
-            let held = if value > scale - 1.0 { scale - 1.0 } else { value };
+            let held = if value > most { most } else { value };
             let held = if held < -scale { -scale } else { held };
             *out = (held + ROUNDER).to_bits() as i32;
         }
-        index = index.wrapping_add(STRANDS as u32);
     }
     (low.iter().copied().fold(0.0, f64::min), high.iter().copied().fold(0.0, f64::max))
 }
 
-fn clipped(samples: &[f64], scale: f64, noise: impl Fn(u32) -> f64) -> u64 {
+fn clipped(samples: &[f64], scale: f64, noise: Option<Noise>) -> u64 {
     (0u32..)
         .zip(samples)
         .filter(|(index, sample)| {
-            let value = (**sample * scale + noise(*index) + ROUNDER) - ROUNDER;
+            let dither = noise.map_or(0, |noise| noise.at(*index));
+            let value = (**sample * scale + f64::from(dither) * DITHER_STEP + ROUNDER) - ROUNDER;
             value > scale - 1.0 || value < -scale
         })
         .count() as u64
@@ -174,6 +194,7 @@ struct Noise {
 }
 
 /// A well-mixed 32-bit permutation (two multiplications, three shifts).
+#[inline(always)]
 fn mix(mut x: u32) -> u32 {
     x ^= x >> 16;
     x = x.wrapping_mul(0x7feb_352d);
@@ -191,12 +212,20 @@ impl Noise {
         Self { first: frame as u32, seeds: [mix(key_low ^ place), mix(key_high.wrapping_add(place))] }
     }
 
-    /// The dither `index` frames on, in steps: triangular between −1 and 1.
-    fn at(&self, index: u32) -> f64 {
+    /// The dither `index` frames on, in steps of `DITHER_STEP`: triangular between −65 535 and 65 535.
+    #[inline(always)]
+    fn at(&self, index: u32) -> i32 {
         let counter = self.first.wrapping_add(index).wrapping_mul(0x9e37_79b1) ^ self.seeds[0];
         let bits = mix(mix(counter).wrapping_add(self.seeds[1]));
-        let sum = (bits & 0xffff) as i32 + (bits >> 16) as i32 - 0xffff;
-        f64::from(sum) * (1.0 / 65_536.0)
+        (bits & 0xffff) as i32 + (bits >> 16) as i32 - 0xffff
+    }
+
+    /// The dither from `index` frames on.
+    #[inline(always)]
+    fn fill(&self, index: u32, out: &mut [i32]) {
+        for (offset, out) in (0u32..).zip(out) {
+            *out = self.at(index.wrapping_add(offset));
+        }
     }
 }
 

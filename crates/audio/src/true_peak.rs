@@ -9,7 +9,8 @@
 //! for every signal, so the result is the same as without it.
 
 use crate::Block;
-use crate::envelope::range;
+use crate::envelope::{narrow_range, range};
+use crate::wide::wide;
 
 /// Taps of each phase.
 const TAPS: usize = 32;
@@ -150,7 +151,18 @@ impl Channel {
 
     /// Interpolates the collected stretch, where it could matter.
     fn judge(&mut self, phases: &[[f64; TAPS]], bend: f64) {
-        let (low, high) = range(&self.window);
+        wide(
+            #[inline(always)]
+            || self.interpolate(phases, bend),
+        );
+        let kept = self.window.len() - (TAPS - 1);
+        self.window.copy_within(kept.., 0);
+        self.window.truncate(TAPS - 1);
+    }
+
+    #[inline(always)]
+    fn interpolate(&mut self, phases: &[[f64; TAPS]], bend: f64) {
+        let (low, high) = narrow_range(&self.window);
         // A hair more than the bound covers the rounding of the taps themselves.
         let reach = bend * largest_bend(&self.window) + 1e-9 * high.max(-low);
         if high + reach > self.greatest || low - reach < self.least {
@@ -165,13 +177,11 @@ impl Channel {
                 }
             }
         }
-        let kept = self.window.len() - (TAPS - 1);
-        self.window.copy_within(kept.., 0);
-        self.window.truncate(TAPS - 1);
     }
 }
 
 /// The greatest second difference.
+#[inline(always)]
 fn largest_bend(samples: &[f64]) -> f64 {
     let mut strands = [0.0f64; 8];
     let triples = samples.iter().zip(&samples[1..]).zip(&samples[2..]);
@@ -183,6 +193,7 @@ fn largest_bend(samples: &[f64]) -> f64 {
     strands.iter().copied().fold(0.0, f64::max)
 }
 
+#[inline(always)]
 fn dot(window: &[f64], taps: &[f64; TAPS]) -> f64 {
     let mut strands = [0.0; 4];
     for (samples, taps) in window.chunks_exact(4).zip(taps.chunks_exact(4)) {
