@@ -1,1 +1,67 @@
-//! Shared set-up of the benches.
+//! Shared set-up of the benches: generated deliveries of 24-bit stereo stems.
+
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
+
+use loadin_audio::{Block, Quantiser, signal};
+use loadin_codec::{SampleKind, WavSpec, WavWriter};
+
+/// A stretch of music-like sound: tones that swell, and noise.
+pub fn sound(seed: u64, rate_hz: u32, frames: usize) -> Block {
+    let hz = 60.0 + 37.0 * seed as f64;
+    let tone = signal::sine(hz, 0.25, rate_hz, frames);
+    let high = signal::sine(hz * 9.7, 0.05, rate_hz, frames);
+    let swell = signal::sine(0.5 + 0.1 * seed as f64, 1.0, rate_hz, frames);
+    let noise = signal::noise(seed, 0.04, frames);
+    let left: Vec<f64> =
+        (0..frames).map(|n| (tone[n] + high[n]) * (0.6 + 0.4 * swell[n]) + noise[n]).collect();
+    let right = (0..frames).map(|n| 0.8 * left[(n + frames - 37) % frames] + 0.3 * noise[n]).collect();
+    Block::from_channels(vec![left, right])
+}
+
+/// Writes a 24-bit stereo WAV file of `seconds`, by repeating ten seconds of sound.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn wav<W: Write>(to: W, seed: u64, rate_hz: u32, seconds: usize) -> io::Result<W> {
+    let piece = sound(seed, rate_hz, 10 * rate_hz as usize);
+    let frames = seconds as u64 * u64::from(rate_hz);
+    let spec = WavSpec {
+        rate_hz,
+        channels: 2,
+        kind: SampleKind::I24,
+        frames,
+        channel_mask: None,
+        bext: None,
+        chunks_before: Vec::new(),
+        chunks_after: Vec::new(),
+    };
+    let mut writer = WavWriter::new(to, spec).map_err(io::Error::other)?;
+    let mut codes = Vec::new();
+    Quantiser::new(24, 2, None).process(&piece, &mut codes);
+    let mut left = frames as usize * 2;
+    while left > 0 {
+        let part = left.min(codes.len());
+        writer.write_ints(&codes[..part]).map_err(io::Error::other)?;
+        left -= part;
+    }
+    writer.finish().map_err(io::Error::other)
+}
+
+/// Writes such a file to a path.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_stem(path: &Path, seed: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
+    wav(BufWriter::new(File::create(path)?), seed, rate_hz, seconds).map(drop)
+}
+
+/// Writes a delivery of `stems` stems into a folder that exists.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
+    (1..=stems)
+        .try_for_each(|seed| write_stem(&folder.join(format!("Stem {seed}.wav")), seed, rate_hz, seconds))
+}

@@ -2,6 +2,10 @@
 //!
 //! *Invariants:* nothing here reads a file, a clock or the environment, and nothing here is serialised. Every meter
 //! and processor takes a stream in blocks, and the result does not depend on how the stream is cut.
+#![expect(
+    clippy::inline_always,
+    reason = "what runs within `wide` must be inlined to be compiled for wide registers"
+)]
 
 mod block;
 mod clip;
