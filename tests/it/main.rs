@@ -4,5 +4,6 @@
 mod demo;
 mod job;
 mod papers;
+mod recipes;
 mod reference_audio;
 mod reference_codec;

@@ -69,7 +69,7 @@ fn list(names: &[&str]) -> String {
 fn nearest(found: &str, names: &[&str]) -> String {
     let best = names.iter().map(|name| (strsim::normalized_damerau_levenshtein(found, name), name));
     match best.max_by(|a, b| a.0.total_cmp(&b.0)) {
-        Some((likeness, name)) if likeness > 0.4 => format!("; did you mean \"{name}\"?"),
+        Some((likeness, name)) if likeness > 0.3 => format!("; did you mean \"{name}\"?"),
         _ => String::new(),
     }
 }
@@ -88,7 +88,10 @@ fn read(table: &Table<'_>, notes: &mut Notes<'_>) -> Option<Recipe> {
     let name = text_of(table, "name", "a name such as name = \"mix-prep\"", notes);
     let revision = revision(table, notes);
     let stages = stages_of(table, notes);
-    order::check(&stages, notes);
+    // A stage that could not be read would be missed in its place, and the order called wrong for it.
+    if notes.errors.is_empty() {
+        order::check(&stages, notes);
+    }
     Some(Recipe {
         name: name?,
         revision: revision?,
