@@ -95,7 +95,7 @@ const MISTAKES: &[(&str, &str, (usize, usize), &[&str])] = &[
     (
         "stage = \"align-starts\"\n",
         "stage = \"align-starts\"\n[[stage.for]]\nstems = \"*fx*\"\nstarts = \"file\"\n",
-        (26, 3),
+        (26, 1),
         &["cannot differ by stem"],
     ),
     (
