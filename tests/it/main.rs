@@ -4,3 +4,4 @@
 mod job;
 mod papers;
 mod reference_codec;
+mod reference_session;

@@ -210,19 +210,19 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         }
         collided = true;
         let suffix = format!("{separator}{copy}");
-        text = fit(&base, room - suffix.chars().count(), options) + &suffix;
+        text = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options) + &suffix;
     }
     let text = format!("{prefix}{text}");
     Label {
-        text: if is_reserved(&text) { text + &separator } else { text },
+        text: if is_reserved(&text) { text + "_" } else { text },
         stripped: words.stripped.clone(),
         collided,
     }
 }
 
-/// Two names with one folded form are one file on some file systems.
+/// Two names with one folded form are one file on some file systems. Upper case first: "ß" and "SS" are one there.
 fn fold(text: &str) -> String {
-    text.nfkc().collect::<String>().to_lowercase().nfc().collect()
+    text.nfkc().flat_map(char::to_uppercase).flat_map(char::to_lowercase).nfc().collect()
 }
 
 /// Longest name in bytes that every common file system takes, less the extension.
@@ -275,12 +275,12 @@ fn plain(c: char) -> String {
     text.to_owned()
 }
 
-/// Names that some systems keep for devices, with any extension.
+/// Names that some systems keep for devices, with any extension; superscript digits count as digits there.
 fn is_reserved(text: &str) -> bool {
-    let name = text.split('.').next().unwrap_or(text).to_ascii_uppercase();
-    matches!(name.as_str(), "CON" | "PRN" | "AUX" | "NUL")
+    let name = fold(text.split('.').next().unwrap_or(text));
+    matches!(name.as_str(), "con" | "prn" | "aux" | "nul")
         || (name.len() == 4
-            && (name.starts_with("COM") || name.starts_with("LPT"))
+            && (name.starts_with("com") || name.starts_with("lpt"))
             && name.ends_with(|c: char| c.is_ascii_digit()))
 }
 
