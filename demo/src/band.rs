@@ -63,12 +63,12 @@ impl Band {
         let pluck = twice(|rate_hz| synth::pluck(&song::pluck(), rate_hz), PLUCK_HZ, -17.5);
         let mut band = Self {
             kick: at_peak(vec![synth::kick(&song::kick())], LOUDEST_DBFS),
-            snare: at_peak(vec![in_room(synth::snare(&song::snare()), 0.45, 0.25, 0.10)], -10.5),
+            snare: at_peak(vec![in_room(&synth::snare(&song::snare()), 0.45, 0.25, 0.10)], -10.5),
             hats: at_peak(vec![synth::hats(&song::hats())], -18.0),
             tambourine: at_peak(vec![synth::tambourine(&song::tambourine())], -19.0),
             bass: bass.stem,
             keys: at_peak(keys(), -15.0),
-            pad: at_peak(vec![in_room(synth::pad(&song::pad()), 1.6, 0.35, 0.12)], -23.0),
+            pad: at_peak(vec![in_room(&synth::pad(&song::pad()), 1.6, 0.35, 0.12)], -23.0),
             pluck: pluck.stem,
             lead: at_peak(vec![lead()], -11.0),
             high: at_peak(vec![harmony(&song::high_harmony(), &HIGH)], -17.0),
@@ -136,8 +136,8 @@ fn at_peak(mut channels: Channels, dbfs: f64) -> Channels {
 }
 
 /// A mono sound with some of its room, mono, ending in silence.
-fn in_room(dry: Vec<f64>, seconds: f64, damping: f64, wet: f64) -> Vec<f64> {
-    let [left, _] = Room::new(seconds, damping).answer(&dry);
+fn in_room(dry: &[f64], seconds: f64, damping: f64, wet: f64) -> Vec<f64> {
+    let [left, _] = Room::new(seconds, damping).answer(dry);
     faded(dry.iter().zip(&left).map(|(dry, room)| dry + wet * room).collect())
 }
 
@@ -164,9 +164,9 @@ const LOW: Singer = Singer { seed: 43, formant_scale: 0.94, vibrato_hz: 5.2, lat
 
 fn lead() -> Vec<f64> {
     let singer = Singer { seed: 41, formant_scale: 1.0, vibrato_hz: 5.5, late: 0.0 };
-    in_room(sing(&song::lead(), &singer), 1.0, 0.35, 0.05)
+    in_room(&sing(&song::lead(), &singer), 1.0, 0.35, 0.05)
 }
 
 fn harmony(line: &[song::Syllable], singer: &Singer) -> Vec<f64> {
-    in_room(sing(line, singer), 1.4, 0.4, 0.08)
+    in_room(&sing(line, singer), 1.4, 0.4, 0.08)
 }

@@ -134,7 +134,7 @@ fn quantised(weights: &[f64]) -> Option<Predictor> {
 
 /// Negative numbers become odd ones (§9.2.7.2).
 fn folded(residual: i32) -> u64 {
-    ((residual << 1) ^ (residual >> 31)) as u32 as u64
+    u64::from(((residual << 1) ^ (residual >> 31)) as u32)
 }
 
 impl Rice {

@@ -27,14 +27,14 @@ impl Room {
     /// One frame in, left and right of the reverberation out.
     fn next(&mut self, input: f64) -> [f64; 2] {
         let mut out = [0.0; 8];
-        for line in 0..8 {
+        for (line, out) in out.iter_mut().enumerate() {
             let raw = self.lines[line][self.at[line]];
             self.damped[line] += (1.0 - self.damping) * (raw - self.damped[line]);
-            out[line] = self.damped[line] * self.gains[line];
+            *out = self.damped[line] * self.gains[line];
         }
         let common = out.iter().sum::<f64>() / 4.0;
-        for line in 0..8 {
-            self.lines[line][self.at[line]] = input + out[line] - common;
+        for (line, out) in out.iter().enumerate() {
+            self.lines[line][self.at[line]] = input + out - common;
             self.at[line] = (self.at[line] + 1) % LINES[line];
         }
         [out[0] - out[2] + out[4] - out[6], out[1] - out[3] + out[5] - out[7]]

@@ -21,7 +21,10 @@ pub(crate) fn frames(rate_hz: u32) -> usize {
 
 /// Half a cosine from 0 to 1 while `x` goes from 0 to 1.
 pub(crate) fn ramp(x: f64) -> f64 {
-    0.5 - 0.5 * cos(PI * x.clamp(0.0, 1.0))
+    if x >= 1.0 {
+        return 1.0;
+    }
+    0.5 - 0.5 * cos(PI * x.max(0.0))
 }
 
 /// The way to silence at the end of the delivery.

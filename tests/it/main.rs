@@ -7,3 +7,4 @@ mod papers;
 mod recipes;
 mod reference_audio;
 mod reference_codec;
+mod reference_session;

@@ -126,11 +126,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
         return Err(Error::NoAudio);
     }
     let lost = common.frames - present;
-    let damage = (lost > 0).then(|| Damage {
-        start_frame: present,
-        frames: lost,
-        cause: "the file is shorter than its header says, as after a broken transfer".to_owned(),
-    });
+    let damage = (lost > 0).then(|| Damage::truncated(present, lost));
     let channels = usize::from(common.channels);
     let pcm = PcmStream { coding, big_endian, channels, offset, frames: present, position: 0 };
     Ok(Aiff { format, pcm, damage: damage.into_iter().collect() })

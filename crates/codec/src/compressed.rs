@@ -1,4 +1,4 @@
-//! Compressed streams, by symphonia: FLAC, ALAC, MP3, AAC, Vorbis, ADPCM, and everything in CAF.
+//! Compressed streams, by symphonia: FLAC, ALAC, MP3, AAC, Vorbis, ADPCM.
 //!
 //! A player skips what it cannot decode; here that would shift all that follows. So the place of every packet is
 //! compared with what came before, a gap becomes silence of exactly its length, and it is reported.
@@ -8,7 +8,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use loadin_audio::Block;
 use symphonia::core::codecs::audio::well_known as ids;
-use symphonia::core::codecs::audio::{AudioCodecId, AudioDecoder, AudioDecoderOptions};
+use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Failure;
 use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
@@ -44,9 +44,19 @@ pub(crate) struct Compressed {
     /// Frames at the start of the next packet that were given before.
     overlap: usize,
     planes: Vec<Vec<f64>>,
-    waiting: bool,
-    ended: bool,
+    next: Next,
     damage: Vec<Damage>,
+}
+
+/// Where the next frames come from, once a gap is filled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Next {
+    /// From a packet that is still to be read.
+    Packet,
+    /// From the planes.
+    Planes,
+    /// There are none.
+    End,
 }
 
 /// A source as symphonia wants it.
@@ -88,6 +98,19 @@ fn error(failure: Failure) -> Error {
         Failure::IoError(error) if error.kind() != std::io::ErrorKind::UnexpectedEof => Error::Io(error),
         Failure::Unsupported(what) => Error::unsupported(what),
         other => Error::malformed(other.to_string(), 0),
+    }
+}
+
+/// There is a reader for more containers than there are decoders.
+fn no_decoder(failure: Failure, container: Container, id: AudioCodecId) -> Error {
+    match failure {
+        Failure::Unsupported(_) if id == ids::CODEC_ID_OPUS => {
+            Error::unsupported(format!("{container} with Opus"))
+        }
+        Failure::Unsupported(_) => {
+            Error::unsupported(format!("{container} with a codec that has no decoder here"))
+        }
+        other => error(other),
     }
 }
 
@@ -143,8 +166,8 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
     let track = reader.default_track(TrackType::Audio).ok_or(Error::NoAudio)?.clone();
     let params = track.codec_params.as_ref().and_then(|params| params.audio()).ok_or(Error::NoAudio)?;
     let options = AudioDecoderOptions::default().verify(verify);
-    let decoder =
-        guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options)).map_err(error)?;
+    let decoder = guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options))
+        .map_err(|failure| no_decoder(failure, container, params.codec))?;
     let codec = codec(params.codec);
     let container = match codec {
         // Tags of MP3 files stand before other streams too.
@@ -164,7 +187,7 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
             .channels
             .as_ref()
             .map_or(0, |channels| u16::try_from(channels.count()).unwrap_or(u16::MAX)),
-        bits: params.bits_per_sample.map_or(24, |bits| bits as u16),
+        bits: bits(params, codec),
         float: codec == Codec::PcmFloat,
         channel_mask: None,
         frames,
@@ -183,11 +206,17 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         gap: 0,
         overlap: 0,
         planes: Vec::new(),
-        waiting: false,
-        ended: false,
+        next: Next::Packet,
         damage: Vec::new(),
     };
     Ok((format, compressed))
+}
+
+/// Valid bits; those of ALAC stand in its configuration (`ALACSpecificConfig`, byte 5), which readers leave alone.
+fn bits(params: &AudioCodecParameters, codec: Codec) -> u16 {
+    let stated = params.bits_per_sample.filter(|bits| (1..=64).contains(bits)).map(|bits| bits as u16);
+    let config = params.extra_data.as_deref().filter(|config| codec == Codec::Alac && config.len() >= 24);
+    config.map(|config| u16::from(config[5])).filter(|bits| (16..=32).contains(bits)).or(stated).unwrap_or(24)
 }
 
 /// An Ogg stream that was cut out of a longer one goes on counting. Elsewhere a first packet that is late is a gap.
@@ -211,34 +240,48 @@ impl Compressed {
                 let piece = self.gap.min(PIECE_FRAMES);
                 block.append_silence(piece as usize);
                 self.gap -= piece;
-            } else if self.waiting {
-                self.take_planes(block);
-            } else if self.ended {
-                return Ok(false);
-            } else {
-                self.next_packet(channels)?;
+                continue;
+            }
+            match self.next {
+                Next::Packet => self.next_packet(channels)?,
+                Next::Planes => self.take_planes(block),
+                Next::End => return Ok(false),
             }
         }
         self.given += block.frames() as u64;
         Ok(true)
     }
 
+    /// The length that the container states, where it counts in frames.
+    fn stated_frames(&self) -> Option<u64> {
+        self.frames.filter(|_| self.positions)
+    }
+
+    /// Frames from here to the stated end: no silence goes beyond it.
+    fn room(&self, from: u64) -> u64 {
+        self.stated_frames().map_or(u64::MAX, |frames| frames.saturating_sub(from))
+    }
+
     fn take_planes(&mut self, block: &mut Block) {
-        self.waiting = false;
-        let mut frames = self.planes.first().map_or(0, Vec::len);
+        self.next = Next::Packet;
+        let frames = self.planes.first().map_or(0, Vec::len);
         let from = self.overlap.min(frames);
         self.overlap = 0;
-        if let Some(most) = self.frames.filter(|_| self.positions) {
-            // Encoders pad the last packet; what the container does not count is not sound.
-            frames = frames.min(from + most.saturating_sub(self.given) as usize);
-        }
-        block.append_slices(&self.planes, from, frames);
+        // Encoders pad the last packet; what the container does not count is not sound.
+        let to = (frames as u64).min((from as u64).saturating_add(self.room(self.given))) as usize;
+        block.append_slices(&self.planes, from, to);
     }
 
     fn next_packet(&mut self, channels: usize) -> Result<(), Error> {
         match guarded(|| self.reader.next_packet()) {
             Ok(None) => self.end(None),
             Ok(Some(packet)) if packet.track_id != self.track => {}
+            Ok(Some(_)) if self.stated_frames().is_some_and(|frames| self.given >= frames) => {
+                if self.lossless {
+                    self.report(0, "the stream goes on behind its stated end; the rest is left out");
+                }
+                self.end(None);
+            }
             Ok(Some(packet)) => {
                 self.compare_position(packet.pts.get())?;
                 self.decode(&packet, channels)?;
@@ -260,7 +303,7 @@ impl Compressed {
         if !self.positions {
             return Ok(());
         }
-        let gap = start.saturating_sub(self.given);
+        let gap = start.saturating_sub(self.given).min(self.room(self.given));
         if gap > MOST_GAP_FRAMES {
             return Err(Error::malformed(
                 format!("a packet claims to begin {gap} frames behind the last one"),
@@ -269,10 +312,7 @@ impl Compressed {
         }
         if gap > 0 {
             self.gap = gap;
-            self.report(
-                gap,
-                "a part of the stream is damaged; silence of its length stands in its place".to_owned(),
-            );
+            self.report(gap, "a part of the stream is damaged; silence of its length stands in its place");
         } else if self.lossless && start < self.given {
             let overlap = self.given - start;
             self.overlap = usize::try_from(overlap).unwrap_or(usize::MAX);
@@ -281,47 +321,39 @@ impl Compressed {
         Ok(())
     }
 
-    fn report(&mut self, frames: u64, cause: String) {
-        self.damage.push(Damage { start_frame: self.given, frames, cause });
+    fn report(&mut self, frames: u64, cause: impl Into<String>) {
+        self.damage.push(Damage { start_frame: self.given, frames, cause: cause.into() });
     }
 
     fn decode(&mut self, packet: &symphonia::core::packet::Packet, channels: usize) -> Result<(), Error> {
-        let planes = &mut self.planes;
-        let decoder = &mut self.decoder;
-        let decoded = guarded(|| {
+        let (planes, decoder) = (&mut self.planes, &mut self.decoder);
+        let outcome = guarded(|| {
             let buffer = decoder.decode(packet)?;
             buffer.copy_to_vecs_planar::<f64>(planes);
             Ok(buffer.num_planes())
         });
-        match decoded {
-            Ok(found) if found == channels => {
-                self.waiting = self.planes.first().is_some_and(|plane| !plane.is_empty());
-            }
+        match outcome {
+            Ok(found) if found == channels => self.next = Next::Planes,
             Ok(found) => {
-                return Err(Error::malformed(
-                    format!("the stream changes from {channels} to {found} channels"),
-                    0,
-                ));
+                let text = format!("the stream changes from {channels} to {found} channels");
+                return Err(Error::malformed(text, 0));
             }
-            Err(Failure::IoError(error)) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
-                return Err(error.into());
-            }
+            // A packet is in memory, so every failure is one of its contents.
             Err(failure) => {
-                let lost = packet.dur.get().max(1);
+                let start_frame = self.given + self.gap;
+                let lost = packet.dur.get().saturating_sub(self.overlap as u64);
+                let lost = lost.min(self.room(start_frame)).min(MOST_GAP_FRAMES);
+                self.overlap = 0;
+                self.damage.push(Damage { start_frame, frames: lost, cause: failure.to_string() });
                 self.gap += lost;
-                self.damage.push(Damage {
-                    start_frame: self.given,
-                    frames: lost,
-                    cause: failure.to_string(),
-                });
             }
         }
         Ok(())
     }
 
     fn end(&mut self, failure: Option<String>) {
-        self.ended = true;
-        let expected = self.frames.filter(|_| self.positions).unwrap_or(self.given);
+        self.next = Next::End;
+        let expected = self.stated_frames().unwrap_or(self.given);
         if expected > self.given {
             let cause = failure.unwrap_or_else(|| "the stream is shorter than its header says".to_owned());
             self.report(expected - self.given, cause);

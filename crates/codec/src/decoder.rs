@@ -5,6 +5,7 @@ use std::io::{Read, Seek, SeekFrom};
 
 use loadin_audio::Block;
 
+use crate::caf::{self, Caf, Spliced};
 use crate::compressed::{self, Compressed};
 use crate::pcm::{self, Coding};
 use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
@@ -42,9 +43,18 @@ pub struct Damage {
     pub cause: String,
 }
 
+impl Damage {
+    /// Frames at the end that the header promises.
+    pub(crate) fn truncated(start_frame: u64, frames: u64) -> Self {
+        let cause = "the file is shorter than its header says, as after a broken transfer".to_owned();
+        Self { start_frame, frames, cause }
+    }
+}
+
 /// How the samples of a RIFF file are reached.
 pub(crate) enum Sound {
     Pcm(PcmStream),
+    /// By symphonia. The length is that of the blocks: `fact` is wrong in many files, and would cut sound off.
     Adpcm,
 }
 
@@ -93,6 +103,7 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             decoder.damage = aiff.damage;
             Ok(decoder)
         }
+        Some(Kind::Other(Container::Caf)) => open_caf(source, verify),
         Some(Kind::Other(container)) => Decoder::compressed(source, container, verify),
         None => Err(Error::NotAudio { found: describe(head) }),
     }
@@ -112,6 +123,20 @@ fn open_riff<R: Read + Seek + Send + Sync + 'static>(
     decoder.repairs = riff.repairs;
     decoder.damage = riff.damage;
     Ok(decoder)
+}
+
+fn open_caf<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool) -> Result<Decoder, Error> {
+    match caf::open(&mut source)? {
+        Caf::Pcm { format, pcm, repairs, damage } => {
+            let mut decoder = Decoder::pcm(source, format, pcm)?;
+            decoder.repairs = repairs;
+            decoder.damage = damage;
+            Ok(decoder)
+        }
+        Caf::Packets { head, from, bytes } => {
+            Decoder::compressed(Spliced { head, source, from, bytes, at: 0 }, Container::Caf, verify)
+        }
+    }
 }
 
 fn read_up_to(source: &mut impl Read, bytes: &mut [u8]) -> Result<usize, Error> {
@@ -139,6 +164,9 @@ fn container(head: &[u8]) -> Option<Kind> {
         if at(0, form) && at(8, b"WAVE") {
             return Some(Kind::Riff(*form));
         }
+    }
+    if at(0, &riff::wave64::RIFF) && at(24, &riff::wave64::WAVE) {
+        return Some(Kind::Riff(*b"riff"));
     }
     if at(0, b"FORM") && (at(8, b"AIFF") || at(8, b"AIFC")) {
         return Some(Kind::Aiff { is_aifc: at(8, b"AIFC") });

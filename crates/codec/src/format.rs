@@ -35,6 +35,7 @@ names! {
         Rf64 "RF64",
         Bw64 "BW64",
         Rifx "RIFX",
+        Wave64 "Wave64",
         Aiff "AIFF",
         Aifc "AIFF-C",
         Caf "CAF",

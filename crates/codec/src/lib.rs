@@ -6,6 +6,7 @@
 
 mod aiff;
 mod bext;
+mod caf;
 mod compressed;
 mod decoder;
 mod error;

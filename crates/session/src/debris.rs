@@ -6,7 +6,7 @@ const BY_EXTENSION: &[(&[&str], &str)] = &[
     (&["pdf", "doc", "docx", "odt", "xls", "xlsx", "csv"], "a document"),
     (&["jpg", "jpeg", "png", "gif", "tif", "tiff", "heic"], "an image"),
     (&["mid", "midi"], "a MIDI file"),
-    (&["pk", "peak", "pkf", "reapeaks", "ovw"], "a peak file of an editing program"),
+    (&["pk", "peak", "peaks", "pkf", "ovw"], "a peak file of an editing program"),
     (&["zip", "rar", "7z", "gz", "tar"], "an archive; unpack it first"),
 ];
 

@@ -6,6 +6,7 @@ use unicode_normalization::UnicodeNormalization;
 use unicode_normalization::char::is_combining_mark;
 
 use crate::role::{Family, Group, Role, role_of};
+use crate::title::{enough, has_title, is_track_number, title};
 use crate::token::{Token, stem_of, tokens};
 
 /// Which characters a label may hold.
@@ -93,14 +94,11 @@ pub const VOCALS_FIRST: &[Group] = &[
     Group::Reference,
 ];
 
-/// Words are left out where this part of the names shares them, and three at least: common practice, no source.
-const SHARED_PART: f64 = 0.6;
-const SHARED_LEAST: usize = 3;
-
 /// Makes a label for every stem that wants one, in the order of the input. The result depends on the set alone.
 pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>> {
     let mut words: Vec<Words> = stems.iter().map(|stem| Words::new(&stem.path)).collect();
     strip_numbers(&mut words);
+    strip_title(&mut words);
     strip_shared(&mut words, true);
     strip_numbers(&mut words);
     strip_shared(&mut words, false);
@@ -141,19 +139,23 @@ impl Words {
     }
 }
 
-fn enough(sharing: usize, all: usize) -> bool {
-    sharing >= SHARED_LEAST && sharing as f64 >= SHARED_PART * all as f64
-}
-
 /// Track numbers at the front go where most names have one: the order number takes their place.
 fn strip_numbers(words: &mut [Words]) {
-    let is_number = |token: &Token| token.key.len() <= 3 && token.key.chars().all(|c| c.is_ascii_digit());
-    let numbered = |words: &Words| words.kept.len() > 1 && is_number(&words.kept[0]);
+    let numbered = |words: &Words| words.kept.len() > 1 && is_track_number(&words.kept[0]);
     if enough(words.iter().filter(|words| numbered(words)).count(), words.len()) {
         for words in words.iter_mut().filter(|words| numbered(words)) {
             let gone = words.kept.remove(0);
             words.stripped.push(gone.text);
         }
+    }
+}
+
+/// Leaves out a title that sounds like a role and is none.
+fn strip_title(words: &mut [Words]) {
+    let names: Vec<&[Token]> = words.iter().map(|words| &words.kept[..]).collect();
+    let Some(title) = title(&names) else { return };
+    for words in words.iter_mut().filter(|words| has_title(&words.kept, &title)) {
+        words.stripped.extend(words.kept.drain(..title.len()).map(|token| token.text));
     }
 }
 
@@ -210,19 +212,19 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         }
         collided = true;
         let suffix = format!("{separator}{copy}");
-        text = fit(&base, room - suffix.chars().count(), options) + &suffix;
+        text = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options) + &suffix;
     }
     let text = format!("{prefix}{text}");
     Label {
-        text: if is_reserved(&text) { text + &separator } else { text },
+        text: if is_reserved(&text) { text + "_" } else { text },
         stripped: words.stripped.clone(),
         collided,
     }
 }
 
-/// Two names with one folded form are one file on some file systems.
+/// Two names with one folded form are one file on some file systems. Upper case first: "ß" and "SS" are one there.
 fn fold(text: &str) -> String {
-    text.nfkc().collect::<String>().to_lowercase().nfc().collect()
+    text.nfkc().flat_map(char::to_uppercase).flat_map(char::to_lowercase).nfc().collect()
 }
 
 /// Longest name in bytes that every common file system takes, less the extension.
@@ -275,12 +277,12 @@ fn plain(c: char) -> String {
     text.to_owned()
 }
 
-/// Names that some systems keep for devices, with any extension.
+/// Names that some systems keep for devices, with any extension; superscript digits count as digits there.
 fn is_reserved(text: &str) -> bool {
-    let name = text.split('.').next().unwrap_or(text).to_ascii_uppercase();
-    matches!(name.as_str(), "CON" | "PRN" | "AUX" | "NUL")
+    let name = fold(text.split('.').next().unwrap_or(text));
+    matches!(name.as_str(), "con" | "prn" | "aux" | "nul")
         || (name.len() == 4
-            && (name.starts_with("COM") || name.starts_with("LPT"))
+            && (name.starts_with("com") || name.starts_with("lpt"))
             && name.ends_with(|c: char| c.is_ascii_digit()))
 }
 
@@ -338,6 +340,16 @@ mod tests {
         assert_eq!(
             texts(&["Pad L.wav", "Keys L.wav", "Gtr L.wav"], &options()),
             ["03_Pad_L", "02_Keys_L", "01_Gtr_L"]
+        );
+    }
+
+    #[test]
+    fn a_title_that_sounds_like_a_role_is_left_out() {
+        let paths =
+            ["BassStreet_Kick.wav", "BassStreet_Vox.wav", "BassStreet_Gtr.wav", "BassStreet_Bass DI.wav"];
+        assert_eq!(
+            texts(&paths, &LabelOptions { number: false, ..options() }),
+            ["Kick", "Vox", "Gtr", "Bass_DI"]
         );
     }
 

@@ -9,6 +9,7 @@ mod placement;
 mod reference;
 mod role;
 mod tempo;
+mod title;
 mod token;
 
 pub use debris::debris;
@@ -20,3 +21,4 @@ pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
 pub use role::{Family, Group, Role, role_of};
 pub use tempo::tempo_of;
+pub use title::without_title;

@@ -1,6 +1,6 @@
 //! What a name says of a stem's role. A wrong answer costs an engineer more than none, so doubt stays "unsorted".
 
-use crate::token::{Token, stem_of, tokens, without_digits};
+use crate::token::{Token, stem_of, tokens};
 
 macro_rules! words {
     ($(#[$doc:meta])* $type:ident { $($variant:ident $name:literal,)* }) => {
@@ -110,296 +110,142 @@ impl Role {
     }
 }
 
-/// Phrases of one word or more, each with its family; a longer phrase wins over a shorter one, and of equals the
-/// later one in the name loses. Common practice, no source.
-const PHRASES: &[(Family, &[&str])] = &[
+/// Phrases with their family, separated by commas. Common practice, no source.
+///
+/// The longest phrase in a name wins; of equally long ones a clear word over a weak one; then the first in the name.
+const PHRASES: &[(Family, &str)] = &[
     (
         Family::Kick,
-        &[
-            "kick",
-            "kik",
-            "kck",
-            "k in",
-            "k out",
-            "bd",
-            "kd",
-            "bass drum",
-            "bassdrum",
-            "sub kick",
-            "subkick",
-            "kick sub",
-        ],
+        "kick, kicks, kik, kck, k in, k out, bd, kd, bass drum, bassdrum, sub kick, subkick, kick sub, kick drum, \
+         synth kick",
     ),
     (
         Family::Snare,
-        &[
-            "snare",
-            "snr",
-            "sn",
-            "sd",
-            "rim",
-            "rimshot",
-            "sidestick",
-            "snare top",
-            "snare bot",
-            "sn top",
-            "sn bot",
-        ],
+        "snare, snares, snr, sn, sd, rim, rimshot, sidestick, side stick, snare top, snare bot, sn top, sn bot, \
+         snare drum, synth snare",
     ),
-    (Family::Hat, &["hat", "hats", "hh", "hihat", "hi hat", "hihats", "hi hats", "ohh", "chh"]),
-    (Family::Toms, &["tom", "toms", "ft", "floor", "floor tom", "rack tom"]),
-    (Family::Cymbals, &["ride", "crash", "cym", "cymbal", "cymbals", "china", "splash"]),
-    (Family::Overheads, &["oh", "ohs", "overhead", "overheads"]),
-    (Family::Room, &["rm", "room", "rooms", "amb", "ambience", "drum room", "drums room"]),
+    (Family::Hat, "hat, hats, hh, hihat, hi hat, hihats, hi hats, ohh, chh"),
+    (Family::Toms, "tom, toms, ft, floor, floor tom, rack tom"),
+    (Family::Cymbals, "ride, crash, cym, cymbal, cymbals, china, splash"),
+    (Family::Overheads, "oh, ohs, ohl, ohr, overhead, overheads"),
+    (Family::Room, "rm, room, rooms, amb, ambience, drum room, drums room"),
     (
         Family::Loop,
-        &["drm", "drum", "drums", "loop", "beat", "drum loop", "drum bus", "drums bus", "break", "drum mix"],
+        "drm, drum, drums, loop, loops, beat, drum loop, drum bus, drums bus, break, drum mix, drum machine, \
+         synth drum, synth drums",
     ),
     (
         Family::Percussion,
-        &[
-            "perc",
-            "percussion",
-            "shk",
-            "shaker",
-            "tamb",
-            "tambourine",
-            "conga",
-            "congas",
-            "bongo",
-            "bongos",
-            "clap",
-            "claps",
-            "clp",
-            "snap",
-            "snaps",
-            "cowbell",
-            "triangle",
-            "perc loop",
-        ],
+        "perc, percs, percussion, shk, shaker, shakers, tamb, tambourine, conga, congas, bongo, bongos, clap, claps, \
+         clp, snap, snaps, cowbell, triangle, perc loop, steel drum, steel drums, hand drum, hand drums, frame drum, \
+         timpani",
     ),
     (
         Family::Bass,
-        &[
-            "bass",
-            "bs",
-            "ba",
-            "sub",
-            "sub bass",
-            "bass synth",
-            "synth bass",
-            "bass di",
-            "bass amp",
-            "bass gtr",
-            "bass guitar",
-        ],
+        "bass, bs, ba, sub, sub bass, bass synth, synth bass, bass di, bass amp, bass gtr, bass guitar, double bass, \
+         upright bass",
     ),
     (
         Family::Guitar,
-        &[
-            "gtr",
-            "gtrs",
-            "guitar",
-            "guitars",
-            "eg",
-            "ag",
-            "egtr",
-            "agtr",
-            "acu gtr",
-            "elec gtr",
-            "e gtr",
-            "ac gtr",
-            "el gtr",
-            "lead gtr",
-            "lead guitar",
-            "rhy gtr",
-            "acoustic guitar",
-            "electric guitar",
-            "acu",
-            "elec",
-            "nylon",
-            "banjo",
-            "mandolin",
-            "ukulele",
-            "acoustic",
-            "rhy",
-        ],
+        "gtr, gtrs, guitar, guitars, eg, ag, egtr, agtr, acu gtr, elec gtr, e gtr, ac gtr, el gtr, lead gtr, \
+         lead guitar, rhy gtr, acoustic guitar, electric guitar, acu, elec, strat, nylon, banjo, mandolin, ukulele, \
+         acoustic, rhy",
     ),
     (
         Family::Keys,
-        &[
-            "pno",
-            "piano",
-            "keys",
-            "key",
-            "rhodes",
-            "wurli",
-            "org",
-            "organ",
-            "clav",
-            "ep",
-            "e piano",
-            "electric piano",
-            "harpsichord",
-            "celesta",
-        ],
+        "pno, piano, pianos, keys, rhodes, wurli, org, organ, clav, ep, e piano, electric piano, harpsichord, celesta",
     ),
     (
         Family::Synth,
-        &[
-            "syn",
-            "synth",
-            "lead syn",
-            "lead synth",
-            "syn lead",
-            "synth lead",
-            "arp",
-            "plk",
-            "pluck",
-            "plucks",
-            "pl",
-            "bells",
-            "bell",
-        ],
+        "syn, synth, synths, lead syn, lead synth, syn lead, synth lead, arp, plk, pluck, plucks, pl, bells, bell, \
+         vox synth, synth vox",
     ),
-    (Family::Pad, &["pad", "pads", "pd", "strings pad", "string pad", "synth pad", "choir pad"]),
     (
-        Family::Strings,
-        &["strings", "str", "vln", "vla", "vc", "violin", "violins", "viola", "cello", "celli"],
+        Family::Pad,
+        "pad, pads, pd, strings pad, string pad, str pad, synth pad, choir pad, vox pad, vocal pad",
     ),
+    (Family::Strings, "strings, string, str, vln, vla, vc, violin, violins, viola, cello, celli"),
     (
         Family::Brass,
-        &[
-            "brass",
-            "tpt",
-            "tbn",
-            "hn",
-            "sax",
-            "trumpet",
-            "trombone",
-            "horn",
-            "horns",
-            "flute",
-            "clarinet",
-            "woodwinds",
-        ],
+        "brass, tpt, tbn, hn, sax, trumpet, trombone, horn, horns, flute, clarinet, woodwinds, bass trombone, \
+         bass clarinet, bass sax, bass flute",
     ),
     (
         Family::LeadVocal,
-        &[
-            "lv",
-            "lead vox",
-            "lead vocal",
-            "lead vocals",
-            "lead voc",
-            "lead voice",
-            "ld vox",
-            "main vox",
-            "main vocal",
-            "vox lead",
-            "vocal lead",
-            "vox",
-            "vocal",
-            "vocals",
-            "voc",
-            "voice",
-            "vox main",
-        ],
+        "lv, lead vox, lead vocal, lead vocals, lead voc, lead voice, ld vox, main vox, main vocal, vox lead, \
+         vocal lead, vox, vocal, vocals, voc, voice, vox main",
     ),
     (
         Family::VocalDouble,
-        &[
-            "lv dbl",
-            "lv double",
-            "lvd",
-            "lead vox dbl",
-            "lead vox double",
-            "lead vocal dbl",
-            "lead vocal double",
-            "vox dbl",
-            "vox double",
-            "vocal dbl",
-            "vocal double",
-            "lead voice double",
-            "voice double",
-        ],
+        "lv dbl, lv double, lvd, lead vox dbl, lead vox double, lead vocal dbl, lead vocal double, vox dbl, \
+         vox double, vocal dbl, vocal double, lead voice double, voice double, dbl vox, double vox",
     ),
     (
         Family::BackingVocal,
-        &[
-            "bv",
-            "bvs",
-            "bgv",
-            "bgvs",
-            "back vox",
-            "backing vox",
-            "backing vocal",
-            "backing vocals",
-            "background vocals",
-            "harm",
-            "harms",
-            "harmony",
-            "harmonies",
-            "choir",
-            "gang",
-            "gang vox",
-            "stack",
-            "adlib",
-            "adlibs",
-            "ad lib",
-            "ooh",
-            "oohs",
-            "aah",
-            "aahs",
-            "vox harm",
-            "vocal harm",
-            "vocal harmony",
-            "voice harm",
-            "voice harmony",
-            "vox adlib",
-            "vox stack",
-        ],
+        "bv, bvs, bgv, bgvs, back vox, backing vox, backing vocal, backing vocals, background vocals, harm, harms, \
+         harmony, harmonies, choir, gang, gang vox, stack, adlib, adlibs, ad lib, ooh, oohs, aah, aahs, vox harm, \
+         vocal harm, vocal harmony, voice harm, voice harmony, harmony vox, harm vox, vox adlib, vox stack, bass vox, \
+         bass voice",
     ),
     (
         Family::Effect,
-        &[
-            "fx",
-            "sfx",
-            "riser",
-            "risers",
-            "impact",
-            "impacts",
-            "sweep",
-            "sweeps",
-            "rev cym",
-            "reverse cymbal",
-            "reverse cym",
-            "noise",
-            "whoosh",
-            "vox fx",
-            "vocal fx",
-            "drum fx",
-            "uplifter",
-            "downlifter",
-            "snare verb",
-            "vox verb",
-            "vocal verb",
-            "verb",
-            "reverb",
-            "delay",
-            "vox delay",
-            "noise sweep",
-        ],
+        "fx, sfx, riser, risers, impact, impacts, sweep, sweeps, rev cym, reverse cymbal, reverse cym, noise, whoosh, \
+         vox fx, vocal fx, lv fx, bv fx, bgv fx, lead vox fx, lead vocal fx, drum fx, uplifter, downlifter, bass drop, \
+         sub drop, snare verb, vox verb, vocal verb, lv verb, bv verb, bgv verb, lead vox verb, lead vocal verb, verb, \
+         reverb, delay, vox delay, vocal delay, lv delay, lead vox delay, lead vocal delay, vox throw, vox throws, \
+         noise sweep",
     ),
 ];
 
-/// Words that make a family doubtful when they stand beside it: "808" may be a kick or a bass, "room" may be that
-/// of a voice, "lead" alone may be anything.
-const CONTRADICTIONS: &[(Family, &[&str], Family)] = &[
-    (Family::Room, &["vox", "vocal", "vocals", "voice", "lv", "bgv", "bv"], Family::LeadVocal),
-    (Family::Room, &["gtr", "guitar"], Family::Guitar),
-    (Family::Room, &["piano", "pno"], Family::Keys),
+/// Words that say little beside a clear one: a manner of playing, a place, a kind of take. "Room Piano" is a piano,
+/// "Gang Claps" are claps, "Harmony Gtr" is a guitar.
+const WEAK: &[&str] = &[
+    "acoustic",
+    "acu",
+    "amb",
+    "ambience",
+    "arp",
+    "beat",
+    "bell",
+    "bells",
+    "break",
+    "drm",
+    "drum",
+    "drums",
+    "elec",
+    "floor",
+    "gang",
+    "harm",
+    "harmonies",
+    "harmony",
+    "harms",
+    "impact",
+    "loop",
+    "loops",
+    "noise",
+    "org",
+    "pluck",
+    "plucks",
+    "plk",
+    "rhy",
+    "room",
+    "rooms",
+    "stack",
+    "str",
+    "string",
+    "sub",
+    "sweep",
+    "syn",
+    "synth",
+    "synths",
 ];
+
+/// Abbreviations of two letters are words of titles too ("ft", "ep"), except those that hardly mean anything else.
+const CLEAR_ABBREVIATIONS: &[&str] = &["oh", "hh", "lv", "bv", "fx"];
+
+fn is_weak(phrase: &str) -> bool {
+    WEAK.contains(&phrase) || (phrase.len() <= 2 && !CLEAR_ABBREVIATIONS.contains(&phrase))
+}
 
 /// Says what a stem is by its path inside the delivery. The file name speaks first; folders only where it is silent.
 pub fn role_of(path: &str) -> Role {
@@ -419,37 +265,44 @@ pub fn role_of(path: &str) -> Role {
 
 fn role_in(name: &str) -> Role {
     let keys: Vec<String> = tokens(name).iter().flat_map(key_words).collect();
-    let mut best: Option<(usize, usize, Family, String)> = None;
-    for (family, phrases) in PHRASES {
-        for phrase in *phrases {
-            let words: Vec<&str> = phrase.split(' ').collect();
-            let Some(at) = keys.windows(words.len()).position(|window| window.iter().eq(words.iter())) else {
-                continue;
-            };
-            let better = best.as_ref().is_none_or(|(length, place, ..)| {
-                words.len() > *length || (words.len() == *length && at < *place)
-            });
-            if better {
-                best = Some((words.len(), at, *family, (*phrase).to_owned()));
-            }
-        }
+    let found = PHRASES.iter().flat_map(|&(family, phrases)| {
+        phrases
+            .split(", ")
+            .filter_map(|phrase| Some((rank(phrase, &keys)?, family, phrase)))
+            .collect::<Vec<_>>()
+    });
+    match found.max_by_key(|&(rank, ..)| rank) {
+        Some((_, family, matched)) => Role { family, matched: matched.to_owned() },
+        None => toms(&keys)
+            .or_else(|| double(&keys))
+            .unwrap_or(Role { family: Family::Unsorted, matched: String::new() }),
     }
-    let Some((_, _, family, matched)) = best else {
-        return toms(&keys).unwrap_or(Role { family: Family::Unsorted, matched: String::new() });
-    };
-    for (doubtful, beside, rather) in CONTRADICTIONS {
-        if family == *doubtful && keys.iter().any(|key| beside.contains(&key.as_str())) {
-            return Role { family: *rather, matched };
-        }
-    }
-    Role { family, matched }
 }
 
-/// The words of a token that may name a role: without digits, and without a plural or a side behind it.
+/// How much a phrase says in a name: its words, whether it is clear, how early it stands. `None` where it is absent.
+fn rank(phrase: &str, keys: &[String]) -> Option<(usize, bool, std::cmp::Reverse<usize>)> {
+    let words: Vec<&str> = phrase.split(' ').collect();
+    let at = keys.windows(words.len()).position(|window| window.iter().eq(words.iter()))?;
+    Some((words.len(), !is_weak(phrase), std::cmp::Reverse(at)))
+}
+
+/// The words of a token that may name a role: "gtr2" is "gtr", "bgv1L" is "bgv", and "48k24b" is nothing.
 fn key_words(token: &Token) -> Vec<String> {
-    let bare = without_digits(&token.key);
-    // "T1" is a tom only among other signs of it; "808" is a kick as often as a bass.
-    if bare.is_empty() || bare == "t" { vec![token.key.clone()] } else { vec![bare] }
+    let is_digit = |c: char| c.is_ascii_digit();
+    let runs: Vec<&str> = token.key.split(is_digit).filter(|run| !run.is_empty()).collect();
+    match runs[..] {
+        // "T1" is a tom only among other signs of it; "808" is a kick as often as a bass.
+        [] | ["t"] => vec![token.key.clone()],
+        [one] => vec![one.to_owned()],
+        _ => runs.into_iter().filter(|run| run.chars().count() > 1).map(str::to_owned).collect(),
+    }
+}
+
+/// "Dbl" without an instrument is a second voice; beside "lead" it may be one of anything.
+fn double(keys: &[String]) -> Option<Role> {
+    let matched = keys.iter().find(|key| matches!(key.as_str(), "dbl" | "dbls" | "double" | "doubles"))?;
+    let doubtful = keys.iter().any(|key| matches!(key.as_str(), "lead" | "ld" | "di" | "amp"));
+    (!doubtful).then(|| Role { family: Family::VocalDouble, matched: matched.clone() })
 }
 
 /// "T1" to "T4" alone may as well be track numbers: only a floor or rack beside them makes them toms.
@@ -460,87 +313,4 @@ fn toms(keys: &[String]) -> Option<Role> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn tokens_of_the_table() {
-        let rows: &[(&str, Family)] = &[
-            ("Kick In", Family::Kick),
-            ("k out.wav", Family::Kick),
-            ("BD_01", Family::Kick),
-            ("Sub Kick", Family::Kick),
-            ("bass drum", Family::Kick),
-            ("snare_top", Family::Snare),
-            ("SN bot", Family::Snare),
-            ("SD2", Family::Snare),
-            ("HiHat", Family::Hat),
-            ("ohh", Family::Hat),
-            ("Hats L", Family::Hat),
-            ("Floor Tom", Family::Toms),
-            ("Tom1", Family::Toms),
-            ("OH L", Family::Overheads),
-            ("Overheads", Family::Overheads),
-            ("Room mono", Family::Room),
-            ("Ride", Family::Cymbals),
-            ("Drums", Family::Loop),
-            ("Shaker", Family::Percussion),
-            ("Clap", Family::Percussion),
-            ("Bass DI", Family::Bass),
-            ("Synth Bass", Family::Bass),
-            ("Bass Guitar", Family::Bass),
-            ("AcuGtr_R", Family::Guitar),
-            ("Lead Gtr", Family::Guitar),
-            ("EG 2", Family::Guitar),
-            ("Piano", Family::Keys),
-            ("Rhodes", Family::Keys),
-            ("Lead Synth", Family::Synth),
-            ("Pluck", Family::Synth),
-            ("Strings Pad", Family::Pad),
-            ("Vln 1", Family::Strings),
-            ("Sax", Family::Brass),
-            ("LV", Family::LeadVocal),
-            ("Lead Vox", Family::LeadVocal),
-            ("Main Vocal", Family::LeadVocal),
-            ("Lead Vox Dbl", Family::VocalDouble),
-            ("LV double", Family::VocalDouble),
-            ("BGVs", Family::BackingVocal),
-            ("Vox Harm 2", Family::BackingVocal),
-            ("Choir", Family::BackingVocal),
-            ("Riser", Family::Effect),
-            ("SFX 3", Family::Effect),
-        ];
-        for (name, family) in rows {
-            assert_eq!(role_of(name).family, *family, "{name}");
-        }
-    }
-
-    /// The traps: common practice, no source.
-    #[test]
-    fn traps() {
-        let rows: &[(&str, Family)] = &[
-            ("what is this", Family::Unsorted),
-            ("Lead", Family::Unsorted),
-            ("T1", Family::Unsorted),
-            ("808", Family::Unsorted),
-            ("Audio_01", Family::Unsorted),
-            ("ooh 1", Family::BackingVocal),
-            ("snare verb", Family::Effect),
-            ("vox fx", Family::Effect),
-            ("Vox Room", Family::LeadVocal),
-            ("bass synth", Family::Bass),
-            ("sub kick", Family::Kick),
-            ("Choir Pad", Family::Pad),
-            ("Chat", Family::Unsorted),
-        ];
-        for (name, family) in rows {
-            assert_eq!(role_of(name).family, *family, "{name}");
-        }
-    }
-
-    #[test]
-    fn folders_speak_where_the_name_is_silent() {
-        assert_eq!(role_of("Drums/Audio 03.wav").family, Family::Loop);
-        assert_eq!(role_of("Drums/Kick.wav").family, Family::Kick);
-    }
-}
+mod tests;

@@ -30,7 +30,7 @@ fn published_rates() {
     }
 }
 
-fn chunk(id: &[u8; 4], contents: &[u8]) -> Vec<u8> {
+fn chunk(id: [u8; 4], contents: &[u8]) -> Vec<u8> {
     let mut bytes = id.to_vec();
     bytes.extend((contents.len() as u32).to_be_bytes());
     bytes.extend(contents);
@@ -52,8 +52,8 @@ fn file(channels: u16, frames: u32, bits: u16, compression: Option<&[u8; 4]>, sa
     sound.extend(samples);
     let kind: &[u8; 4] = if compression.is_some() { b"AIFC" } else { b"AIFF" };
     let contents =
-        [kind.to_vec(), chunk(b"COMM", &common), chunk(b"NAME", b"odd"), chunk(b"SSND", &sound)].concat();
-    chunk(b"FORM", &contents)
+        [kind.to_vec(), chunk(*b"COMM", &common), chunk(*b"NAME", b"odd"), chunk(*b"SSND", &sound)].concat();
+    chunk(*b"FORM", &contents)
 }
 
 #[test]

@@ -14,7 +14,7 @@ fn samples() -> Vec<i32> {
 }
 
 fn plain() -> Vec<u8> {
-    riff(&[chunk(b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(b"data", &pack_24(&samples()))])
+    riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(*b"data", &pack_24(&samples()))])
 }
 
 /// All frames are there, at their place.
@@ -37,7 +37,7 @@ fn assert_frames(name: &str, decoded: &Decoded, frames: usize) {
 fn wrong_sizes_are_read_around_and_said() {
     let whole = plain();
     let right = (whole.len() - 8) as u32;
-    let data = size_field(&whole, b"data");
+    let data = size_field(&whole, *b"data");
     let data_bytes = (6 * FRAMES) as u32;
     for (name, riff_size, data_size) in [
         ("data too large, RIFF right", right, data_bytes + 6000),
@@ -83,7 +83,7 @@ fn a_truncated_file_gives_every_whole_frame_and_says_what_is_lost() {
 #[test]
 fn a_large_but_honest_size_is_believed() {
     let mut file = plain();
-    let data = size_field(&file, b"data");
+    let data = size_field(&file, *b"data");
     put_u32(&mut file, 4, 3_000_000_036);
     put_u32(&mut file, data, 3_000_000_000);
     let decoded = decode(&file).unwrap();
@@ -109,28 +109,28 @@ fn a_length_that_is_no_whole_number_of_frames() {
     for extra in 1..6 {
         let mut data = pack_24(&samples());
         data.extend(vec![0x55; extra]);
-        let file = riff(&[chunk(b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(b"data", &data)]);
+        let file = riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(*b"data", &data)]);
         assert_whole(&format!("{extra} bytes more"), &decode(&file).unwrap());
     }
 }
 
 #[test]
 fn odd_chunks_with_and_without_padding() {
-    let format = chunk(b"fmt ", &fmt(1, 2, 48_000, 24));
-    let data = chunk(b"data", &pack_24(&samples()));
-    for id in [b"JUNK", b"LIST", b"iXML", b"abcd"] {
+    let format = chunk(*b"fmt ", &fmt(1, 2, 48_000, 24));
+    let data = chunk(*b"data", &pack_24(&samples()));
+    for id in [*b"JUNK", *b"LIST", *b"iXML", *b"abcd"] {
         for size in [1, 3, 4, 19] {
             let contents = vec![b'x'; size];
             let padded = chunk(id, &contents);
             let forgotten = padded[..8 + size].to_vec();
             for (name, odd) in [("padded", padded), ("without padding", forgotten)] {
-                let name = format!("{} of {size} bytes, {name}", String::from_utf8_lossy(id));
+                let name = format!("{} of {size} bytes, {name}", String::from_utf8_lossy(&id));
                 assert_whole(&name, &decode(&riff(&[odd.clone(), format.clone(), data.clone()])).unwrap());
                 let decoded =
                     decode(&riff(&[format.clone(), odd.clone(), data.clone(), odd.clone()])).unwrap();
                 assert_whole(&name, &decoded);
                 let kept = decoded.metadata.chunks.iter().filter(|chunk| chunk.bytes == contents).count();
-                assert_eq!(kept, if id == b"JUNK" { 0 } else { 2 }, "{name}: carried");
+                assert_eq!(kept, if &id == b"JUNK" { 0 } else { 2 }, "{name}: carried");
             }
         }
     }
@@ -139,11 +139,11 @@ fn odd_chunks_with_and_without_padding() {
 #[test]
 fn odd_data_with_and_without_padding() {
     let mono = codes(333);
-    let data = chunk(b"data", &pack_24(&mono));
-    let tail = chunk(b"LIST", b"INFOIARL\x04\0\0\0abcd");
+    let data = chunk(*b"data", &pack_24(&mono));
+    let tail = chunk(*b"LIST", b"INFOIARL\x04\0\0\0abcd");
     let forgotten = data[..data.len() - 1].to_vec();
     for (name, data) in [("padded", data), ("without padding", forgotten)] {
-        let decoded = decode(&riff(&[chunk(b"fmt ", &fmt(1, 1, 48_000, 24)), data, tail.clone()])).unwrap();
+        let decoded = decode(&riff(&[chunk(*b"fmt ", &fmt(1, 1, 48_000, 24)), data, tail.clone()])).unwrap();
         let wanted: Vec<i64> = mono.iter().map(|code| i64::from(*code)).collect();
         assert_eq!(decoded.codes(0, 24), wanted, "{name}");
         assert_eq!(decoded.metadata.chunks.len(), 1, "{name}");
@@ -153,23 +153,23 @@ fn odd_data_with_and_without_padding() {
 
 #[test]
 fn formats_and_facts_of_unusual_lengths() {
-    let data = chunk(b"data", &pack_24(&samples()));
+    let data = chunk(*b"data", &pack_24(&samples()));
     let plain = fmt(1, 2, 48_000, 24);
     for extra in [0usize, 2, 4, 6, 24, 100] {
         let mut longer = plain.clone();
         longer.extend(vec![0; extra]);
-        let decoded = decode(&riff(&[chunk(b"fmt ", &longer), data.clone()])).unwrap();
+        let decoded = decode(&riff(&[chunk(*b"fmt ", &longer), data.clone()])).unwrap();
         assert_whole(&format!("fmt of {} bytes", longer.len()), &decoded);
     }
     for size in [0, 2, 4, 12] {
-        let fact = chunk(b"fact", &vec![7; size]);
-        assert_whole("fact", &decode(&riff(&[chunk(b"fmt ", &plain), fact, data.clone()])).unwrap());
+        let fact = chunk(*b"fact", &vec![7; size]);
+        assert_whole("fact", &decode(&riff(&[chunk(*b"fmt ", &plain), fact, data.clone()])).unwrap());
     }
     let whole = extensible(1, 2, 24, 24, 3);
     for length in [40, 26] {
         assert_whole(
             "extensible",
-            &decode(&riff(&[chunk(b"fmt ", &whole[..length]), data.clone()])).unwrap(),
+            &decode(&riff(&[chunk(*b"fmt ", &whole[..length]), data.clone()])).unwrap(),
         );
     }
 }
@@ -180,13 +180,13 @@ fn valid_bits_are_left_justified() {
     let wanted: Vec<i32> = codes(64).iter().map(|code| code >> 4).collect();
     let bytes: Vec<u8> = wanted.iter().flat_map(|code| (code << 4).to_le_bytes()[..3].to_vec()).collect();
     let decoded =
-        decode(&riff(&[chunk(b"fmt ", &extensible(1, 1, 24, 20, 4)), chunk(b"data", &bytes)])).unwrap();
+        decode(&riff(&[chunk(*b"fmt ", &extensible(1, 1, 24, 20, 4)), chunk(*b"data", &bytes)])).unwrap();
     assert_eq!((decoded.format.bits, decoded.format.lsb()), (20, 2f64.powi(-19)));
     assert_eq!(decoded.format.channel_mask, Some(4));
     assert_eq!(decoded.codes(0, 20), wanted.iter().map(|code| i64::from(*code)).collect::<Vec<_>>());
     // Valid bits of 0, or more than there is room for, are a mistake of the writer.
     for bits in [0, 32, 0xFFFF] {
-        let file = riff(&[chunk(b"fmt ", &extensible(1, 1, 24, bits, 0)), chunk(b"data", &bytes)]);
+        let file = riff(&[chunk(*b"fmt ", &extensible(1, 1, 24, bits, 0)), chunk(*b"data", &bytes)]);
         let decoded = decode(&file).unwrap();
         assert_eq!((decoded.format.bits, decoded.format.channel_mask), (24, None));
     }
@@ -197,7 +197,7 @@ fn many_channels() {
     for channels in [3u16, 8, 26, 32, 64] {
         let wanted = codes(usize::from(channels) * 7);
         let file =
-            riff(&[chunk(b"fmt ", &extensible(1, channels, 24, 24, 0)), chunk(b"data", &pack_24(&wanted))]);
+            riff(&[chunk(*b"fmt ", &extensible(1, channels, 24, 24, 0)), chunk(*b"data", &pack_24(&wanted))]);
         let decoded = decode(&file).unwrap();
         assert_eq!((decoded.format.channels, decoded.sound.frames()), (channels, 7));
         let last: Vec<i64> = wanted
@@ -236,8 +236,8 @@ fn refusal(name: &str, file: &[u8]) -> String {
 
 #[test]
 fn what_cannot_be_right_is_refused_with_the_numbers() {
-    let data = chunk(b"data", &pack_24(&samples()));
-    let with = |format: &[u8]| riff(&[chunk(b"fmt ", format), data.clone()]);
+    let data = chunk(*b"data", &pack_24(&samples()));
+    let with = |format: &[u8]| riff(&[chunk(*b"fmt ", format), data.clone()]);
     let mut no_align = fmt(1, 2, 48_000, 24);
     no_align[12..14].fill(0);
     for (name, file, said) in [
@@ -249,24 +249,24 @@ fn what_cannot_be_right_is_refused_with_the_numbers() {
         ("a codec without a reader", with(&fmt(0x55, 2, 48_000, 16)), vec!["0x0055"]),
         (
             "several data",
-            riff(&[chunk(b"fmt ", &fmt(1, 2, 48_000, 24)), data.clone(), data.clone()]),
+            riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24)), data.clone(), data.clone()]),
             vec!["several data chunks"],
         ),
         (
             "data before fmt",
-            riff(&[data.clone(), chunk(b"fmt ", &fmt(1, 2, 48_000, 24))]),
+            riff(&[data.clone(), chunk(*b"fmt ", &fmt(1, 2, 48_000, 24))]),
             vec!["before", "fmt"],
         ),
-        ("no fmt", riff(&[chunk(b"JUNK", b"ab")]), vec!["no fmt chunk"]),
-        ("no data", riff(&[chunk(b"fmt ", &fmt(1, 2, 48_000, 24))]), vec!["no audio"]),
+        ("no fmt", riff(&[chunk(*b"JUNK", b"ab")]), vec!["no fmt chunk"]),
+        ("no data", riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24))]), vec!["no audio"]),
         (
             "empty data",
-            riff(&[chunk(b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(b"data", &[])]),
+            riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(*b"data", &[])]),
             vec!["no audio"],
         ),
         (
             "half a frame",
-            riff(&[chunk(b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(b"data", &[1; 4])]),
+            riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24)), chunk(*b"data", &[1; 4])]),
             vec!["no audio"],
         ),
         ("only a header is left", plain()[..44].to_vec(), vec!["no audio"]),
@@ -306,7 +306,7 @@ fn a_sample_that_is_no_number_is_named() {
     let mut floats = vec![0.5f64; 20_000];
     floats[19_001] = f64::NAN;
     let bytes: Vec<u8> = floats.iter().flat_map(|sample| sample.to_le_bytes()).collect();
-    let file = riff(&[chunk(b"fmt ", &fmt(3, 2, 48_000, 64)), chunk(b"data", &bytes)]);
+    let file = riff(&[chunk(*b"fmt ", &fmt(3, 2, 48_000, 64)), chunk(*b"data", &bytes)]);
     match decode(&file) {
         Err(Error::NotFinite { channel: 1, frame: 9500 }) => {}
         other => panic!("{other:?}"),

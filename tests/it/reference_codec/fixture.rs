@@ -51,7 +51,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Error> {
 }
 
 /// A chunk with its padding.
-pub(super) fn chunk(id: &[u8; 4], contents: &[u8]) -> Vec<u8> {
+pub(super) fn chunk(id: [u8; 4], contents: &[u8]) -> Vec<u8> {
     let mut bytes = id.to_vec();
     bytes.extend((contents.len() as u32).to_le_bytes());
     bytes.extend(contents);
@@ -99,7 +99,7 @@ pub(super) fn put_u32(bytes: &mut [u8], at: usize, value: u32) {
 }
 
 /// Where the size field of a chunk stands.
-pub(super) fn size_field(bytes: &[u8], id: &[u8; 4]) -> usize {
+pub(super) fn size_field(bytes: &[u8], id: [u8; 4]) -> usize {
     bytes.windows(4).position(|window| window == id).expect("the chunk is there") + 4
 }
 

@@ -169,3 +169,15 @@ fn a_cut_stream_says_what_is_lost() {
     assert_eq!((decoded.damage[0].start_frame, decoded.damage[0].frames), (6 * 4096, 4 * 4096));
     assert_eq!(decoded.damage.len(), 1);
 }
+
+/// STREAMINFO states the length; what comes behind it is said, and not played.
+#[test]
+fn a_stream_that_goes_on_says_so() {
+    let samples: Vec<i32> = codes(4 * 4096).iter().map(|code| code >> 8).collect();
+    let mut file = verbatim(1, 16, 4096, &samples);
+    // The low end of the 36 bits before the digest (RFC 9639, section 8.2).
+    file[24..26].copy_from_slice(&(3u16 * 4096).to_be_bytes());
+    let decoded = decode(&file).unwrap();
+    assert_eq!((decoded.format.frames, decoded.sound.frames()), (Some(3 * 4096), 3 * 4096));
+    assert!(decoded.damage[0].cause.contains("goes on"), "{:?}", decoded.damage);
+}

@@ -137,16 +137,16 @@ impl Seek for Made {
 
 const LONG: u64 = (1 << 32) + 1000;
 
-fn long_head(form: &[u8; 4], ds64: Option<[u64; 3]>, data_size: u32) -> Vec<u8> {
+fn long_head(form: [u8; 4], ds64: Option<[u64; 3]>, data_size: u32) -> Vec<u8> {
     let mut head = form.to_vec();
     head.extend(u32::MAX.to_le_bytes());
     head.extend(b"WAVE");
     if let Some(fields) = ds64 {
         let mut contents: Vec<u8> = fields.iter().flat_map(|field| field.to_le_bytes()).collect();
         contents.extend([0; 4]);
-        head.extend(chunk(b"ds64", &contents));
+        head.extend(chunk(*b"ds64", &contents));
     }
-    head.extend(chunk(b"fmt ", &fmt(1, 2, 48_000, 16)));
+    head.extend(chunk(*b"fmt ", &fmt(1, 2, 48_000, 16)));
     head.extend(b"data");
     head.extend(data_size.to_le_bytes());
     head
@@ -159,13 +159,13 @@ fn open(head: Vec<u8>, data_bytes: u64, tail: Vec<u8>) -> loadin_codec::Decoder 
 #[test]
 fn long_files_are_read_whole() {
     let riff = LONG + 72 + 12;
-    let tail = chunk(b"LIST", b"abcd");
+    let tail = chunk(*b"LIST", b"abcd");
     for (name, form, ds64, size, container) in [
-        ("RF64", b"RF64", Some([riff, LONG, LONG / 4]), u32::MAX, Container::Rf64),
-        ("BW64, sampleCount a dummy", b"BW64", Some([riff, LONG, 0]), u32::MAX, Container::Bw64),
-        ("RF64 whose recorder stopped", b"RF64", Some([0, 0, 0]), u32::MAX, Container::Rf64),
-        ("RF64 with a nonsense size", b"RF64", Some([u64::MAX, u64::MAX, 0]), u32::MAX, Container::Rf64),
-        ("RF64 without ds64", b"RF64", None, u32::MAX, Container::Rf64),
+        ("RF64", *b"RF64", Some([riff, LONG, LONG / 4]), u32::MAX, Container::Rf64),
+        ("BW64, sampleCount a dummy", *b"BW64", Some([riff, LONG, 0]), u32::MAX, Container::Bw64),
+        ("RF64 whose recorder stopped", *b"RF64", Some([0, 0, 0]), u32::MAX, Container::Rf64),
+        ("RF64 with a nonsense size", *b"RF64", Some([u64::MAX, u64::MAX, 0]), u32::MAX, Container::Rf64),
+        ("RF64 without ds64", *b"RF64", None, u32::MAX, Container::Rf64),
     ] {
         let states_the_size = ds64.is_some_and(|fields| fields[1] == LONG);
         let tail = if states_the_size { tail.clone() } else { Vec::new() };
@@ -188,7 +188,7 @@ fn long_files_are_read_whole() {
 /// Writers that count in 32 bits start again at 4 GiB, and so does what they write into the header.
 #[test]
 fn sizes_that_wrapped_around_are_read_whole() {
-    let mut head = long_head(b"RIFF", None, LONG as u32);
+    let mut head = long_head(*b"RIFF", None, LONG as u32);
     head[4..8].copy_from_slice(&((LONG + 36) as u32).to_le_bytes());
     let decoder = open(head, LONG, Vec::new());
     assert_eq!(decoder.format().frames, Some(LONG / 4));
@@ -199,7 +199,7 @@ fn sizes_that_wrapped_around_are_read_whole() {
 
 #[test]
 fn a_truncated_long_file_says_what_is_lost() {
-    let mut decoder = open(long_head(b"RF64", Some([LONG + 72, LONG, 0]), u32::MAX), 4003, Vec::new());
+    let mut decoder = open(long_head(*b"RF64", Some([LONG + 72, LONG, 0]), u32::MAX), 4003, Vec::new());
     let mut block = Block::default();
     while decoder.next_block(&mut block).unwrap() {}
     assert_eq!(decoder.frames_read(), 1000);
@@ -211,7 +211,7 @@ fn a_truncated_long_file_says_what_is_lost() {
 #[test]
 fn small_files_with_ds64() {
     for size in [u32::MAX, 8] {
-        let mut file = long_head(b"RF64", Some([8 + 72, 8, 41_745]), size);
+        let mut file = long_head(*b"RF64", Some([8 + 72, 8, 41_745]), size);
         file.extend([1, 0, 2, 0, 3, 0, 4, 0]);
         let decoded = decode(&file).unwrap();
         assert_eq!((decoded.codes(0, 16), decoded.codes(1, 16)), (vec![1, 3], vec![2, 4]));

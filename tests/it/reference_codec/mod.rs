@@ -8,4 +8,5 @@ mod fixture;
 mod flac;
 mod hostile;
 mod long_files;
+mod other_formats;
 mod read_back;

@@ -54,7 +54,7 @@ fn write_ints(spec: WavSpec, samples: &[i32]) -> Vec<u8> {
         payload.extend_from_slice(writer.write_ints(piece).unwrap());
     }
     let file = writer.finish().unwrap();
-    let data = size_field(&file, b"data") + 4;
+    let data = size_field(&file, *b"data") + 4;
     assert_eq!(
         file[data..data + payload.len()],
         payload,
@@ -157,7 +157,9 @@ fn files_of_another_writer() {
         let samples: Vec<i32> = codes(400).iter().map(|code| code << 8 >> (32 - bits)).collect();
         let mut file = Cursor::new(Vec::new());
         let mut writer = hound::WavWriter::new(&mut file, wave).unwrap();
-        samples.iter().for_each(|sample| writer.write_sample(*sample).unwrap());
+        for sample in &samples {
+            writer.write_sample(*sample).unwrap();
+        }
         writer.finalize().unwrap();
         let decoded = decode(&file.into_inner()).unwrap();
         assert_eq!((decoded.format.bits, decoded.format.rate_hz), (bits, 44_100));
@@ -179,13 +181,13 @@ fn headers_by_the_book() {
     let file = write_ints(with_bext.clone(), &[-2]);
     assert_eq!(&file[12..16], b"bext");
     assert_eq!(u32::from_le_bytes(file[4..8].try_into().unwrap()) as usize, file.len() - 8);
-    let data = size_field(&file, b"data");
+    let data = size_field(&file, *b"data");
     assert_eq!(
         file[data..data + 8],
         [3, 0, 0, 0, 0xFE, 0xFF, 0xFF, 0],
         "an odd size without the padding byte"
     );
-    assert_eq!(file[size_field(&file, b"fmt ")], 16);
+    assert_eq!(file[size_field(&file, *b"fmt ")], 16);
     let decoded = decode(&file).unwrap();
     assert_eq!(decoded.metadata.bext, with_bext.bext);
     let carried: Vec<_> = with_bext.chunks_before.iter().chain(&with_bext.chunks_after).cloned().collect();
@@ -201,11 +203,11 @@ fn headers_by_the_book() {
         } else {
             write_ints(spec, &integers(kind, channels))
         };
-        assert_eq!(file[size_field(&file, b"fmt ")], fmt_bytes);
+        assert_eq!(file[size_field(&file, *b"fmt ")], fmt_bytes);
         let head = &file[..100];
         assert_eq!(head.windows(4).any(|window| window == b"fact"), has_fact, "{channels} channels");
         if has_fact {
-            let fact = size_field(&file, b"fact");
+            let fact = size_field(&file, *b"fact");
             assert_eq!(file[fact..fact + 8], [4, 0, 0, 0, 0xB9, 0x0B, 0, 0], "3001 frames");
         }
     }

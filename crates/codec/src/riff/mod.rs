@@ -1,4 +1,4 @@
-//! The RIFF family: RIFF, RF64, BW64 and RIFX. Our own walker, since many files in the wild have wrong sizes, and
+//! The RIFF family: RIFF, RF64, BW64, RIFX and Wave64. Our own walker, since many files in the wild have wrong sizes, and
 //! since what stands beside the samples must not be lost.
 //!
 //! Sources: Multimedia Programming Interface and Data Specifications 1.0 (1991), EBU Tech 3306, ITU-R BS.2088.
@@ -6,6 +6,7 @@
 mod data;
 mod fmt;
 mod walk;
+pub(crate) mod wave64;
 
 use std::io::{Read, Seek};
 
@@ -27,7 +28,7 @@ pub(crate) struct Riff {
 
 /// Reads the chunks of a RIFF file whose first four bytes are `form`.
 pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff, Error> {
-    let mut walk = Walk::read(source, form)?;
+    let mut walk = if &form == b"riff" { wave64::read(source)? } else { Walk::read(source, form)? };
     let fmt_bytes = walk.fmt.take().ok_or_else(|| Error::malformed("there is no fmt chunk", 12))?;
     let fmt = Fmt::parse(&fmt_bytes, walk.big_endian)?;
     let data = walk.data.ok_or(Error::NoAudio)?;
@@ -35,6 +36,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
         b"RF64" => Container::Rf64,
         b"BW64" => Container::Bw64,
         b"RIFX" => Container::Rifx,
+        b"riff" => Container::Wave64,
         _ => Container::Wav,
     };
     let mut format = Format {
@@ -57,9 +59,13 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
             // Whole frames on both sides: a frame that is cut in two is lost as well.
             let lost = data.claimed / fmt.align - frames;
             format.frames = Some(frames + lost);
-            (Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)), truncated(frames, lost))
+            (
+                Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)),
+                (lost > 0).then(|| Damage::truncated(frames, lost)),
+            )
         }
-        None => (Sound::Adpcm, Vec::new()),
+        None if container == Container::Wave64 => return Err(Error::unsupported("a Wave64 file with ADPCM")),
+        None => (Sound::Adpcm, None),
     };
     let bext = walk.bext.as_deref().map(Bext::parse).transpose();
     let bext = bext.unwrap_or_else(|error| {
@@ -67,20 +73,15 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
         None
     });
     let chunks = walk.others.into_iter().map(|(id, bytes)| Chunk { id, bytes }).collect();
-    Ok(Riff { format, metadata: Metadata { bext, chunks }, repairs: walk.repairs, damage, sound })
+    Ok(Riff {
+        format,
+        metadata: Metadata { bext, chunks },
+        repairs: walk.repairs,
+        damage: damage.into_iter().collect(),
+        sound,
+    })
 }
 
 fn pcm(fmt: &Fmt, coding: Coding, big_endian: bool, offset: u64, frames: u64) -> PcmStream {
     PcmStream { coding, big_endian, channels: usize::from(fmt.channels), offset, frames, position: 0 }
-}
-
-fn truncated(frames: u64, lost: u64) -> Vec<Damage> {
-    if lost == 0 {
-        return Vec::new();
-    }
-    vec![Damage {
-        start_frame: frames,
-        frames: lost,
-        cause: "the file is shorter than its header says, as after a broken transfer".to_owned(),
-    }]
 }

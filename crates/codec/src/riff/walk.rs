@@ -15,7 +15,7 @@ const MOST_CHUNK_BYTES: u64 = 1 << 20;
 const MOST_CARRIED_BYTES: u64 = 16 << 20;
 
 /// A file with more chunks than this is not a file but an attack.
-const MOST_CHUNKS: usize = 4096;
+pub(super) const MOST_CHUNKS: usize = 4096;
 
 /// The chunks of a file.
 #[derive(Debug, Default)]
@@ -118,17 +118,29 @@ impl Walk {
             self.repairs.push(Repair(text));
         }
         let bytes = head.size.min(available);
+        self.take(source, head.id, head.start, bytes)?;
+        next_chunk(source, head.start + bytes, bytes, self.end)
+    }
+
+    /// Reads a chunk that is no samples, unless it is too large.
+    pub(super) fn take<R: Read + Seek>(
+        &mut self,
+        source: &mut R,
+        id: [u8; 4],
+        start: u64,
+        bytes: u64,
+    ) -> Result<(), Error> {
         if bytes <= MOST_CHUNK_BYTES && self.carried + bytes <= MOST_CARRIED_BYTES {
-            source.seek(SeekFrom::Start(head.start))?;
+            source.seek(SeekFrom::Start(start))?;
             let mut contents = vec![0; bytes as usize];
             source.read_exact(&mut contents)?;
-            self.keep(head.id, contents);
-        } else if !is_filler(&head.id) {
-            let text =
-                format!("its {:?} chunk of {bytes} bytes is too large to be carried along", head.name());
+            self.keep(id, contents);
+        } else if !is_filler(id) {
+            let name = String::from_utf8_lossy(&id).into_owned();
+            let text = format!("its {name:?} chunk of {bytes} bytes is too large to be carried along");
             self.repairs.push(Repair(text));
         }
-        next_chunk(source, head.start + bytes, bytes, self.end)
+        Ok(())
     }
 
     fn keep(&mut self, id: [u8; 4], contents: Vec<u8>) {
@@ -136,7 +148,7 @@ impl Walk {
             b"fmt " if self.fmt.is_none() => self.fmt = Some(contents),
             b"bext" if self.bext.is_none() => self.bext = Some(contents),
             b"ds64" => self.take_long_sizes(&contents),
-            _ if is_filler(&id) => {}
+            _ if is_filler(id) => {}
             _ => {
                 self.carried += contents.len() as u64;
                 self.others.push((id, contents));
@@ -153,16 +165,20 @@ impl Walk {
         self.long_data = field(8);
     }
 
+    /// Refuses samples whose place leaves open what they are.
+    pub(super) fn check_data_place(&self, start: u64) -> Result<(), Error> {
+        let text = if self.data.is_some() {
+            "there are several data chunks; which one is meant cannot be known"
+        } else if self.fmt.is_none() {
+            "the samples come before their fmt chunk"
+        } else {
+            return Ok(());
+        };
+        Err(Error::malformed(text, start - 8))
+    }
+
     fn data_chunk<R: Read + Seek>(&mut self, source: &mut R, head: &Head) -> Result<u64, Error> {
-        if self.data.is_some() {
-            return Err(Error::malformed(
-                "there are several data chunks; which one is meant cannot be known",
-                head.start - 8,
-            ));
-        }
-        if self.fmt.is_none() {
-            return Err(Error::malformed("the samples come before their fmt chunk", head.start - 8));
-        }
+        self.check_data_place(head.start)?;
         let claimed = self.long_data.filter(|_| head.size == u64::from(u32::MAX)).unwrap_or(head.size);
         let witnesses = Witnesses { start: head.start, claimed, riff_end: self.riff_end(), end: self.end };
         let (data, repair) = witnesses.judge(source)?;
@@ -173,6 +189,6 @@ impl Walk {
 }
 
 /// Chunks without a meaning of their own: room that a writer kept, and the frame count, which is written anew.
-fn is_filler(id: &[u8; 4]) -> bool {
-    matches!(id, b"JUNK" | b"junk" | b"PAD " | b"FLLR" | b"fact")
+fn is_filler(id: [u8; 4]) -> bool {
+    matches!(&id, b"JUNK" | b"junk" | b"PAD " | b"FLLR" | b"fact")
 }

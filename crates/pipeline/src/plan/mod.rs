@@ -4,7 +4,7 @@ mod draft;
 mod notice;
 mod pairs;
 
-use loadin_session::{Group, is_reference, role_of};
+use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
 
 pub use draft::{Draft, DraftChannel, DraftStem, LinkFacts, Standing};
@@ -190,8 +190,10 @@ pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)]) -> u32 {
 pub fn plan(delivery: &str, recipe: &Recipe, surveys: &[Survey], bar_seconds: Option<f64>) -> Plan {
     let rates: Vec<(&str, u32)> =
         surveys.iter().filter_map(|s| s.format.as_ref().map(|f| (s.path.as_str(), f.rate_hz))).collect();
+    let paths: Vec<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
+    let spoken = without_title(&paths);
     let mut draft = Draft {
-        stems: surveys.iter().map(|survey| draft_stem(recipe, survey)).collect(),
+        stems: surveys.iter().zip(&spoken).map(|(survey, name)| draft_stem(recipe, survey, name)).collect(),
         majority_hz: majority_hz(recipe, &rates),
         bar_seconds,
         placement: None,
@@ -223,8 +225,9 @@ fn place(recipe: &Recipe, draft: &mut Draft<'_>) {
     }
 }
 
-fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey) -> DraftStem<'a> {
-    let role = role_of(&survey.path);
+/// `name` is the path without a title that sounds like a role.
+fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<'a> {
+    let role = role_of(name);
     let reference = takes_for_reference(recipe, &survey.path);
     let channels = survey.measures.as_ref().map_or(0, |measures| measures.channels.len());
     let format = survey.format.as_ref();
