@@ -1,5 +1,6 @@
-//! The demo delivery by its names alone.
+//! The demo delivery: by its names alone, and through the whole program.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
@@ -7,6 +8,8 @@ use loadin_session::{
     Charset, Family, Group, KICK_AND_BASS_FIRST, LabelInput, LabelOptions, debris, is_reference, labels,
     role_of, tempo_of,
 };
+
+use crate::job;
 
 /// What a mix engineer would make of the names: common practice, no source.
 #[test]
@@ -64,4 +67,46 @@ fn the_demo_is_sorted_and_named_as_by_hand() {
     );
     let names: Vec<&str> = paths.iter().map(String::as_str).collect();
     assert_eq!(tempo_of("delivery", &names).map(|(bpm, _)| bpm), Some(125.0));
+}
+
+/// The demo's faults are seeded (see its `delivery.rs`), so what the program has to find is known: all of it, and
+/// nothing else. At a loudest peak of -6.5 dBFS the greatest whole gain is +6 dB (arithmetic).
+#[test]
+fn every_seeded_fault_is_found_and_no_other() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../demo/delivery");
+    let out = tempfile::tempdir().unwrap();
+    let (ran, manifest) = job::prep(&folder, out.path(), &["--recipe", "whole-db"]);
+    assert_eq!(ran.code, 1, "one stem is damaged: {}", ran.err);
+    let found: BTreeMap<String, (String, Vec<&str>)> = manifest["stems"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|stem| stem["state"] != "prepared" || !job::findings(stem).is_empty())
+        .map(|stem| {
+            let path = stem["source"]["path"].as_str().unwrap().replace("OrchardSignal_125bpm_Dm_", "");
+            (path, (stem["state"].as_str().unwrap().to_owned(), job::findings(stem)))
+        })
+        .collect();
+    let wanted = [
+        ("BV Low_FINAL use this.flac", "prepared", "duplicate"),
+        ("Bass DI.flac", "prepared", "dual-mono"),
+        ("Hats.flac", "prepared", "dead-channel"),
+        ("Pad.flac", "prepared", "dc-offset"),
+        ("Shaker.flac", "set-aside", "silent"),
+        ("Tamb.wav", "failed", "truncated"),
+        ("riser (late add).wav", "prepared", "moved"),
+    ];
+    let wanted = wanted.map(|(path, state, id)| (path.to_owned(), (state.to_owned(), vec![id])));
+    assert_eq!(found, BTreeMap::from(wanted));
+    assert_eq!(job::findings(&manifest), ["mixed-rates", "mixed-lengths"]);
+    assert_eq!(manifest["stems"].as_array().unwrap().len(), 15);
+    assert_eq!(manifest["ignored"].as_array().unwrap().len(), 4, "three pieces of litter and a note");
+    for stem in manifest["stems"].as_array().unwrap().iter().filter(|stem| stem["state"] == "prepared") {
+        let gain = stem["changes"].as_array().unwrap().iter().find(|change| change["stage"] == "gain-stage");
+        let path = stem["source"]["path"].as_str().unwrap();
+        match gain {
+            Some(gain) => assert!((gain["to"].as_f64().unwrap() - 6.0).abs() < 1e-9, "{path}: {gain}"),
+            None => assert!(path.contains("ROUGH MIX"), "{path} has no gain"),
+        }
+    }
 }
