@@ -47,7 +47,7 @@ fn main() {
     for minutes in [10, 60] {
         match peak_kib(minutes) {
             Some(kib) => {
-                println!("{minutes} minutes: {:.1} MB peak resident memory", kib as f64 * 1024.0 / 1e6)
+                println!("{minutes} minutes: {:.1} MB peak resident memory", kib as f64 * 1024.0 / 1e6);
             }
             None => println!("{minutes} minutes: this system does not tell"),
         }

@@ -33,7 +33,9 @@ fn parts(criterion: &mut Criterion) {
             group.bench_function($name, |bench| {
                 bench.iter(|| {
                     let mut meter = $new;
-                    blocks.iter().for_each(|block| meter.push(block));
+                    for block in &blocks {
+                        meter.push(block);
+                    }
                     meter
                 });
             });

@@ -40,8 +40,11 @@ stage = "re-encode"
 depth = "24-bit"
 "#;
 
+/// One row of the table below.
+type Mistake = (&'static str, &'static str, (usize, usize), &'static [&'static str]);
+
 /// What is replaced, by what, where the mistake is, and words of the message.
-const MISTAKES: &[(&str, &str, (usize, usize), &[&str])] = &[
+const MISTAKES: &[Mistake] = &[
     ("recipe = 1", "recipe = 2", (1, 10), &["found format version 2", "reads 1"]),
     ("recipe = 1\n", "", (1, 1), &["no format version", "recipe = 1"]),
     ("name = \"test\"", "name = \"\"", (2, 8), &["found \"\"", "needed is a name"]),
@@ -165,7 +168,10 @@ fn unsound_orders_are_refused_with_the_reason() {
 
 #[test]
 fn all_mistakes_are_named_at_once() {
-    let text = SOUND.replace("\"24-bit\"", "\"24\"").replace("\"48 kHz\"", "\"48\"").replace("revision = 3", "revision = 0");
+    let text = SOUND
+        .replace("\"24-bit\"", "\"24\"")
+        .replace("\"48 kHz\"", "\"48\"")
+        .replace("revision = 3", "revision = 0");
     assert_eq!(Recipe::parse(&text).unwrap_err().iter().count(), 3);
 }
 

@@ -20,7 +20,7 @@ fn true_peak(samples: &[f64], rate_hz: u32) -> f64 {
 /// A sine of `rate / divisor` Hz with a 10 ms taper at both ends.
 fn tapered(divisor: f64, amplitude: f64, degrees: f64) -> Vec<f64> {
     let frames = RATE as usize;
-    let taper = RATE as f64 / 100.0;
+    let taper = f64::from(RATE) / 100.0;
     (0..frames)
         .map(|n| {
             let edge = (n as f64).min((frames - 1 - n) as f64) / taper;
@@ -113,8 +113,11 @@ proptest! {
     }
 }
 
-/// 1 kHz in phase on both channels, in steps of (dBFS, seconds), phase continuous.
-fn steps(levels: &[(f64, f64)]) -> Vec<f64> {
+/// Steps of (dBFS, seconds).
+type Levels<'a> = &'a [(f64, f64)];
+
+/// 1 kHz in phase on both channels, phase continuous.
+fn steps(levels: Levels<'_>) -> Vec<f64> {
     let mut samples = Vec::new();
     for (level, seconds) in levels {
         let amplitude = 10f64.powf(level / 20.0);
@@ -127,7 +130,7 @@ fn steps(levels: &[(f64, f64)]) -> Vec<f64> {
 
 #[test]
 fn cases_1_to_5_integrated_loudness() {
-    let cases: [(u32, &[(f64, f64)], f64); 5] = [
+    let cases: [(u32, Levels<'_>, f64); 5] = [
         (1, &[(-23.0, 20.0)], -23.0),
         (2, &[(-33.0, 20.0)], -33.0),
         (3, &[(-36.0, 10.0), (-23.0, 60.0), (-36.0, 10.0)], -23.0),
