@@ -111,7 +111,10 @@ fn wrong_sizes_are_read_around_and_said() {
     }
     let large = Delivery::new("large");
     large.file("Kick.wav", &wav(9600));
-    large.file("Big.wav", &spoilt(DATA_SIZE, &1_000_000u32.to_le_bytes()));
+    // Both sizes, as after a broken transfer: where the RIFF size is right, the data size alone is wrong.
+    let mut big = spoilt(DATA_SIZE, &1_000_000u32.to_le_bytes());
+    big[RIFF_SIZE..RIFF_SIZE + 4].copy_from_slice(&1_000_036u32.to_le_bytes());
+    large.file("Big.wav", &big);
     let (ran, manifest) = prep(&large.path(), &large.out("out"), &[]);
     assert_eq!(ran.code, 1);
     assert_eq!(findings(stem(&manifest, "Big.wav")), ["truncated"]);
