@@ -64,7 +64,8 @@ impl Fmt {
             let short = || Error::malformed("an extensible fmt chunk without its 22 further bytes", 12);
             valid_bits = fields.u16(18).ok_or_else(short)?;
             channel_mask = Some(fields.u32(20).ok_or_else(short)?).filter(|mask| *mask != 0);
-            tag = fields.u16(24).ok_or_else(short)?;
+            // The first field of the GUID, which has 32 bits: in RIFX the tag stands at its end.
+            tag = fields.u32(24).map(|field| field as u16).or(fields.u16(24)).ok_or_else(short)?;
         }
         // A valid width of 0, or of more than the container, is a mistake of the writer.
         if valid_bits == 0 || valid_bits > bits {
