@@ -47,7 +47,7 @@ impl Notes<'_> {
     }
 
     fn toml(&mut self, error: &de::Error, fallback: Range<usize>) {
-        let span = error.span().filter(|span| !span.is_empty()).unwrap_or(fallback);
+        let span = error.span().unwrap_or(fallback);
         self.add(span, explain(error.message()));
     }
 }
