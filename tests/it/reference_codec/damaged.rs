@@ -209,15 +209,18 @@ fn many_channels() {
 }
 
 /// RIFX is RIFF with every number turned round, the first field of a GUID too (Microsoft, "New Multimedia Data
-/// Types", 1994; the head is that of an open data file, `test-44100Hz-be-1ch-4bytes.wav` of SciPy 1.17.1).
+/// Types", 1994; the head is that of an open data file, `test-44100Hz-be-1ch-4bytes.wav` of `scipy` 1.17.1).
 #[test]
 fn big_endian_files() {
-    let plain: &[u8] = b"\0\0\0\x10\0\x01\0\x01\0\0\xAC\x44\0\x01\x58\x88\0\x02\0\x10";
-    let extensible: &[u8] =
-        b"\0\0\0\x28\xFF\xFE\0\x01\0\0\xAC\x44\0\x01\x58\x88\0\x02\0\x10\0\x16\0\x10\0\0\0\x04\
-        \0\0\0\x01\0\0\0\x10\x80\0\0\xAA\0\x38\x9B\x71";
+    let head = |tag: u16| -> Vec<u8> {
+        let fields = [tag, 1, 0, 44_100, 1, 22_664, 2, 16];
+        fields.iter().flat_map(|field: &u16| field.to_be_bytes()).collect()
+    };
+    let tail = *b"\0\x16\0\x10\0\0\0\x04\0\0\0\x01\0\0\0\x10\x80\0\0\xAA\0\x38\x9B\x71";
+    let (plain, extensible) = (head(1), [head(0xFFFE), tail.to_vec()].concat());
     for format in [plain, extensible] {
         let mut contents = b"WAVEfmt ".to_vec();
+        contents.extend((format.len() as u32).to_be_bytes());
         contents.extend(format);
         contents.extend(b"data\0\0\0\x06\0\x01\x80\0\x7F\xFF");
         let mut file = b"RIFX".to_vec();
