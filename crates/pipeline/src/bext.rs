@@ -19,5 +19,9 @@ pub(crate) fn of_output(stem: &StemPlan, storage: Storage, source: Option<&Bext>
         stem.output.channels,
         &format!("{} {}", tool.name, tool.version),
     ));
+    // Some readers forget the padding of odd chunks and lose their way; an even one gives them no chance.
+    if bext.coding_history.len() % 2 == 1 {
+        bext.coding_history.push(0);
+    }
     bext
 }

@@ -3,7 +3,7 @@
 use loadin_audio::{Decibels, signal};
 use loadin_tests::{Delivery, codes, samples};
 
-use super::{findings, prep, recipe, stem};
+use super::{findings, loadin, prep, recipe, stem};
 
 const RATE: u32 = 48_000;
 const FRAMES: usize = 2 * RATE as usize;
@@ -240,4 +240,21 @@ fn settings_for_chosen_stems_hold_for_them_alone() {
         prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
     let peak = |name: &str| stem(&manifest, name)["output"]["peak_dbfs"].as_f64().unwrap();
     assert!((peak("Kick.wav") + 6.0).abs() < 0.001 && (peak("FX Hit.wav") + 12.0).abs() < 0.001);
+}
+
+/// Many channels pass through as they are, and the independent reader of `verify` reads what was written: the coding
+/// history of 33 channels has an odd length, which some readers do not survive.
+#[test]
+fn many_channels_pass_through() {
+    let delivery = Delivery::new("many");
+    let channels: Vec<Vec<f64>> = (0..33).map(|seed| signal::noise(seed, 0.25, 4800)).collect();
+    delivery.wav("Array.wav", RATE, 24, &channels);
+    let (ran, manifest) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", "archive"]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    let record = stem(&manifest, "Array.wav");
+    assert_eq!((&record["state"], &record["output"]["channels"]), (&"unchanged".into(), &33.into()));
+    let file = delivery.out("out").join(record["output"]["path"].as_str().unwrap());
+    assert_eq!(codes(&file), codes(&delivery.path().join("Array.wav")));
+    let verified = loadin(&["verify", delivery.out("out").to_str().unwrap(), "--progress", "none"]);
+    assert_eq!(verified.code, 0, "{}", verified.out);
 }
