@@ -9,7 +9,7 @@
 //! for every signal, so the result is the same as without it.
 
 use crate::Block;
-use crate::envelope::{narrow_range, range};
+use crate::envelope::narrow_range;
 use crate::wide::wide;
 
 /// Taps of each phase.
@@ -42,6 +42,8 @@ pub struct TruePeak {
 struct Channel {
     /// The last `TAPS - 1` samples, and the stretch that is being collected.
     window: Vec<f64>,
+    /// Least and greatest sample and largest second difference of the stretch before.
+    before: (f64, f64, f64),
     least: f64,
     greatest: f64,
 }
@@ -103,8 +105,12 @@ impl TruePeak {
         let fraction = |step: usize| step as f64 / steps as f64;
         let phases: Vec<[f64; TAPS]> = (1..steps).map(|step| phase(fraction(step))).collect();
         let bend = (1..steps).zip(&phases).map(|(step, taps)| bend(taps, fraction(step))).fold(0.0, f64::max);
-        let channel =
-            Channel { window: vec![0.0; TAPS - 1], least: f64::INFINITY, greatest: f64::NEG_INFINITY };
+        let channel = Channel {
+            window: vec![0.0; TAPS - 1],
+            before: (0.0, 0.0, 0.0),
+            least: f64::INFINITY,
+            greatest: f64::NEG_INFINITY,
+        };
         Self { phases, bend, channels: vec![channel; channels] }
     }
 
@@ -119,10 +125,7 @@ impl TruePeak {
     /// when there was no frame.
     pub fn finish(mut self) -> Vec<(f64, f64)> {
         for channel in &mut self.channels {
-            if channel.least <= channel.greatest {
-                channel.push(&[0.0; TAPS], &self.phases, self.bend);
-                channel.judge(&self.phases, self.bend);
-            }
+            channel.finish(&self.phases, self.bend);
         }
         self.channels
             .iter()
@@ -138,15 +141,26 @@ impl Channel {
         while !samples.is_empty() {
             let room = TAPS - 1 + STRETCH - self.window.len();
             let (taken, rest) = samples.split_at(room.min(samples.len()));
-            let (low, high) = range(taken);
-            self.least = self.least.min(low);
-            self.greatest = self.greatest.max(high);
             self.window.extend_from_slice(taken);
             samples = rest;
             if self.window.len() == TAPS - 1 + STRETCH {
                 self.judge(phases, bend);
             }
         }
+    }
+
+    /// Judges what is left, and what rings on after it; the silence that follows is no sample of the stream.
+    fn finish(&mut self, phases: &[[f64; TAPS]], bend: f64) {
+        let (low, high) = narrow_range(&self.window[TAPS - 1..]);
+        let (low, high) = (low.min(self.least), high.max(self.greatest));
+        if low > high {
+            return;
+        }
+        self.window.extend([0.0; TAPS]);
+        self.judge(phases, bend);
+        // The silence was judged like samples: where it is the extreme, the stream's own sample is.
+        self.least = if self.least == 0.0 { low.max(0.0) } else { self.least };
+        self.greatest = if self.greatest == 0.0 { high.min(0.0) } else { self.greatest };
     }
 
     /// Interpolates the collected stretch, where it could matter.
@@ -162,9 +176,16 @@ impl Channel {
 
     #[inline(always)]
     fn interpolate(&mut self, phases: &[[f64; TAPS]], bend: f64) {
-        let (low, high) = narrow_range(&self.window);
+        let fresh = &self.window[TAPS - 1..];
+        let (low, high) = narrow_range(fresh);
+        self.least = if low < self.least { low } else { self.least };
+        self.greatest = if high > self.greatest { high } else { self.greatest };
+        let now = (low, high, largest_bend(&self.window[TAPS - 3..]));
+        // The window reaches back into the stretch before, so its figures count too.
+        let before = std::mem::replace(&mut self.before, now);
+        let (low, high, largest) = (low.min(before.0), high.max(before.1), now.2.max(before.2));
         // A hair more than the bound covers the rounding of the taps themselves.
-        let reach = bend * largest_bend(&self.window) + 1e-9 * high.max(-low);
+        let reach = bend * largest + 1e-9 * high.max(-low);
         if high + reach > self.greatest || low - reach < self.least {
             for window in self.window.windows(TAPS) {
                 let (a, b) = (window[BEFORE], window[BEFORE + 1]);
