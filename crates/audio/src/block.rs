@@ -56,6 +56,17 @@ impl Block {
         &mut self.channels[index]
     }
 
+    /// Both channels of a stereo block, to be changed in place.
+    ///
+    /// # Panics
+    /// When there are not two channels.
+    pub fn pair_mut(&mut self) -> [&mut [f64]; 2] {
+        match &mut self.channels[..] {
+            [left, right] => [left, right],
+            other => panic!("two channels, not {}", other.len()),
+        }
+    }
+
     /// The channels in order.
     pub fn iter(&self) -> impl ExactSizeIterator<Item = &[f64]> {
         self.channels.iter().map(Vec::as_slice)

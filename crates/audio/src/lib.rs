@@ -35,3 +35,4 @@ pub use resample::Resampler;
 pub use silence::{Activity, SILENCE};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, rescale_frames};
+pub use wide::wide;

@@ -8,6 +8,8 @@
 //! from the taps. Where line plus bound cannot pass the extremes found so far, nothing is computed. The bound holds
 //! for every signal, so the result is the same as without it.
 
+use std::ops::Range;
+
 use crate::Block;
 use crate::envelope::narrow_range;
 use crate::wide::wide;
@@ -17,6 +19,9 @@ const TAPS: usize = 32;
 
 /// Frames that are judged at once.
 const STRETCH: usize = 64;
+
+/// Places that are judged at once within a stretch that could matter.
+const SHORT_STRETCH: usize = 8;
 
 /// The two neighbours of an interpolated value within a window of `TAPS` samples.
 const BEFORE: usize = TAPS / 2 - 1;
@@ -187,14 +192,26 @@ impl Channel {
         // A hair more than the bound covers the rounding of the taps themselves.
         let reach = bend * largest + 1e-9 * high.max(-low);
         if high + reach > self.greatest || low - reach < self.least {
-            for window in self.window.windows(TAPS) {
-                let (a, b) = (window[BEFORE], window[BEFORE + 1]);
-                if a.max(b) + reach > self.greatest || a.min(b) - reach < self.least {
-                    for taps in phases {
-                        let value = dot(window, taps);
-                        self.greatest = if value > self.greatest { value } else { self.greatest };
-                        self.least = if value < self.least { value } else { self.least };
-                    }
+            let places = self.window.len() + 1 - TAPS;
+            for first in (0..places).step_by(SHORT_STRETCH) {
+                let after = places.min(first + SHORT_STRETCH);
+                let (low, high) = narrow_range(&self.window[first + BEFORE..=after + BEFORE]);
+                if high + reach > self.greatest || low - reach < self.least {
+                    self.interpolate_places(first..after, reach, phases);
+                }
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn interpolate_places(&mut self, places: Range<usize>, reach: f64, phases: &[[f64; TAPS]]) {
+        for window in self.window[places.start..places.end + TAPS - 1].windows(TAPS) {
+            let (a, b) = (window[BEFORE], window[BEFORE + 1]);
+            if a.max(b) + reach > self.greatest || a.min(b) - reach < self.least {
+                for taps in phases {
+                    let value = dot(window, taps);
+                    self.greatest = if value > self.greatest { value } else { self.greatest };
+                    self.least = if value < self.least { value } else { self.least };
                 }
             }
         }

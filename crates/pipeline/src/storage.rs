@@ -5,6 +5,8 @@
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::JoinHandle;
 
 use sha2::{Digest, Sha256};
 use xxhash_rust::xxh3::Xxh3;
@@ -33,15 +35,71 @@ pub trait DiskFile: Write + Send {
 #[derive(Debug, Clone, Copy, Default)]
 pub struct RealDisk;
 
-impl DiskFile for File {
+/// A file whose contents are sent to the disk while it is being written, so that the last sync has little to wait for.
+struct WriteBehind {
+    file: File,
+    pending: u64,
+    syncer: Option<Syncer>,
+}
+
+/// The thread that waits for the disk.
+struct Syncer {
+    wake: SyncSender<()>,
+    thread: JoinHandle<io::Result<()>>,
+}
+
+/// Bytes after which the disk is asked to begin.
+const SYNC_BYTES: u64 = 8 << 20;
+
+impl Syncer {
+    fn start(file: &File) -> io::Result<Self> {
+        let file = file.try_clone()?;
+        // A request that meets a busy disk is dropped: the next one covers it.
+        let (wake, woken) = sync_channel(1);
+        let work = move || woken.into_iter().try_for_each(|()| file.sync_data());
+        let thread = std::thread::Builder::new().name("write behind".to_owned()).spawn(work)?;
+        Ok(Self { wake, thread })
+    }
+
+    /// Ends the thread. The system reports a failed write only once, perhaps to this thread: so it must be asked.
+    fn finish(self) -> io::Result<()> {
+        drop(self.wake);
+        self.thread.join().unwrap_or_else(|_| Err(io::Error::other("the thread that syncs gave up")))
+    }
+}
+
+impl Write for WriteBehind {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.file.write(bytes)?;
+        self.pending += written as u64;
+        if self.pending >= SYNC_BYTES {
+            self.pending = 0;
+            if self.syncer.is_none() {
+                self.syncer = Some(Syncer::start(&self.file)?);
+            }
+            if let Some(syncer) = &self.syncer {
+                let _ = syncer.wake.try_send(());
+            }
+        }
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
+}
+
+impl DiskFile for WriteBehind {
     fn sync(&mut self) -> io::Result<()> {
-        self.sync_all()
+        let behind = self.syncer.take().map_or(Ok(()), Syncer::finish);
+        self.file.sync_all().and(behind)
     }
 }
 
 impl Disk for RealDisk {
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        Ok(Box::new(OpenOptions::new().write(true).create_new(true).open(path)?))
+        let file = OpenOptions::new().write(true).create_new(true).open(path)?;
+        Ok(Box::new(WriteBehind { file, pending: 0, syncer: None }))
     }
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
