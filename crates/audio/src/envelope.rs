@@ -1,7 +1,7 @@
 //! The envelope: minimum, maximum, sum and sum of squares of every channel in windows of 10 ms.
 
 use crate::Block;
-use crate::wide::wide;
+use crate::lanes::Totals;
 
 /// Windows that are kept at the most. When they are full, neighbours are merged and the window doubles, so that
 /// the memory does not grow with the length: 11 minutes have windows of 10 ms, an hour has windows of 80 ms.
@@ -16,7 +16,7 @@ pub struct Envelope {
     pending: Block,
     channels: Vec<EnvelopeOf>,
     /// What a window of `window` frames has so far, while it is longer than the base.
-    open: Vec<Values>,
+    open: Vec<Totals>,
     open_bases: usize,
 }
 
@@ -37,89 +37,6 @@ pub struct EnvelopeOf {
     pub total: f64,
 }
 
-#[derive(Debug, Clone, Copy)]
-struct Values {
-    min: f64,
-    max: f64,
-    sum: f64,
-    sum_sq: f64,
-}
-
-impl Values {
-    const NONE: Self = Self { min: f64::INFINITY, max: f64::NEG_INFINITY, sum: 0.0, sum_sq: 0.0 };
-
-    /// Measures a slice in strands that the compiler can run side by side.
-    fn of(samples: &[f64]) -> Self {
-        wide(
-            #[inline(always)]
-            || Self::measure(samples),
-        )
-    }
-
-    #[inline(always)]
-    fn measure(samples: &[f64]) -> Self {
-        const STRANDS: usize = 8;
-        let (mut min, mut max) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
-        let (mut sum, mut sum_sq) = ([0.0; STRANDS], [0.0; STRANDS]);
-        let chunks = samples.chunks_exact(STRANDS);
-        let rest = chunks.remainder();
-        for chunk in chunks {
-            for strand in 0..STRANDS {
-                let sample = chunk[strand];
-                min[strand] = if sample < min[strand] { sample } else { min[strand] };
-                max[strand] = if sample > max[strand] { sample } else { max[strand] };
-                sum[strand] += sample;
-                sum_sq[strand] += sample * sample;
-            }
-        }
-        for (strand, &sample) in rest.iter().enumerate() {
-            min[strand] = min[strand].min(sample);
-            max[strand] = max[strand].max(sample);
-            sum[strand] += sample;
-            sum_sq[strand] += sample * sample;
-        }
-        Self {
-            min: min.iter().copied().fold(f64::INFINITY, f64::min),
-            max: max.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-            sum: sum.iter().sum(),
-            sum_sq: sum_sq.iter().sum(),
-        }
-    }
-
-    fn join(&mut self, other: &Self) {
-        self.min = self.min.min(other.min);
-        self.max = self.max.max(other.max);
-        self.sum += other.sum;
-        self.sum_sq += other.sum_sq;
-    }
-}
-
-/// The least and the greatest value of a slice; (∞, −∞) when it is empty.
-pub(crate) fn range(samples: &[f64]) -> (f64, f64) {
-    wide(
-        #[inline(always)]
-        || narrow_range(samples),
-    )
-}
-
-#[inline(always)]
-pub(crate) fn narrow_range(samples: &[f64]) -> (f64, f64) {
-    const STRANDS: usize = 8;
-    let (mut min, mut max) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
-    let chunks = samples.chunks_exact(STRANDS);
-    let rest = chunks.remainder();
-    for chunk in chunks {
-        for strand in 0..STRANDS {
-            let sample = chunk[strand];
-            min[strand] = if sample < min[strand] { sample } else { min[strand] };
-            max[strand] = if sample > max[strand] { sample } else { max[strand] };
-        }
-    }
-    let low = min.iter().chain(rest).copied().fold(f64::INFINITY, f64::min);
-    let high = max.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max);
-    (low, high)
-}
-
 fn down(value: f64) -> f32 {
     let near = value as f32;
     if f64::from(near) > value { near.next_down() } else { near }
@@ -131,7 +48,7 @@ fn up(value: f64) -> f32 {
 }
 
 impl EnvelopeOf {
-    fn put(&mut self, values: &Values) {
+    fn put(&mut self, values: &Totals) {
         self.min.push(down(values.min));
         self.max.push(up(values.max));
         self.sum.push(values.sum as f32);
@@ -163,7 +80,7 @@ impl Envelope {
             frames: 0,
             pending: Block::new(channels),
             channels: vec![channel; channels],
-            open: vec![Values::NONE; channels],
+            open: vec![Totals::NONE; channels],
             open_bases: 0,
         }
     }
@@ -196,7 +113,7 @@ impl Envelope {
     /// Takes one base window.
     fn take<'a>(&mut self, samples: impl Fn(usize) -> &'a [f64]) {
         for (index, (channel, open)) in self.channels.iter_mut().zip(&mut self.open).enumerate() {
-            let values = Values::of(samples(index));
+            let values = Totals::of(samples(index));
             channel.range = (channel.range.0.min(values.min), channel.range.1.max(values.max));
             channel.total += values.sum;
             open.join(&values);
@@ -210,7 +127,7 @@ impl Envelope {
     fn close_window(&mut self) {
         for (channel, open) in self.channels.iter_mut().zip(&mut self.open) {
             channel.put(open);
-            *open = Values::NONE;
+            *open = Totals::NONE;
         }
         self.open_bases = 0;
         if self.channels.first().is_some_and(|channel| channel.min.len() == MOST_WINDOWS) {

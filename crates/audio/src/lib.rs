@@ -11,6 +11,7 @@ mod block;
 mod clip;
 mod envelope;
 mod fade;
+mod lanes;
 mod loudness;
 mod offset;
 mod quantise;

@@ -3,9 +3,11 @@
 //! Dither: Wannamaker, Lipshitz, Vanderkooy, Wright, "A theory of nonsubtractive dither", IEEE Transactions on
 //! Signal Processing 48(2), 2000: the sum of two uniform noises of one step each (2 LSB peak to peak).
 
+use pulp::{Arch, Simd, WithSimd};
+
 use crate::Block;
+use crate::lanes::{ROUNDER, round_steps};
 use crate::silence::{Piece, SilentRuns};
-use crate::wide::wide;
 
 /// What the dither of a stem depends on, beside channel and frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,10 +18,6 @@ const SILENT_FRAMES: u64 = 64;
 
 /// Silence is given in pieces of this size.
 const PIECE_FRAMES: u64 = 65_536;
-
-/// Adding this to a number below 2^51 rounds it to an integer, halves to even, and leaves the integer in the low
-/// bits: unlike a cast, the compiler can do it to several samples at once.
-const ROUNDER: f64 = 6_755_399_441_055_744.0;
 
 /// Dither is drawn in this part of a step.
 const DITHER_STEP: f64 = 1.0 / 65_536.0;
@@ -36,7 +34,7 @@ pub struct Quantiser {
     frame: u64,
     waiting: u64,
     channels: usize,
-    scratch: Vec<i32>,
+    scratch: Vec<Vec<i32>>,
     peak: f64,
     clipped: u64,
 }
@@ -55,7 +53,7 @@ impl Quantiser {
             frame: 0,
             waiting: 0,
             channels,
-            scratch: Vec::new(),
+            scratch: vec![Vec::new(); channels],
             peak: 0.0,
             clipped: 0,
         }
@@ -110,18 +108,18 @@ impl Quantiser {
         let frames = range.len();
         let start = out.len();
         out.resize(start + frames * self.channels, 0);
-        self.scratch.resize(frames, 0);
         for channel in 0..self.channels {
             let samples = &block.channel(channel)[range.clone()];
             let noise = self.dither.map(|key| Noise::new(key, channel, self.frame));
-            let (low, high) = quantise(samples, self.scale, noise, &mut self.scratch);
+            self.scratch[channel].resize(frames, 0);
+            let (low, high) = quantise(samples, self.scale, noise, &mut self.scratch[channel]);
             if high > self.scale - 1.0 || low < -self.scale {
                 self.clipped += clipped(samples, self.scale, noise);
             }
             let (low, high) = (low.max(-self.scale), high.min(self.scale - 1.0));
             self.peak = self.peak.max(high).max(-low);
-            interleave(&self.scratch, &mut out[start..], channel, self.channels);
         }
+        interleave(&self.scratch, &mut out[start..]);
         self.frame += frames as u64;
     }
 }
@@ -131,39 +129,37 @@ const GROUP: usize = 256;
 
 /// Rounds a slice into `out`; gives the least and greatest rounded value before holding at full scale.
 fn quantise(samples: &[f64], scale: f64, noise: Option<Noise>, out: &mut [i32]) -> (f64, f64) {
-    wide(
-        #[inline(always)]
-        || {
-            let mut dither = [0i32; GROUP];
-            let mut range = (0.0, 0.0);
-            for (group, (samples, out)) in samples.chunks(GROUP).zip(out.chunks_mut(GROUP)).enumerate() {
-                if let Some(noise) = noise {
-                    noise.fill((group * GROUP) as u32, &mut dither[..samples.len()]);
-                }
-                range = round(samples, scale, &dither[..samples.len()], range, out);
-            }
-            range
-        },
-    )
+    Arch::new().dispatch(Quantise { samples, scale, noise, out })
 }
 
-#[inline(always)]
-fn round(samples: &[f64], scale: f64, dither: &[i32], range: (f64, f64), out: &mut [i32]) -> (f64, f64) {
-    const STRANDS: usize = 4;
-    let (mut low, mut high) = ([range.0; STRANDS], [range.1; STRANDS]);
-    let most = scale - 1.0;
-    let groups = samples.chunks(STRANDS).zip(dither.chunks(STRANDS)).zip(out.chunks_mut(STRANDS));
-    for ((samples, dither), out) in groups {
-        for (strand, ((sample, dither), out)) in samples.iter().zip(dither).zip(out).enumerate() {
-            let value = (sample * scale + f64::from(*dither) * DITHER_STEP + ROUNDER) - ROUNDER;
-            low[strand] = if value < low[strand] { value } else { low[strand] };
-            high[strand] = if value > high[strand] { value } else { high[strand] };
-            let held = if value > most { most } else { value };
-            let held = if held < -scale { -scale } else { held };
-            *out = (held + ROUNDER).to_bits() as i32;
+struct Quantise<'a> {
+    samples: &'a [f64],
+    scale: f64,
+    noise: Option<Noise>,
+    out: &'a mut [i32],
+}
+
+impl WithSimd for Quantise<'_> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> (f64, f64) {
+        let (mut dither, mut steps) = ([0.0; GROUP], [0.0; GROUP]);
+        let (mut low, mut high) = (0.0f64, 0.0f64);
+        let groups = self.samples.chunks(GROUP).zip(self.out.chunks_mut(GROUP));
+        for (group, (samples, out)) in groups.enumerate() {
+            let (dither, steps) = (&mut dither[..samples.len()], &mut steps[..samples.len()]);
+            if let Some(noise) = self.noise {
+                noise.fill((group * GROUP) as u32, dither);
+            }
+            let found = round_steps(simd, samples, self.scale, dither, steps);
+            (low, high) = (low.min(found.0), high.max(found.1));
+            for (out, step) in out.iter_mut().zip(steps) {
+                *out = step.to_bits() as i32;
+            }
         }
+        (low, high)
     }
-    (low.iter().copied().fold(0.0, f64::min), high.iter().copied().fold(0.0, f64::max))
 }
 
 fn clipped(samples: &[f64], scale: f64, noise: Option<Noise>) -> u64 {
@@ -177,12 +173,22 @@ fn clipped(samples: &[f64], scale: f64, noise: Option<Noise>) -> u64 {
         .count() as u64
 }
 
-fn interleave(samples: &[i32], out: &mut [i32], channel: usize, channels: usize) {
-    if channels == 1 {
-        return out.copy_from_slice(samples);
-    }
-    for (frame, &sample) in out.chunks_exact_mut(channels).zip(samples) {
-        frame[channel] = sample;
+fn interleave(channels: &[Vec<i32>], out: &mut [i32]) {
+    match channels {
+        [only] => out.copy_from_slice(only),
+        [left, right] => {
+            let (frames, _) = out.as_chunks_mut::<2>();
+            for ((frame, left), right) in frames.iter_mut().zip(left).zip(right) {
+                *frame = [*left, *right];
+            }
+        }
+        _ => {
+            for (index, samples) in channels.iter().enumerate() {
+                for (frame, sample) in out.chunks_exact_mut(channels.len()).zip(samples) {
+                    frame[index] = *sample;
+                }
+            }
+        }
     }
 }
 
@@ -220,11 +226,11 @@ impl Noise {
         (bits & 0xffff) as i32 + (bits >> 16) as i32 - 0xffff
     }
 
-    /// The dither from `index` frames on.
+    /// The dither from `index` frames on, in steps.
     #[inline(always)]
-    fn fill(&self, index: u32, out: &mut [i32]) {
+    fn fill(&self, index: u32, out: &mut [f64]) {
         for (offset, out) in (0u32..).zip(out) {
-            *out = self.at(index.wrapping_add(offset));
+            *out = f64::from(self.at(index.wrapping_add(offset))) * DITHER_STEP;
         }
     }
 }

@@ -1,7 +1,7 @@
 //! How the two channels of a stream relate: proofs over every block, and figures over the whole.
 
 use crate::Block;
-use crate::wide::wide;
+use crate::lanes::{Comparison, compare};
 
 /// Measures L − R and L + R of a two-channel stream.
 ///
@@ -70,13 +70,9 @@ impl Relation {
     }
 
     fn judge(&mut self, left: &[f64], right: &[f64]) {
-        let (maxima, sums) = wide(
-            #[inline(always)]
-            || compare(left, right),
-        );
-        let [difference, sum, peak] = maxima.map(|strands| strands.iter().copied().fold(0.0, f64::max));
-        for (total, strands) in self.sums.iter_mut().zip(sums) {
-            *total += strands.iter().sum::<f64>();
+        let Comparison { difference, sum, peak, products } = compare(left, right);
+        for (total, product) in self.sums.iter_mut().zip(products) {
+            *total += product;
         }
         let facts = &mut self.facts;
         facts.max_difference = facts.max_difference.max(difference);
@@ -102,28 +98,6 @@ impl Relation {
             ..self.facts
         }
     }
-}
-
-/// Strands that run side by side.
-const STRANDS: usize = 4;
-
-/// Greatest |L − R|, |L + R| and sample, and the sums of L², R² and L·R; each in strands.
-#[inline(always)]
-fn compare(left: &[f64], right: &[f64]) -> ([[f64; STRANDS]; 3], [[f64; STRANDS]; 3]) {
-    let (mut maxima, mut sums) = ([[0.0f64; STRANDS]; 3], [[0.0f64; STRANDS]; 3]);
-    for (left, right) in left.chunks(STRANDS).zip(right.chunks(STRANDS)) {
-        for (strand, (&l, &r)) in left.iter().zip(right).enumerate() {
-            let (a, b) = (l.abs(), r.abs());
-            let sizes = [(l - r).abs(), (l + r).abs(), if a > b { a } else { b }];
-            for (maximum, size) in maxima.iter_mut().zip(sizes) {
-                maximum[strand] = if size > maximum[strand] { size } else { maximum[strand] };
-            }
-            sums[0][strand] += l * l;
-            sums[1][strand] += r * r;
-            sums[2][strand] += l * r;
-        }
-    }
-    (maxima, sums)
 }
 
 #[cfg(test)]

@@ -70,16 +70,13 @@ impl SilentRuns {
     fn judge(&self, block: &Block, range: Range<usize>) -> Option<bool> {
         let mut all_silent = true;
         for channel in block.iter() {
-            let (mut least, mut most) = (f64::INFINITY, 0.0f64);
-            for sample in &channel[range.clone()] {
-                let size = sample.abs();
-                least = if size < least { size } else { least };
-                most = if size > most { size } else { most };
-            }
-            if least > self.threshold {
+            let samples = &channel[range.clone()];
+            let silent =
+                samples.iter().map(|sample| usize::from(sample.abs() <= self.threshold)).sum::<usize>();
+            if silent == 0 {
                 return Some(false);
             }
-            all_silent &= most <= self.threshold;
+            all_silent &= silent == samples.len();
         }
         all_silent.then_some(true)
     }

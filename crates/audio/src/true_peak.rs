@@ -11,7 +11,7 @@
 use std::ops::Range;
 
 use crate::Block;
-use crate::envelope::narrow_range;
+use crate::lanes::{largest_bend, range};
 use crate::wide::wide;
 
 /// Taps of each phase.
@@ -156,7 +156,7 @@ impl Channel {
 
     /// Judges what is left, and what rings on after it; the silence that follows is no sample of the stream.
     fn finish(&mut self, phases: &[[f64; TAPS]], bend: f64) {
-        let (low, high) = narrow_range(&self.window[TAPS - 1..]);
+        let (low, high) = range(&self.window[TAPS - 1..]);
         let (low, high) = (low.min(self.least), high.max(self.greatest));
         if low > high {
             return;
@@ -170,19 +170,15 @@ impl Channel {
 
     /// Interpolates the collected stretch, where it could matter.
     fn judge(&mut self, phases: &[[f64; TAPS]], bend: f64) {
-        wide(
-            #[inline(always)]
-            || self.interpolate(phases, bend),
-        );
+        self.interpolate(phases, bend);
         let kept = self.window.len() - (TAPS - 1);
         self.window.copy_within(kept.., 0);
         self.window.truncate(TAPS - 1);
     }
 
-    #[inline(always)]
     fn interpolate(&mut self, phases: &[[f64; TAPS]], bend: f64) {
         let fresh = &self.window[TAPS - 1..];
-        let (low, high) = narrow_range(fresh);
+        let (low, high) = range(fresh);
         self.least = if low < self.least { low } else { self.least };
         self.greatest = if high > self.greatest { high } else { self.greatest };
         let now = (low, high, largest_bend(&self.window[TAPS - 3..]));
@@ -195,9 +191,12 @@ impl Channel {
             let places = self.window.len() + 1 - TAPS;
             for first in (0..places).step_by(SHORT_STRETCH) {
                 let after = places.min(first + SHORT_STRETCH);
-                let (low, high) = narrow_range(&self.window[first + BEFORE..=after + BEFORE]);
+                let (low, high) = range(&self.window[first + BEFORE..=after + BEFORE]);
                 if high + reach > self.greatest || low - reach < self.least {
-                    self.interpolate_places(first..after, reach, phases);
+                    wide(
+                        #[inline(always)]
+                        || self.interpolate_places(first..after, reach, phases),
+                    );
                 }
             }
         }
@@ -216,19 +215,6 @@ impl Channel {
             }
         }
     }
-}
-
-/// The greatest second difference.
-#[inline(always)]
-fn largest_bend(samples: &[f64]) -> f64 {
-    let mut strands = [0.0f64; 8];
-    let triples = samples.iter().zip(&samples[1..]).zip(&samples[2..]);
-    for (index, ((a, b), c)) in triples.enumerate() {
-        let size = (a - 2.0 * b + c).abs();
-        let strand = &mut strands[index % 8];
-        *strand = if size > *strand { size } else { *strand };
-    }
-    strands.iter().copied().fold(0.0, f64::max)
 }
 
 #[inline(always)]

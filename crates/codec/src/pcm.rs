@@ -93,14 +93,12 @@ fn unpack_stereo_24(bytes: &[u8], block: &mut Block) {
             let (left_twos, left_rest) = left.as_chunks_mut::<2>();
             let (right_twos, right_rest) = right.as_chunks_mut::<2>();
             for ((bytes, left), right) in twos.iter().zip(left_twos).zip(right_twos) {
-                let word = |at: usize| {
-                    u32::from_le_bytes([bytes[at], bytes[at + 1], bytes[at + 2], bytes[at + 3]])
-                };
+                let word =
+                    |at: usize| u32::from_le_bytes([bytes[at], bytes[at + 1], bytes[at + 2], bytes[at + 3]]);
                 let (first, second, third) = (word(0), word(4), word(8));
                 let sample = |high_bytes: u32| f64::from(high_bytes.cast_signed()) * STEP_32;
                 *left = [sample(first << 8), sample((second >> 8 & 0x00ff_ff00) | third << 24)];
-                *right =
-                    [sample((first >> 16 & 0xff00) | second << 16), sample(third & 0xffff_ff00)];
+                *right = [sample((first >> 16 & 0xff00) | second << 16), sample(third & 0xffff_ff00)];
             }
             if let (&[a, b, c, d, e, f], [left], [right]) = (rest, left_rest, right_rest) {
                 *left = f64::from(i32::from_le_bytes([0, a, b, c])) * STEP_32;

@@ -6,7 +6,7 @@
 
 use std::io::Write;
 
-use loadin_audio::Block;
+use loadin_audio::{Block, wide};
 
 use crate::format::check_layout;
 use crate::{Bext, Error, SampleKind};
@@ -164,10 +164,7 @@ impl<W: Write> WavWriter<W> {
                 let [a, b, ..] = sample.to_le_bytes();
                 [a, b]
             }),
-            SampleKind::I24 => pack(interleaved, &mut self.packed, |sample| {
-                let [a, b, c, _] = sample.to_le_bytes();
-                [a, b, c]
-            }),
+            SampleKind::I24 => pack_24(interleaved, &mut self.packed),
             SampleKind::I32 => pack(interleaved, &mut self.packed, i32::to_le_bytes),
             SampleKind::F32 | SampleKind::F64 => panic!("integers do not go into a float file"),
         }
@@ -231,6 +228,30 @@ fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn
     for (cell, sample) in cells.iter_mut().zip(samples) {
         *cell = bytes_of(*sample);
     }
+}
+
+/// Packs 24-bit samples, four at a time.
+fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
+    packed.resize(samples.len() * 3, 0);
+    wide(
+        #[inline(always)]
+        || {
+            let ((fours, rest), (cells, rest_bytes)) =
+                (samples.as_chunks::<4>(), packed.as_chunks_mut::<12>());
+            for (cell, four) in cells.iter_mut().zip(fours) {
+                let [a, b, c, d] = four.map(i32::cast_unsigned);
+                let words =
+                    [(a & 0x00ff_ffff) | b << 24, (b >> 8 & 0xffff) | c << 16, (c >> 16 & 0xff) | d << 8];
+                for (bytes, word) in cell.as_chunks_mut::<4>().0.iter_mut().zip(words) {
+                    *bytes = word.to_le_bytes();
+                }
+            }
+            for (bytes, sample) in rest_bytes.as_chunks_mut::<3>().0.iter_mut().zip(rest) {
+                let [a, b, c, _] = sample.to_le_bytes();
+                *bytes = [a, b, c];
+            }
+        },
+    );
 }
 
 /// Packs planar samples of `N` bytes each, frame by frame.

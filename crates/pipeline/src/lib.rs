@@ -5,6 +5,7 @@
 
 mod bext;
 mod content;
+mod hashed;
 mod out_folder;
 mod record;
 

@@ -1,7 +1,5 @@
 //! One read of a stem that measures all that any stage needs, and changes nothing.
 
-use std::fs::File;
-use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -18,7 +16,8 @@ use crate::facts::{
     Measures, Range, RelationFacts, Survey,
 };
 use crate::findings::{Finding, Id};
-use crate::{scan, storage};
+use crate::hashed::{self, HashedFile};
+use crate::scan;
 
 /// What a survey shall measure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,24 +44,20 @@ pub fn survey(root: &Path, file: &FileFacts, scope: Scope, listener: &Listener<'
         measures: Err(unreadable(String::new())),
     };
     let real = scan::locate(root, &file.path);
-    survey.measures = match hash(&real) {
-        Err(error) => Err(unreadable(format!("it cannot be read: {error}"))),
-        Ok(stored) => {
-            survey.bytes = stored.bytes;
-            survey.sha256 = stored.sha256;
-            match &file.format {
-                Err(why) => Err(unreadable(why.clone())),
-                Ok(format) => measured(&real, &file.path, format, scope, listener),
-            }
-        }
-    };
+    let stored = hashed::open(&real).and_then(|(source, remainder)| {
+        survey.measures = match &file.format {
+            Err(why) => Err(unreadable(why.clone())),
+            Ok(format) => measured(source, &file.path, format, scope, listener),
+        };
+        remainder.finish()
+    });
+    match stored {
+        Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
+        Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
+    }
     let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
     listener(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
     survey
-}
-
-fn hash(path: &Path) -> io::Result<storage::Stored> {
-    storage::digest(&mut File::open(path)?)
 }
 
 fn unreadable(text: String) -> Failure {
@@ -71,25 +66,24 @@ fn unreadable(text: String) -> Failure {
 
 /// A decoder that panics costs its own stem, not the run.
 fn measured(
-    real: &Path,
+    source: HashedFile,
     path: &str,
     format: &FormatFacts,
     scope: Scope,
     listener: &Listener<'_>,
 ) -> Result<Measures, Failure> {
-    let work = AssertUnwindSafe(|| measure(real, path, format, scope, listener));
+    let work = AssertUnwindSafe(|| measure(source, path, format, scope, listener));
     catch_unwind(work).unwrap_or_else(|_| Err(unreadable("the decoder gave up on its contents".to_owned())))
 }
 
 fn measure(
-    real: &Path,
+    source: HashedFile,
     path: &str,
     format: &FormatFacts,
     scope: Scope,
     listener: &Listener<'_>,
 ) -> Result<Measures, Failure> {
-    let file = File::open(real).map_err(|error| unreadable(format!("it cannot be opened: {error}")))?;
-    let mut decoder = loadin_codec::open(file, true).map_err(decode_failure)?;
+    let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
     let mut block = Block::new(usize::from(format.channels));
     while decoder.next_block(&mut block).map_err(decode_failure)? {

@@ -1,0 +1,140 @@
+//! A source that is digested while it is decoded, so that what was measured is what the digest names, at one read.
+
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::Path;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use sha2::{Digest, Sha256};
+
+use crate::storage::{Stored, hex};
+
+/// How much is read at once where nobody asks for the bytes but the digest.
+const PIECE: usize = 1 << 18;
+
+#[derive(Default)]
+struct Progress {
+    hash: Sha256,
+    /// Bytes from the start of the file that are in the hash.
+    hashed: u64,
+}
+
+/// The reader that a decoder owns.
+pub(crate) struct HashedFile {
+    file: File,
+    position: u64,
+    progress: Arc<Mutex<Progress>>,
+}
+
+/// What remains when the decoder is done.
+pub(crate) struct Remainder {
+    file: File,
+    progress: Arc<Mutex<Progress>>,
+}
+
+/// Opens a file for one decoder.
+pub(crate) fn open(path: &Path) -> io::Result<(HashedFile, Remainder)> {
+    let file = File::open(path)?;
+    let progress = Arc::new(Mutex::new(Progress::default()));
+    // The clone shares the place in the file, so it reads only after the decoder is gone.
+    let remainder = Remainder { file: file.try_clone()?, progress: Arc::clone(&progress) };
+    Ok((HashedFile { file, position: 0, progress }, remainder))
+}
+
+fn lock(progress: &Mutex<Progress>) -> MutexGuard<'_, Progress> {
+    // A decoder that panics does so between two reads: the digest is as far as it says.
+    progress.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Progress {
+    /// Hashes up to the byte `to`, or to the end of the file.
+    fn catch_up(&mut self, file: &mut File, to: u64) -> io::Result<()> {
+        file.seek(SeekFrom::Start(self.hashed))?;
+        let mut piece = vec![0; PIECE];
+        while self.hashed < to {
+            let wanted = piece.len().min(usize::try_from(to - self.hashed).unwrap_or(usize::MAX));
+            match file.read(&mut piece[..wanted]) {
+                Ok(0) => break,
+                Ok(read) => self.add(&piece[..read]),
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(())
+    }
+
+    fn add(&mut self, bytes: &[u8]) {
+        self.hash.update(bytes);
+        self.hashed += bytes.len() as u64;
+    }
+}
+
+impl Read for HashedFile {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let mut progress = lock(&self.progress);
+        if self.position > progress.hashed {
+            progress.catch_up(&mut self.file, self.position)?;
+            self.file.seek(SeekFrom::Start(self.position))?;
+        }
+        let read = self.file.read(buffer)?;
+        let known = usize::try_from(progress.hashed.saturating_sub(self.position)).unwrap_or(usize::MAX);
+        if let Some(fresh) = buffer[..read].get(known..) {
+            progress.add(fresh);
+        }
+        self.position += read as u64;
+        Ok(read)
+    }
+}
+
+impl Seek for HashedFile {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.position = self.file.seek(to)?;
+        Ok(self.position)
+    }
+}
+
+impl Remainder {
+    /// Reads what the decoder did not, and gives size and digest of the whole file.
+    pub(crate) fn finish(mut self) -> io::Result<Stored> {
+        let mut progress = lock(&self.progress);
+        progress.catch_up(&mut self.file, u64::MAX)?;
+        let Progress { hash, hashed } = std::mem::take(&mut *progress);
+        Ok(Stored { bytes: hashed, sha256: hex(&hash.finalize()) })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Whatever a decoder reads, skips or reads again, the digest is that of the whole file.
+    #[test]
+    fn the_digest_does_not_depend_on_the_way() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        let bytes: Vec<u8> = (0..700_000u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+        std::fs::write(&path, &bytes).unwrap();
+        let wanted = hex(&Sha256::digest(&bytes));
+        let ways: [&[(u64, usize)]; 5] = [
+            &[],
+            &[(0, 700_000)],
+            &[(0, 100), (50, 100), (400_000, 10), (0, 20)],
+            &[(699_999, 1), (0, 700_000)],
+            &[(900_000, 10), (10, 10)],
+        ];
+        for way in ways {
+            let (mut file, remainder) = open(&path).unwrap();
+            for &(from, length) in way {
+                file.seek(SeekFrom::Start(from)).unwrap();
+                let mut found = Vec::new();
+                file.by_ref().take(length as u64).read_to_end(&mut found).unwrap();
+                let (start, end) =
+                    ((from as usize).min(bytes.len()), (from as usize + length).min(bytes.len()));
+                assert_eq!(found, bytes[start..end], "{way:?}");
+            }
+            drop(file);
+            let stored = remainder.finish().unwrap();
+            assert_eq!((stored.bytes, &stored.sha256), (700_000, &wanted), "{way:?}");
+        }
+    }
+}
