@@ -1,8 +1,9 @@
 //! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
 
 use rayon::prelude::*;
@@ -14,10 +15,10 @@ use crate::out_folder::{OutFolder, OutFolderError};
 use crate::plan::{self, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
-use crate::render::{self, RenderError, Shop};
+use crate::render::{self, Measured, RenderError, Shop};
 use crate::scan::{self, ScanError};
 use crate::stages::Settings;
-use crate::storage::{Disk, StoreError, hex, store_text};
+use crate::storage::{Disk, StoreError, Written, hex, store_text};
 use crate::survey::{self, Scope};
 
 /// Why a run ended without a manifest.
@@ -169,15 +170,32 @@ fn render_all(job: &Job<'_>, study: &Study) -> Result<BTreeMap<String, Rendered>
     let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
     (job.listener)(Event::Step { step: Step::Render, stems: stems.len() });
     let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
-    let results = in_parallel(&stems, cost, |stem| render::render(&shop, stem));
+    // While the disk takes one stem, the next is rendered: what is written settles one turn later.
+    let settling = Mutex::new(VecDeque::new());
+    let settle = |(stem, written): (&StemPlan, Written<Measured>)| {
+        (stem.path().to_owned(), render::settle(&shop, stem, written))
+    };
+    let turns = in_parallel(&stems, cost, |stem| match render::render(&shop, stem) {
+        Err(error) => Some((stem.path().to_owned(), Err(error))),
+        Ok(written) => {
+            let ready = {
+                let mut settling = settling.lock().unwrap_or_else(PoisonError::into_inner);
+                settling.push_back((*stem, written));
+                if settling.len() > rayon::current_num_threads() { settling.pop_front() } else { None }
+            };
+            ready.map(settle)
+        }
+    });
+    let rest = settling.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let rest: Vec<_> = rest.into_par_iter().map(settle).collect();
     let mut rendered = BTreeMap::new();
-    for (stem, result) in stems.into_iter().zip(results) {
+    for (path, result) in turns.into_iter().flatten().chain(rest) {
         let outcome = match result {
             Ok((measured, stored)) => Ok((measured, stored)),
             Err(RenderError::Store(error)) => return Err(RunError::Store(error)),
             Err(error) => Err(error.to_string()),
         };
-        rendered.insert(stem.path().to_owned(), outcome);
+        rendered.insert(path, outcome);
     }
     Ok(rendered)
 }

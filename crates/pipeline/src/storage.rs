@@ -2,11 +2,12 @@
 //!
 //! Temporary file in the same folder → write → flush → sync → open again and hash → rename → sync the folder.
 
+use std::convert::Infallible;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{SyncSender, sync_channel};
-use std::thread::JoinHandle;
+use std::thread::{self, JoinHandle};
 
 use sha2::{Digest, Sha256};
 use xxhash_rust::xxh3::Xxh3;
@@ -27,6 +28,8 @@ pub trait Disk: Sync {
 
 /// A file that is being written.
 pub trait DiskFile: Write + Send {
+    /// Says that all is written and shall be brought to the disk, and does not wait.
+    fn begin_sync(&mut self) {}
     /// Makes the contents durable.
     fn sync(&mut self) -> io::Result<()>;
 }
@@ -42,9 +45,9 @@ struct WriteBehind {
     syncer: Option<Syncer>,
 }
 
-/// The thread that waits for the disk.
+/// The thread that waits for the disk: once for every request, and once more when there will be no other.
 struct Syncer {
-    wake: SyncSender<()>,
+    requests: Option<SyncSender<()>>,
     thread: JoinHandle<io::Result<()>>,
 }
 
@@ -54,16 +57,25 @@ const SYNC_BYTES: u64 = 8 << 20;
 impl Syncer {
     fn start(file: &File) -> io::Result<Self> {
         let file = file.try_clone()?;
-        // A request that meets a busy disk is dropped: the next one covers it.
-        let (wake, woken) = sync_channel(1);
-        let work = move || woken.into_iter().try_for_each(|()| file.sync_data());
-        let thread = std::thread::Builder::new().name("write behind".to_owned()).spawn(work)?;
-        Ok(Self { wake, thread })
+        let (requests, requested) = sync_channel(1);
+        let work = move || {
+            requested.into_iter().try_for_each(|()| file.sync_data())?;
+            file.sync_all()
+        };
+        let thread = thread::Builder::new().name("write behind".to_owned()).spawn(work)?;
+        Ok(Self { requests: Some(requests), thread })
     }
 
-    /// Ends the thread. The system reports a failed write only once, perhaps to this thread: so it must be asked.
-    fn finish(self) -> io::Result<()> {
-        drop(self.wake);
+    fn request(&self) {
+        if let Some(requests) = &self.requests {
+            // A request that meets a busy disk is dropped: the next one covers it.
+            let _ = requests.try_send(());
+        }
+    }
+
+    /// Waits for the last sync. The system reports a failed write only once, perhaps to this thread.
+    fn finish(mut self) -> io::Result<()> {
+        self.requests = None;
         self.thread.join().unwrap_or_else(|_| Err(io::Error::other("the thread that syncs gave up")))
     }
 }
@@ -74,12 +86,8 @@ impl Write for WriteBehind {
         self.pending += written as u64;
         if self.pending >= SYNC_BYTES {
             self.pending = 0;
-            if self.syncer.is_none() {
-                self.syncer = Some(Syncer::start(&self.file)?);
-            }
-            if let Some(syncer) = &self.syncer {
-                let _ = syncer.wake.try_send(());
-            }
+            self.start_syncer();
+            self.syncer.iter().for_each(Syncer::request);
         }
         Ok(written)
     }
@@ -89,10 +97,23 @@ impl Write for WriteBehind {
     }
 }
 
+impl WriteBehind {
+    /// Without a thread the last sync does it all.
+    fn start_syncer(&mut self) {
+        self.syncer = self.syncer.take().or_else(|| Syncer::start(&self.file).ok());
+    }
+}
+
 impl DiskFile for WriteBehind {
+    fn begin_sync(&mut self) {
+        self.start_syncer();
+        if let Some(syncer) = &mut self.syncer {
+            syncer.requests = None;
+        }
+    }
+
     fn sync(&mut self) -> io::Result<()> {
-        let behind = self.syncer.take().map_or(Ok(()), Syncer::finish);
-        self.file.sync_all().and(behind)
+        self.syncer.take().map_or_else(|| self.file.sync_all(), Syncer::finish)
     }
 }
 
@@ -192,12 +213,30 @@ impl<W: Write> Write for Digesting<W> {
     }
 }
 
+/// Contents that are written under an unfinished name and on their way to the disk.
+pub struct Written<T> {
+    path: PathBuf,
+    unfinished: PathBuf,
+    file: Box<dyn DiskFile>,
+    digest: u128,
+    made: T,
+}
+
 /// Writes `path` whole or not at all; `contents` gets the writer.
 pub fn store<T, E>(
     disk: &dyn Disk,
     path: &Path,
     contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
 ) -> Result<(T, Stored), StoreError<E>> {
+    write(disk, path, contents)?.settle(disk).map_err(StoreError::with_contents)
+}
+
+/// The first half of [`store`]: the contents are handed to the system, which has begun to bring them to the disk.
+pub fn write<T, E>(
+    disk: &dyn Disk,
+    path: &Path,
+    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+) -> Result<Written<T>, StoreError<E>> {
     let unfinished = unfinished_path(path);
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     // A leftover of an interrupted run is nobody's work.
@@ -205,17 +244,73 @@ pub fn store<T, E>(
         Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(at_disk(error)),
         _ => {}
     }
-    let result = write_and_check(disk, path, &unfinished, contents)
-        .and_then(|done| disk.rename(&unfinished, path).map(|()| done).map_err(at_disk))
-        .and_then(|done| {
-            let folder = path.parent().unwrap_or(Path::new("."));
-            disk.sync_folder(folder).map(|()| done).map_err(at_disk)
-        });
+    let result = write_unfinished(disk, path, &unfinished, contents);
     if result.is_err() {
-        // Best effort: the name says what it is, and the next run removes it.
-        let _ = disk.remove(&unfinished);
+        clear_away(disk, &unfinished);
     }
     result
+}
+
+fn write_unfinished<T, E>(
+    disk: &dyn Disk,
+    path: &Path,
+    unfinished: &Path,
+    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+) -> Result<Written<T>, StoreError<E>> {
+    let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
+    let file = disk.create_new(unfinished).map_err(at_disk)?;
+    let mut writer = Digesting { inner: BufWriter::with_capacity(PIECE, file), digest: Xxh3::new() };
+    let made = contents(&mut writer).map_err(|failure| match failure {
+        WriteFailure::Io(source) => at_disk(source),
+        WriteFailure::Contents(error) => StoreError::Contents(error),
+    })?;
+    let Digesting { inner, digest } = writer;
+    let mut file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
+    file.begin_sync();
+    let (path, unfinished) = (path.to_owned(), unfinished.to_owned());
+    Ok(Written { path, unfinished, file, digest: digest.digest128(), made })
+}
+
+/// Best effort: the name says what it is, and the next run removes it.
+fn clear_away(disk: &dyn Disk, unfinished: &Path) {
+    let _ = disk.remove(unfinished);
+}
+
+impl<T> Written<T> {
+    /// The second half of [`store`]: waits for the disk, reads back, and gives the file its final name.
+    pub fn settle(self, disk: &dyn Disk) -> Result<(T, Stored), StoreError<Infallible>> {
+        let Self { path, unfinished, mut file, digest, made } = self;
+        let at_disk = |source| StoreError::Disk { path: path.clone(), source };
+        let settle = || {
+            file.sync().map_err(at_disk)?;
+            drop(file);
+            let mut read_back = Xxh3::new();
+            let mut reader = disk.open(&unfinished).map_err(at_disk)?;
+            let stored = read_all(&mut *reader, |piece| read_back.update(piece)).map_err(at_disk)?;
+            if read_back.digest128() != digest {
+                return Err(StoreError::ReadsBackDifferent { path: path.clone() });
+            }
+            disk.rename(&unfinished, &path).map_err(at_disk)?;
+            let folder = path.parent().unwrap_or(Path::new("."));
+            disk.sync_folder(folder).map_err(at_disk)?;
+            Ok(stored)
+        };
+        let result = settle();
+        if result.is_err() {
+            clear_away(disk, &unfinished);
+        }
+        result.map(|stored| (made, stored))
+    }
+}
+
+impl StoreError<Infallible> {
+    /// The same failure, where the contents could have failed too.
+    pub fn with_contents<E>(self) -> StoreError<E> {
+        match self {
+            Self::Disk { path, source } => StoreError::Disk { path, source },
+            Self::ReadsBackDifferent { path } => StoreError::ReadsBackDifferent { path },
+        }
+    }
 }
 
 fn unfinished_path(path: &Path) -> PathBuf {
@@ -225,33 +320,6 @@ fn unfinished_path(path: &Path) -> PathBuf {
     name.push(hex(&digest[..8]));
     name.push(UNFINISHED);
     path.with_file_name(name)
-}
-
-fn write_and_check<T, E>(
-    disk: &dyn Disk,
-    path: &Path,
-    unfinished: &Path,
-    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
-) -> Result<(T, Stored), StoreError<E>> {
-    let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
-    let file = disk.create_new(unfinished).map_err(at_disk)?;
-    let mut writer = Digesting { inner: BufWriter::with_capacity(PIECE, file), digest: Xxh3::new() };
-    let made = contents(&mut writer).map_err(|failure| match failure {
-        WriteFailure::Io(source) => at_disk(source),
-        WriteFailure::Contents(error) => StoreError::Contents(error),
-    })?;
-    let Digesting { inner, digest: written } = writer;
-    let mut file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
-    file.sync().map_err(at_disk)?;
-    drop(file);
-    let mut read_back = Xxh3::new();
-    let stored = read_all(&mut *disk.open(unfinished).map_err(at_disk)?, |piece| read_back.update(piece))
-        .map_err(at_disk)?;
-    if read_back.digest128() == written.digest128() {
-        Ok((made, stored))
-    } else {
-        Err(StoreError::ReadsBackDifferent { path: path.to_owned() })
-    }
 }
 
 /// Size and SHA-256 of everything that `reader` gives.
@@ -289,10 +357,6 @@ pub fn hex(bytes: &[u8]) -> String {
 }
 
 /// Writes a small text file whole or not at all.
-pub fn store_text(
-    disk: &dyn Disk,
-    path: &Path,
-    text: &str,
-) -> Result<Stored, StoreError<std::convert::Infallible>> {
+pub fn store_text(disk: &dyn Disk, path: &Path, text: &str) -> Result<Stored, StoreError<Infallible>> {
     store(disk, path, |writer| Ok(writer.write_all(text.as_bytes())?)).map(|((), stored)| stored)
 }

@@ -18,7 +18,7 @@ use crate::bext;
 use crate::event::{Event, Listener, Step};
 use crate::plan::StemPlan;
 use crate::stages::re_encode::Storage;
-use crate::storage::{Disk, StoreError, Stored, WriteFailure, store};
+use crate::storage::{self, Disk, StoreError, Stored, WriteFailure, Written};
 
 /// What was measured on a stem while it was written.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -77,22 +77,35 @@ pub fn output_path(stem: &StemPlan) -> String {
     format!("audio/{}.wav", stem.output.label)
 }
 
-/// Renders one stem into its file.
-pub fn render(shop: &Shop<'_>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
+/// Renders one stem into its file, which [`settle`] then brings under its final name.
+pub fn render(shop: &Shop<'_>, stem: &StemPlan) -> Result<Written<Measured>, RenderError> {
     let path = stem.path();
     let frames = stem.sources[0].frames;
     (shop.listener)(Event::Started { step: Step::Render, path, frames });
     // A decoder that panics costs its own stem, not the run.
     let result = catch_unwind(AssertUnwindSafe(|| write(shop, stem)))
         .unwrap_or_else(|_| Err(RenderError::Source("the decoder gave up on its contents".to_owned())));
-    let text = result.as_ref().err().map(ToString::to_string);
-    (shop.listener)(Event::Ended { step: Step::Render, path, error: text.as_deref() });
+    if let Err(error) = &result {
+        (shop.listener)(Event::Ended { step: Step::Render, path, error: Some(&error.to_string()) });
+    }
     result
 }
 
-fn write(shop: &Shop<'_>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
+/// Waits until a rendered stem is safe on the disk, and reads it back.
+pub fn settle(
+    shop: &Shop<'_>,
+    stem: &StemPlan,
+    written: Written<Measured>,
+) -> Result<(Measured, Stored), RenderError> {
+    let result = written.settle(shop.disk).map_err(|error| RenderError::Store(Box::new(error)));
+    let text = result.as_ref().err().map(ToString::to_string);
+    (shop.listener)(Event::Ended { step: Step::Render, path: stem.path(), error: text.as_deref() });
+    result
+}
+
+fn write(shop: &Shop<'_>, stem: &StemPlan) -> Result<Written<Measured>, RenderError> {
     let path = shop.out.join(output_path(stem));
-    let result = store(shop.disk, &path, |writer| encode(shop, stem, writer));
+    let result = storage::write(shop.disk, &path, |writer| encode(shop, stem, writer));
     match result {
         Ok(done) => Ok(done),
         Err(StoreError::Contents(error)) => Err(error),
