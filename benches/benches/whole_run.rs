@@ -46,6 +46,7 @@ fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
         out,
         recipe,
         disk: &RealDisk,
+        memory: 1 << 30,
         papers: &|_| Vec::new(),
         listener: &|_| {},
         started_unix: 0,

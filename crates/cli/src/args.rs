@@ -85,6 +85,10 @@ pub struct Prep {
     pub out: PathBuf,
     #[command(flatten)]
     pub work: Work,
+    /// Memory for sound that would cost much to make twice, such as "2G" or "500M"; every size gives the same files.
+    /// Default: a quarter of the machine's.
+    #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
+    pub memory: Option<u64>,
 }
 
 #[derive(Debug, Args)]

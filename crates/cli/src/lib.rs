@@ -2,6 +2,7 @@
 
 pub mod args;
 mod exit;
+mod memory;
 mod progress;
 mod table;
 mod verbs;

@@ -18,6 +18,7 @@ pub mod recipe;
 pub mod render;
 pub mod run;
 pub mod scan;
+pub mod shelf;
 pub mod stages;
 pub mod storage;
 pub mod survey;

@@ -17,6 +17,7 @@ use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::{self, Measured, RenderError, Shop};
 use crate::scan::{self, ScanError};
+use crate::shelf::Shelf;
 use crate::stages::Settings;
 use crate::storage::{Disk, StoreError, Written, hex, store_text};
 use crate::survey::{self, Scope};
@@ -65,20 +66,32 @@ pub struct Study {
 
 /// Surveys a delivery and plans it: all of a run that only reads.
 ///
-/// Runs on the current rayon pool; its size changes nothing in the result.
-pub fn study(delivery: &Path, recipe: &Recipe, listener: &Listener<'_>) -> Result<Study, RunError> {
+/// Runs on the current rayon pool; its size changes nothing in the result. What the render can use again is left on
+/// the shelf.
+pub fn study(
+    delivery: &Path,
+    recipe: &Recipe,
+    shelf: &Shelf,
+    listener: &Listener<'_>,
+) -> Result<Study, RunError> {
     let inventory = scan::scan(delivery)?;
     if inventory.files.is_empty() {
         return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
     }
     listener(Event::Scanned { delivery: &inventory.name, files: inventory.files.len() });
-    let surveys = survey_all(delivery, recipe, &inventory.files, listener);
+    let surveys = survey_all(delivery, recipe, &inventory.files, shelf, listener);
     let music = record::Music::of(&inventory);
     let plan = plan::plan(&inventory.name, recipe, &surveys, music.bar_seconds());
     Ok(Study { inventory, surveys, music, plan })
 }
 
-fn survey_all(delivery: &Path, recipe: &Recipe, files: &[FileFacts], listener: &Listener<'_>) -> Vec<Survey> {
+fn survey_all(
+    delivery: &Path,
+    recipe: &Recipe,
+    files: &[FileFacts],
+    shelf: &Shelf,
+    listener: &Listener<'_>,
+) -> Vec<Survey> {
     listener(Event::Step { step: Step::Survey, stems: files.len() });
     let rates: Vec<(&str, u32)> = files
         .iter()
@@ -94,7 +107,7 @@ fn survey_all(delivery: &Path, recipe: &Recipe, files: &[FileFacts], listener: &
                 Some(Settings::Decode(settings)) if settings.loudness
             ),
         };
-        survey::survey(delivery, file, scope, listener)
+        survey::survey(delivery, file, scope, shelf, listener)
     };
     in_parallel(files, |file| file.bytes, one)
 }
@@ -127,6 +140,8 @@ pub struct Job<'a> {
     pub recipe: &'a Recipe,
     /// The file system that is written to.
     pub disk: &'a dyn Disk,
+    /// Bytes of memory for sound that would cost much to make twice; the rest of a run takes about 10 MB a thread.
+    pub memory: u64,
     /// Who makes the papers.
     pub papers: &'a Papers<'a>,
     /// Who listens.
@@ -139,9 +154,10 @@ pub struct Job<'a> {
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
-    let study = study(job.delivery, job.recipe, job.listener)?;
+    let shelf = Shelf::new(job.memory);
+    let study = study(job.delivery, job.recipe, &shelf, job.listener)?;
     let folder = OutFolder::claim(job.disk, job.out, &study.plan)?;
-    let rendered = render_all(job, &study)?;
+    let rendered = render_all(job, &study, &shelf)?;
     let mut manifest = record::manifest(job.recipe, &study, &rendered);
     manifest.run = crate::manifest::Run {
         started_unix: job.started_unix,
@@ -154,7 +170,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     Ok(manifest)
 }
 
-fn render_all(job: &Job<'_>, study: &Study) -> Result<BTreeMap<String, Rendered>, RunError> {
+fn render_all(job: &Job<'_>, study: &Study, shelf: &Shelf) -> Result<BTreeMap<String, Rendered>, RunError> {
     let contents = study
         .surveys
         .iter()
@@ -165,6 +181,7 @@ fn render_all(job: &Job<'_>, study: &Study) -> Result<BTreeMap<String, Rendered>
         out: job.out,
         disk: job.disk,
         contents: &contents,
+        shelf,
         listener: job.listener,
     };
     let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();

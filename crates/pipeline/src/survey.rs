@@ -18,6 +18,7 @@ use crate::facts::{
 use crate::findings::{Finding, Id};
 use crate::hashed::{self, HashedFile};
 use crate::scan;
+use crate::shelf::{Basket, Shelf};
 
 /// What a survey shall measure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,7 +30,8 @@ pub struct Scope {
 }
 
 /// Surveys one listed file of the delivery in `root`. Never fails: what is wrong with the file is in the result.
-pub fn survey(root: &Path, file: &FileFacts, scope: Scope, listener: &Listener<'_>) -> Survey {
+/// What pays to be kept for the render goes onto the shelf.
+pub fn survey(root: &Path, file: &FileFacts, scope: Scope, shelf: &Shelf, listener: &Listener<'_>) -> Survey {
     let format = file.format.as_ref().ok();
     listener(Event::Started {
         step: Step::Survey,
@@ -47,7 +49,7 @@ pub fn survey(root: &Path, file: &FileFacts, scope: Scope, listener: &Listener<'
     let stored = hashed::open(&real).and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
-            Ok(format) => measured(source, &file.path, format, scope, listener),
+            Ok(format) => measured(source, &file.path, format, scope, shelf, listener),
         };
         remainder.finish()
     });
@@ -70,9 +72,10 @@ fn measured(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
+    shelf: &Shelf,
     listener: &Listener<'_>,
 ) -> Result<Measures, Failure> {
-    let work = AssertUnwindSafe(|| measure(source, path, format, scope, listener));
+    let work = AssertUnwindSafe(|| measure(source, path, format, scope, shelf, listener));
     catch_unwind(work).unwrap_or_else(|_| Err(unreadable("the decoder gave up on its contents".to_owned())))
 }
 
@@ -81,10 +84,12 @@ fn measure(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
+    shelf: &Shelf,
     listener: &Listener<'_>,
 ) -> Result<Measures, Failure> {
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
+    meters.basket = shelf.basket(format, scope.target_hz);
     let mut block = Block::new(usize::from(format.channels));
     while decoder.next_block(&mut block).map_err(decode_failure)? {
         meters.push(&mut block);
@@ -98,7 +103,11 @@ fn measure(
         .iter()
         .map(|d| DamageFacts { start_frame: d.start_frame, frames: d.frames, cause: d.cause.clone() })
         .collect();
-    Ok(meters.finish(usize::from(format.channels), damage))
+    meters.end_stream(usize::from(format.channels));
+    if let Some(basket) = meters.basket.take() {
+        shelf.keep(path, basket, scope.target_hz, decoder.metadata().bext.clone());
+    }
+    Ok(meters.finish(damage))
 }
 
 #[expect(clippy::needless_pass_by_value, reason = "it stands in map_err")]
@@ -122,6 +131,8 @@ struct Meters {
     activity: Activity,
     envelope: Envelope,
     loudness: Option<Loudness>,
+    /// What is kept for the render.
+    basket: Option<Basket>,
 }
 
 impl Meters {
@@ -141,6 +152,7 @@ impl Meters {
             activity: Activity::new(target_hz),
             envelope: Envelope::new(channels, target_hz),
             loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
+            basket: None,
         }
     }
 
@@ -165,14 +177,19 @@ impl Meters {
         if let Some(loudness) = &mut self.loudness {
             loudness.push(block);
         }
+        self.basket = self.basket.take().and_then(|mut basket| basket.put(block).then_some(basket));
     }
 
-    fn finish(mut self, channels: usize, damage: Vec<DamageFacts>) -> Measures {
+    /// Measures what the resampler still holds.
+    fn end_stream(&mut self, channels: usize) {
         if let Some(mut resampler) = self.resampler.take() {
             let mut rest = Block::new(channels);
             resampler.finish(&mut rest);
             self.push_at_target(&rest);
         }
+    }
+
+    fn finish(self, damage: Vec<DamageFacts>) -> Measures {
         let active_frames = self.activity.finish();
         let over = self.clips.over_full_scale();
         let (window_frames, envelopes) = self.envelope.finish();

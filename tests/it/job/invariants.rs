@@ -47,17 +47,69 @@ fn threads_order_and_repetition_change_no_byte() {
         let out = delivery.out(&format!("out{run}"));
         let (ran, manifest) = prep(&delivery.path(), &out, &["--jobs", jobs]);
         assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
-        let mut files = tree(&out);
-        let mut manifest = manifest;
-        manifest.as_object_mut().unwrap().remove("run");
-        files.insert("manifest.json".to_owned(), manifest.to_string().into_bytes());
-        seen.push(files);
+        seen.push(comparable(&out, manifest));
     }
+    assert_same(&seen);
+}
+
+type Files = std::collections::BTreeMap<String, Vec<u8>>;
+
+/// All files of an output, without what is allowed to differ.
+fn comparable(out: &std::path::Path, mut manifest: serde_json::Value) -> Files {
+    let mut files = tree(out);
+    manifest.as_object_mut().unwrap().remove("run");
+    files.insert("manifest.json".to_owned(), manifest.to_string().into_bytes());
+    files
+}
+
+fn assert_same(seen: &[Files]) {
     for other in &seen[1..] {
         assert_eq!(seen[0].keys().collect::<Vec<_>>(), other.keys().collect::<Vec<_>>());
         for (name, bytes) in &seen[0] {
             assert!(bytes == &other[name], "{name} differs");
         }
+    }
+}
+
+/// Whether the sound is kept between survey and render or made again must not show: of a converted stem, of one whose
+/// offset goes before the conversion, of a pair of files that become one.
+#[test]
+fn memory_changes_no_byte() {
+    let delivery = band();
+    let offset: Vec<f64> = signal::sine(200.0, 0.2, 44_100, 200_000).iter().map(|x| x + 0.02).collect();
+    delivery.wav("Arp.wav", 44_100, 24, &[offset.clone(), signal::noise(9, 0.2, 200_000)]);
+    delivery.wav("Strings L.wav", 44_100, 24, &[offset]);
+    delivery.wav("Strings R.wav", 44_100, 24, &[signal::noise(10, 0.2, 200_000)]);
+    let shipped = loadin_pipeline::recipe::find_shipped("mix-prep").unwrap().text;
+    let joined = shipped.replace("pairs = \"report\"", "pairs = \"join\"");
+    let (before, stages) = joined.split_once("[[stage]]\nstage = \"resample\"").unwrap();
+    let (resample, rest) = stages.split_once("[[stage]]\nstage = \"gain-stage\"").unwrap();
+    let (own, removal) = resample.split_once("[[stage]]\nstage = \"channel-fix\"").unwrap();
+    let (fix, removal) = removal.split_once("[[stage]]\nstage = \"dc-removal\"").unwrap();
+    let late = [
+        before,
+        "[[stage]]\nstage = \"channel-fix\"",
+        fix,
+        "[[stage]]\nstage = \"dc-removal\"",
+        removal,
+        "[[stage]]\nstage = \"resample\"",
+        own,
+        "[[stage]]\nstage = \"gain-stage\"",
+        rest,
+    ]
+    .concat();
+    for (name, text) in [("early", joined), ("late", late)] {
+        let recipe = delivery.out(&format!("{name}.toml"));
+        fs::write(&recipe, text).unwrap();
+        let mut seen = Vec::new();
+        for memory in ["0", "4M", "1G"] {
+            let out = delivery.out(&format!("{name}-{memory}"));
+            let options = ["--memory", memory, "--recipe", recipe.to_str().unwrap()];
+            let (ran, manifest) = prep(&delivery.path(), &out, &options);
+            assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+            seen.push(comparable(&out, manifest));
+        }
+        assert_same(&seen);
     }
 }
 

@@ -7,6 +7,7 @@ use loadin_pipeline::facts::Survey;
 use loadin_pipeline::findings::{Finding, Severity};
 use loadin_pipeline::plan::Fate;
 use loadin_pipeline::run::{self, Study};
+use loadin_pipeline::shelf::Shelf;
 use serde_json::{Value, json};
 
 use super::{finding_line, load_recipe, on_threads};
@@ -20,8 +21,9 @@ pub(crate) fn run(args: &Audit, progress: &Reporter, out: &mut dyn Write) -> Res
     let mut exit = Exit::Done;
     let mut pages = Vec::new();
     for delivery in &args.deliveries {
-        let study =
-            on_threads(&args.work, || run::study(delivery, &recipe, &|event| progress.show(&event)))??;
+        let study = on_threads(&args.work, || {
+            run::study(delivery, &recipe, &Shelf::default(), &|event| progress.show(&event))
+        })??;
         progress.close();
         if study.plan.stems.iter().any(|stem| matches!(stem.fate, Fate::Fail { .. })) {
             exit = Exit::SomeStems;

@@ -19,9 +19,10 @@ use crate::{Exit, Failure};
 pub(crate) fn run(args: &Prep, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
     let mut exit = Exit::Done;
+    let memory = args.memory.unwrap_or_else(crate::memory::default);
     for (delivery, folder) in places(args)? {
         // A delivery that cannot be prepared does not stop the next one.
-        match on_threads(&args.work, || prepare(&delivery, &folder, &recipe, progress))? {
+        match on_threads(&args.work, || prepare(&delivery, &folder, &recipe, memory, progress))? {
             Ok(manifest) => {
                 progress.close();
                 print(&manifest, &folder, out)?;
@@ -71,6 +72,7 @@ fn prepare(
     delivery: &Path,
     out: &Path,
     recipe: &Recipe,
+    memory: u64,
     progress: &Reporter,
 ) -> Result<Manifest, run::RunError> {
     let started_unix = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |elapsed| elapsed.as_secs());
@@ -79,6 +81,7 @@ fn prepare(
         out,
         recipe,
         disk: &RealDisk,
+        memory,
         papers: &loadin_report::papers,
         listener: &|event| progress.show(&event),
         started_unix,

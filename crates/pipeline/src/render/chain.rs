@@ -20,19 +20,29 @@ pub(super) struct Chain {
 }
 
 impl Chain {
-    /// The chain of a planned stem.
-    pub(super) fn new(stem: &StemPlan) -> Self {
+    /// The chain of a planned stem. Where the sound is at the output's rate already, the converter is left out.
+    pub(super) fn new(stem: &StemPlan, converted: bool) -> Self {
         let mut channels = stem.source_channels();
         let mut links = Vec::new();
         for decision in &stem.decisions {
             if matches!(decision, Decision::ChannelFix(_)) {
                 channels = usize::from(stem.output.channels);
             }
+            if converted && matches!(decision, Decision::Resample(_)) {
+                continue;
+            }
             if let Some(processor) = decision.processor(stem) {
                 links.push(Link { processor, channels });
             }
         }
         Self { links }
+    }
+
+    /// Whether the rate is converted before anything else is done to the sound.
+    pub(super) fn converts_first(stem: &StemPlan) -> bool {
+        let mut before =
+            stem.decisions.iter().take_while(|decision| !matches!(decision, Decision::Resample(_)));
+        before.all(|decision| decision.processor(stem).is_none())
     }
 
     /// What comes before the first frame. The last processor speaks first: what it gives stands before all else.

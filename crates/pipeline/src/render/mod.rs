@@ -17,6 +17,7 @@ use self::source::Source;
 use crate::bext;
 use crate::event::{Event, Listener, Step};
 use crate::plan::StemPlan;
+use crate::shelf::Shelf;
 use crate::stages::re_encode::Storage;
 use crate::storage::{self, Disk, StoreError, Stored, WriteFailure, Written};
 
@@ -68,6 +69,8 @@ pub struct Shop<'a> {
     pub disk: &'a dyn Disk,
     /// Content digests of the surveyed sources, by path.
     pub contents: &'a BTreeMap<String, String>,
+    /// Sound that the survey kept.
+    pub shelf: &'a Shelf,
     /// Who listens.
     pub listener: &'a Listener<'a>,
 }
@@ -129,7 +132,7 @@ fn encode(
     })?;
     let bext = with_bext.then(|| bext::of_output(stem, storage, source.bext()));
     let mut sink = Sink::new(writer, stem, storage, dither, bext)?;
-    let mut chain = Chain::new(stem);
+    let mut chain = Chain::new(stem, source.is_converted());
     let mut block = Block::default();
     chain.begin(&mut block, &mut |block| sink.push(block))?;
     while source.next(&mut block).map_err(WriteFailure::Contents)? {

@@ -1,21 +1,30 @@
-//! The sources of one stem as one stream: a single file, or two mono files as left and right.
+//! The sources of one stem as one stream: a single file, or two mono files as left and right; decoded now, or kept
+//! since the survey.
 
 use std::collections::BTreeMap;
 use std::fs::File;
 
-use loadin_audio::Block;
+use loadin_audio::{Block, rescale_frames};
 use loadin_codec::{Bext, Decoder};
 
+use super::chain::Chain;
 use super::{RenderError, Shop};
 use crate::content::Content;
-use crate::plan::StemPlan;
+use crate::plan::{SourcePlan, StemPlan};
 use crate::scan;
+use crate::shelf::Kept;
+
+/// Where the frames of one file come from.
+enum Origin {
+    /// The file, which must be what the survey saw.
+    File { path: String, decoder: Box<Decoder>, content: Content },
+    /// What the survey kept.
+    Kept(Box<Kept>),
+}
 
 /// One file that is being read.
 struct Reader {
-    path: String,
-    decoder: Decoder,
-    content: Content,
+    origin: Origin,
     /// Frames that were read and not handed on yet.
     waiting: Block,
     next: Block,
@@ -23,16 +32,51 @@ struct Reader {
 }
 
 impl Reader {
+    fn new(origin: Origin, channels: u16) -> Self {
+        let channels = usize::from(channels);
+        Self { origin, waiting: Block::new(channels), next: Block::new(channels), ended: false }
+    }
+
+    /// What the survey kept, if the chain can begin with it.
+    fn kept(shop: &Shop<'_>, stem: &StemPlan, source: &SourcePlan) -> Option<Self> {
+        let kept = shop.shelf.take(&source.path)?;
+        let fits = kept.rate_hz == source.rate_hz
+            || (kept.rate_hz == stem.output.rate_hz && Chain::converts_first(stem));
+        fits.then(|| Self::new(Origin::Kept(Box::new(kept)), source.channels))
+    }
+
+    fn open(shop: &Shop<'_>, source: &SourcePlan) -> Result<Self, RenderError> {
+        let file = File::open(scan::locate(shop.delivery, &source.path))
+            .map_err(|error| RenderError::Source(error.to_string()))?;
+        let decoder =
+            loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;
+        if decoder.format().rate_hz != source.rate_hz || decoder.format().channels != source.channels {
+            return Err(RenderError::SourceChanged);
+        }
+        let content = Content::new(usize::from(source.channels), source.rate_hz);
+        let origin = Origin::File { path: source.path.clone(), decoder: Box::new(decoder), content };
+        Ok(Self::new(origin, source.channels))
+    }
+
     fn fill(&mut self) -> Result<(), RenderError> {
         if self.ended || !self.waiting.is_empty() {
             return Ok(());
         }
-        self.next.clear();
-        let more = self.decoder.next_block(&mut self.next).map_err(|e| RenderError::Source(e.to_string()))?;
-        self.ended = !more;
-        if more {
-            self.content.push(&self.next);
-            std::mem::swap(&mut self.waiting, &mut self.next);
+        match &mut self.origin {
+            Origin::Kept(kept) => match kept.blocks.pop_front() {
+                Some(block) => self.waiting = block,
+                None => self.ended = true,
+            },
+            Origin::File { decoder, content, .. } => {
+                self.next.clear();
+                let more =
+                    decoder.next_block(&mut self.next).map_err(|e| RenderError::Source(e.to_string()))?;
+                self.ended = !more;
+                if more {
+                    content.push(&self.next);
+                    std::mem::swap(&mut self.waiting, &mut self.next);
+                }
+            }
         }
         Ok(())
     }
@@ -41,40 +85,45 @@ impl Reader {
 /// The stream of a stem's frames as they were delivered.
 pub(super) struct Source {
     readers: Vec<Reader>,
+    /// Frames handed on, and the rate at which they were.
     frames: u64,
+    rate_hz: u32,
+    /// The rate of the files.
+    delivered_hz: u32,
 }
 
 impl Source {
     pub(super) fn open(shop: &Shop<'_>, stem: &StemPlan) -> Result<Self, RenderError> {
-        let open = |source: &crate::plan::SourcePlan| {
-            let file = File::open(scan::locate(shop.delivery, &source.path))
-                .map_err(|error| RenderError::Source(error.to_string()))?;
-            let decoder =
-                loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;
-            let channels = usize::from(decoder.format().channels);
-            if decoder.format().rate_hz != source.rate_hz || decoder.format().channels != source.channels {
-                return Err(RenderError::SourceChanged);
-            }
-            Ok(Reader {
-                path: source.path.clone(),
-                decoder,
-                content: Content::new(channels, source.rate_hz),
-                waiting: Block::new(channels),
-                next: Block::new(channels),
-                ended: false,
-            })
+        let delivered_hz = stem.sources[0].rate_hz;
+        let kept: Option<Vec<Reader>> =
+            stem.sources.iter().map(|source| Reader::kept(shop, stem, source)).collect();
+        let readers = match kept {
+            Some(readers) => readers,
+            None => stem.sources.iter().map(|source| Reader::open(shop, source)).collect::<Result<_, _>>()?,
         };
-        Ok(Self { readers: stem.sources.iter().map(open).collect::<Result<_, _>>()?, frames: 0 })
+        let rate_hz = match &readers[0].origin {
+            Origin::Kept(kept) => kept.rate_hz,
+            Origin::File { .. } => delivered_hz,
+        };
+        Ok(Self { readers, frames: 0, rate_hz, delivered_hz })
+    }
+
+    /// Whether the frames are at the output's rate already.
+    pub(super) fn is_converted(&self) -> bool {
+        self.rate_hz != self.delivered_hz
     }
 
     /// Source frames handed on so far.
     pub(super) fn frames(&self) -> u64 {
-        self.frames
+        rescale_frames(self.frames, self.rate_hz, self.delivered_hz)
     }
 
     /// The `bext` chunk of the first file.
     pub(super) fn bext(&self) -> Option<&Bext> {
-        self.readers[0].decoder.metadata().bext.as_ref()
+        match &self.readers[0].origin {
+            Origin::Kept(kept) => kept.bext.as_ref(),
+            Origin::File { decoder, .. } => decoder.metadata().bext.as_ref(),
+        }
     }
 
     /// Fills `block` with the next frames; false at the end.
@@ -104,8 +153,12 @@ impl Source {
 
     /// Whether the sources were what the survey saw.
     pub(super) fn check(&self, contents: &BTreeMap<String, String>) -> Result<(), RenderError> {
-        let same =
-            |reader: &Reader| contents.get(&reader.path).is_some_and(|seen| *seen == reader.content.finish());
+        let same = |reader: &Reader| match &reader.origin {
+            Origin::Kept(_) => true,
+            Origin::File { path, content, .. } => {
+                contents.get(path).is_some_and(|seen| *seen == content.finish())
+            }
+        };
         if self.readers.iter().all(same) { Ok(()) } else { Err(RenderError::SourceChanged) }
     }
 }

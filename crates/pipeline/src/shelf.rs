@@ -1,0 +1,142 @@
+//! Sound that is kept between survey and render where making it again would cost much: after a change of rate, and
+//! out of a compressed file. What has no room is made again, with the same result.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use loadin_audio::{Block, rescale_frames};
+use loadin_codec::Bext;
+
+use crate::facts::FormatFacts;
+
+/// A place for sound, of limited room.
+#[derive(Debug, Default)]
+pub struct Shelf {
+    free_bytes: Arc<AtomicU64>,
+    kept: Mutex<BTreeMap<String, Kept>>,
+}
+
+/// Bytes that are taken from the shelf until this is dropped.
+#[derive(Debug)]
+struct Room {
+    free_bytes: Arc<AtomicU64>,
+    bytes: u64,
+}
+
+impl Drop for Room {
+    fn drop(&mut self) {
+        self.free_bytes.fetch_add(self.bytes, Ordering::Relaxed);
+    }
+}
+
+/// The sound of one stem, while it is being surveyed.
+#[derive(Debug)]
+pub(crate) struct Basket {
+    room: Room,
+    bytes: u64,
+    blocks: VecDeque<Block>,
+}
+
+/// The sound of one stem at the rate at which it was measured.
+#[derive(Debug)]
+pub(crate) struct Kept {
+    pub(crate) rate_hz: u32,
+    pub(crate) bext: Option<Bext>,
+    /// The blocks that are not rendered yet.
+    pub(crate) blocks: VecDeque<Block>,
+    _room: Room,
+}
+
+fn block_bytes(channels: usize, frames: u64) -> u64 {
+    frames.saturating_mul(channels as u64 * size_of::<f64>() as u64)
+}
+
+impl Shelf {
+    /// A shelf for this many bytes of sound; 0 keeps nothing.
+    pub fn new(bytes: u64) -> Self {
+        Self { free_bytes: Arc::new(AtomicU64::new(bytes)), kept: Mutex::default() }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, BTreeMap<String, Kept>> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A basket for the sound of a file, where keeping it pays and there is room for all of it.
+    pub(crate) fn basket(&self, format: &FormatFacts, target_hz: u32) -> Option<Basket> {
+        let pays = format.rate_hz != target_hz || !format.codec.starts_with("PCM");
+        let frames = format.frames.filter(|&frames| pays && frames > 0)?;
+        let frames = rescale_frames(frames, format.rate_hz, target_hz);
+        let bytes = block_bytes(usize::from(format.channels), frames);
+        let take = |free: u64| free.checked_sub(bytes);
+        self.free_bytes.fetch_update(Ordering::Relaxed, Ordering::Relaxed, take).ok()?;
+        let room = Room { free_bytes: Arc::clone(&self.free_bytes), bytes };
+        Some(Basket { room, bytes: 0, blocks: VecDeque::new() })
+    }
+
+    /// Keeps the sound of a surveyed file.
+    pub(crate) fn keep(&self, path: &str, basket: Basket, rate_hz: u32, bext: Option<Bext>) {
+        let Basket { room, blocks, .. } = basket;
+        self.lock().insert(path.to_owned(), Kept { rate_hz, bext, blocks, _room: room });
+    }
+
+    /// Gives back the sound of a file, where it was kept.
+    pub(crate) fn take(&self, path: &str) -> Option<Kept> {
+        self.lock().remove(path)
+    }
+}
+
+impl Basket {
+    /// Adds the next frames; false when there are more than the header said, and so no room.
+    pub(crate) fn put(&mut self, block: &Block) -> bool {
+        self.bytes += block_bytes(block.channels(), block.frames() as u64);
+        if self.bytes > self.room.bytes {
+            return false;
+        }
+        if !block.is_empty() {
+            self.blocks.push_back(block.clone());
+        }
+        true
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn format(rate_hz: u32, frames: Option<u64>) -> FormatFacts {
+        FormatFacts {
+            container: "WAV".to_owned(),
+            codec: "PCM".to_owned(),
+            rate_hz,
+            channels: 2,
+            bits: 24,
+            float: false,
+            lossy: false,
+            channel_mask: None,
+            frames,
+            timestamp_frames: None,
+            repairs: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn only_what_is_dear_and_fits_is_kept() {
+        let shelf = Shelf::new(16 * 1000);
+        assert!(shelf.basket(&format(48_000, Some(100)), 48_000).is_none(), "cheap to read again");
+        assert!(shelf.basket(&format(44_100, None), 48_000).is_none(), "nobody knows how much it is");
+        assert!(shelf.basket(&format(44_100, Some(1000)), 48_000).is_none(), "1 088 frames do not fit");
+        let first = shelf.basket(&format(44_100, Some(800)), 48_000).unwrap();
+        assert!(shelf.basket(&format(44_100, Some(800)), 48_000).is_none(), "the room is taken");
+        drop(first);
+        assert!(shelf.basket(&format(44_100, Some(800)), 48_000).is_some(), "and free again");
+    }
+
+    #[test]
+    fn more_than_the_header_said_is_not_kept() {
+        let shelf = Shelf::new(1 << 20);
+        let mut basket = shelf.basket(&format(24_000, Some(10)), 48_000).unwrap();
+        assert!(basket.put(&Block::silence(2, 20)));
+        assert!(!basket.put(&Block::silence(2, 1)));
+    }
+}
