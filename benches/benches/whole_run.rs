@@ -10,6 +10,7 @@ use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loadin_benches::write_delivery;
 use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
+use loadin_pipeline::stop::Stop;
 use loadin_pipeline::storage::RealDisk;
 use sha2::{Digest, Sha256};
 
@@ -47,6 +48,7 @@ fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
         recipe,
         disk: &RealDisk,
         memory: 1 << 30,
+        stop: &Stop::new(),
         papers: &|_| Vec::new(),
         listener: &|_| {},
         started_unix: 0,

@@ -16,6 +16,8 @@ pub enum Exit {
     CannotWrite = 3,
     /// Verification found a difference.
     Differs = 4,
+    /// It was asked to stop, and did so in good order.
+    Interrupted = 130,
 }
 
 impl Exit {

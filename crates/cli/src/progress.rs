@@ -71,6 +71,7 @@ fn line(event: &Event<'_>) {
         Event::Ended { step, path, error: Some(error) } => {
             print(&format!("{}: {path}: {error}", step.as_str()));
         }
+        Event::Reused { step, path } => print(&format!("{}: {path}: done before", step.as_str())),
         Event::Step { .. } | Event::Started { .. } | Event::Advanced { .. } => {}
     }
 }
@@ -85,6 +86,9 @@ fn json_line(event: &Event<'_>) {
             json!({ "event": "started", "step": step.as_str(), "path": path, "frames": frames })
         }
         Event::Advanced { .. } => return,
+        Event::Reused { step, path } => {
+            json!({ "event": "reused", "step": step.as_str(), "path": path })
+        }
         Event::Ended { step, path, error } => {
             json!({ "event": "ended", "step": step.as_str(), "path": path, "error": error })
         }
@@ -110,6 +114,7 @@ impl Bars {
                     bar.set_position(*frames);
                 }
             }
+            Event::Reused { path, .. } => self.end_stem(path, None),
             Event::Ended { path, error, .. } => self.end_stem(path, *error),
         }
     }

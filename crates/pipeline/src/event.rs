@@ -35,6 +35,13 @@ pub enum Event<'a> {
         /// Source frames that are done.
         frames: u64,
     },
+    /// An earlier run has done this step for a stem, and it was proved that nothing has changed.
+    Reused {
+        /// Which step.
+        step: Step,
+        /// The stem's path.
+        path: &'a str,
+    },
     /// Work on one stem has ended.
     Ended {
         /// Which step.

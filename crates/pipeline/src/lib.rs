@@ -6,8 +6,11 @@
 mod bext;
 mod content;
 mod hashed;
+mod journal;
+mod lock;
 mod out_folder;
 mod record;
+mod turns;
 
 pub mod event;
 pub mod facts;
@@ -20,6 +23,7 @@ pub mod run;
 pub mod scan;
 pub mod shelf;
 pub mod stages;
+pub mod stop;
 pub mod storage;
 pub mod survey;
 pub mod verify;

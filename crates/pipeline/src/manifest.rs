@@ -254,6 +254,8 @@ pub struct Run {
     pub started_unix: u64,
     /// Duration in seconds.
     pub seconds: f64,
+    /// Surveys and renders that an earlier run had finished and that were proved again instead of being made again.
+    pub reused: u64,
     /// Threads.
     pub threads: usize,
     /// Operating system and processor family.

@@ -1,16 +1,19 @@
 //! The output folder: what may be written there, and what of an earlier run may be replaced.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::journal::Journal;
+use crate::lock::{Holder, Lock, Refused};
 use crate::manifest::Manifest;
 use crate::plan::Plan;
 use crate::render::output_path;
-use crate::storage::{Disk, StoreError, UNFINISHED, digest, store_text};
+use crate::storage::{Disk, StoreError, UNFINISHED, digest};
 
-/// Marks a folder in which a run is under way or was interrupted.
-const MARKER: &str = ".loadin-run";
+/// What runs remember of the folder: the lock and the journal. Nothing in it is needed to use the outputs.
+const MEMORY: &str = ".loadin";
 
 /// Why an output folder cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -38,6 +41,24 @@ pub enum OutFolderError {
         /// The file.
         path: PathBuf,
     },
+    /// Another run is at work there.
+    #[error("another run is at work in \"{}\"{}; wait until it has ended, or choose another --out", out.display(), held_by(holder.as_ref()))]
+    Busy {
+        /// The output folder.
+        out: PathBuf,
+        /// Who holds it, where that is known.
+        holder: Option<Holder>,
+    },
+    /// There is not enough room.
+    #[error("\"{}\" needs {} and has {} free; nothing was written, make room or choose another --out", out.display(), megabytes(*needed), megabytes(*free))]
+    NoRoom {
+        /// The output folder.
+        out: PathBuf,
+        /// Bytes that the outputs need.
+        needed: u64,
+        /// Bytes that are free.
+        free: u64,
+    },
     /// The file system refused.
     #[error("cannot use \"{}\": {source}", path.display())]
     Disk {
@@ -51,9 +72,18 @@ pub enum OutFolderError {
     Store(#[from] StoreError<std::convert::Infallible>),
 }
 
+fn held_by(holder: Option<&Holder>) -> String {
+    holder.map_or_else(String::new, |h| format!(" (process {} on {})", h.process, h.host))
+}
+
+fn megabytes(bytes: u64) -> String {
+    format!("{:.1} MB", bytes as f64 / 1e6)
+}
+
 /// A folder that is claimed for a run.
 pub(crate) struct OutFolder {
     out: PathBuf,
+    lock: Lock,
     earlier: Option<Manifest>,
 }
 
@@ -68,8 +98,8 @@ impl OutFolder {
         Ok(())
     }
 
-    /// Takes the folder for a run of `plan`: it must be new, empty, or one of ours whose files nobody has changed.
-    pub(crate) fn claim(disk: &dyn Disk, out: &Path, plan: &Plan) -> Result<Self, OutFolderError> {
+    /// Takes the folder for a run: it must be new, empty, or one of ours where nobody is at work.
+    pub(crate) fn claim(out: &Path) -> Result<Self, OutFolderError> {
         let at = |path: &Path| {
             let path = path.to_owned();
             move |source| OutFolderError::Disk { path, source }
@@ -79,19 +109,42 @@ impl OutFolder {
             .ok()
             .and_then(|text| Manifest::from_json(&text).ok());
         if earlier.is_none()
-            && !out.join(MARKER).exists()
+            && !out.join(MEMORY).exists()
             && let Some(found) = foreign(out).map_err(at(out))?
         {
             return Err(OutFolderError::NotOurs { out: out.to_owned(), found });
         }
-        let folder = Self { out: out.to_owned(), earlier };
-        folder.guard(plan)?;
-        store_text(
-            disk,
-            &out.join(MARKER),
-            "A run is under way here, or was interrupted. Run the same command again.\n",
-        )?;
-        Ok(folder)
+        fs::create_dir_all(out.join(MEMORY).join("journal")).map_err(at(out))?;
+        let lock = out.join(MEMORY).join("lock");
+        let lock = Lock::take(&lock).map_err(|refused| match refused {
+            Refused::Held(holder) => OutFolderError::Busy { out: out.to_owned(), holder },
+            Refused::Disk(source) => OutFolderError::Disk { path: lock, source },
+        })?;
+        Ok(Self { out: out.to_owned(), lock, earlier })
+    }
+
+    /// What earlier runs have finished here.
+    pub(crate) fn journal<'a>(&self, disk: &'a dyn Disk) -> Journal<'a> {
+        Journal::open(disk, self.out.join(MEMORY).join("journal"))
+    }
+
+    /// Checks that the outputs of `plan` may be written and fit.
+    pub(crate) fn check(&self, disk: &dyn Disk, plan: &Plan) -> Result<(), OutFolderError> {
+        self.guard(plan)?;
+        let needed: u64 = plan
+            .stems
+            .iter()
+            .filter(|stem| stem.is_rendered())
+            .map(|stem| {
+                let there = fs::metadata(self.out.join(output_path(stem))).map_or(0, |data| data.len());
+                stem.output_bytes().saturating_sub(there)
+            })
+            .sum();
+        match disk.free_bytes(&self.out) {
+            Ok(free) if free < needed => Err(OutFolderError::NoRoom { out: self.out.clone(), needed, free }),
+            // Where the system does not say, the writes will.
+            _ => Ok(()),
+        }
     }
 
     /// Files of the earlier run that the new one replaces or removes must be as that run left them.
@@ -102,12 +155,12 @@ impl OutFolder {
             if let Ok(mut file) = File::open(&real) {
                 let found = digest(&mut file)
                     .map_err(|source| OutFolderError::Disk { path: real.clone(), source })?;
-                if found.sha256 != *sha256 && !self.out.join(MARKER).exists() {
+                if found.sha256 != *sha256 && !self.lock.interrupted {
                     return Err(OutFolderError::ChangedSince { path: real });
                 }
             }
         }
-        if self.earlier.is_none() || self.out.join(MARKER).exists() {
+        if self.earlier.is_none() || self.lock.interrupted {
             return Ok(());
         }
         for stem in plan.stems.iter().filter(|stem| stem.is_rendered()) {
@@ -124,25 +177,35 @@ impl OutFolder {
         stems.filter_map(|stem| stem.output.as_ref().map(|o| (o.path.clone(), o.sha256.clone()))).collect()
     }
 
-    /// Ends the run: outputs of the earlier run that have no place in the new one go, and the marker goes.
+    /// Ends the run: what earlier runs left and the new one has no place for goes, and so does the lock.
     pub(crate) fn release(self, disk: &dyn Disk, manifest: &Manifest) -> Result<(), OutFolderError> {
-        let current: Vec<&str> =
+        let current: BTreeSet<&str> =
             manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| o.path.as_str())).collect();
-        let stale = self
-            .earlier_outputs()
-            .into_iter()
-            .map(|(path, _)| path)
-            .filter(|p| !current.contains(&p.as_str()));
-        for path in stale.chain([MARKER.to_owned()]) {
+        let known = self.earlier_outputs().into_iter().chain(self.journal(disk).outputs());
+        for (path, sha256) in known.filter(|(path, _)| !current.contains(path.as_str())) {
             let real = self.out.join(path);
-            match disk.remove(&real) {
-                Err(source) if source.kind() != io::ErrorKind::NotFound => {
-                    return Err(OutFolderError::Disk { path: real, source });
-                }
-                _ => {}
+            // What somebody changed meanwhile is no longer ours.
+            let ours = File::open(&real).and_then(|mut file| digest(&mut file));
+            if ours.is_ok_and(|found| found.sha256 == sha256) {
+                remove(disk, &real)?;
             }
         }
-        Ok(())
+        for entry in fs::read_dir(self.out.join("audio")).into_iter().flatten().flatten() {
+            if entry.file_name().to_string_lossy().ends_with(UNFINISHED) {
+                remove(disk, &entry.path())?;
+            }
+        }
+        let Self { out, lock, .. } = self;
+        lock.remove().map_err(|source| OutFolderError::Disk { path: out.join(MEMORY), source })
+    }
+}
+
+fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {
+    match disk.remove(path) {
+        Err(source) if source.kind() != io::ErrorKind::NotFound => {
+            Err(OutFolderError::Disk { path: path.to_owned(), source })
+        }
+        _ => Ok(()),
     }
 }
 

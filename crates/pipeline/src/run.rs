@@ -1,26 +1,27 @@
 //! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
-
-use rayon::prelude::*;
 
 use crate::event::{Event, Listener, Step};
 use crate::facts::{FileFacts, Inventory, Survey};
+use crate::journal::Journal;
 use crate::manifest::Manifest;
 use crate::out_folder::{OutFolder, OutFolderError};
 use crate::plan::{self, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
-use crate::render::{self, Measured, RenderError, Shop};
+use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
 use crate::shelf::Shelf;
 use crate::stages::Settings;
-use crate::storage::{Disk, StoreError, Written, hex, store_text};
-use crate::survey::{self, Scope};
+use crate::stop::Stop;
+use crate::storage::{Disk, StoreError, hex, store_text};
+use crate::survey::{self, Bench, Scope};
+use crate::turns::{self, in_parallel};
 
 /// Why a run ended without a manifest.
 #[derive(Debug, thiserror::Error)]
@@ -40,6 +41,9 @@ pub enum RunError {
     /// The output folder cannot be used.
     #[error(transparent)]
     Out(#[from] OutFolderError),
+    /// It was asked to stop.
+    #[error("stopped; what was finished before is whole, and the same command goes on from there")]
+    Stopped,
     /// A file cannot be written.
     #[error("{0}; what was finished before is whole, and the same command goes on when the cause is gone")]
     Store(Box<StoreError<Infallible>>),
@@ -66,20 +70,32 @@ pub struct Study {
 
 /// Surveys a delivery and plans it: all of a run that only reads.
 ///
-/// Runs on the current rayon pool; its size changes nothing in the result. What the render can use again is left on
-/// the shelf.
-pub fn study(
-    delivery: &Path,
-    recipe: &Recipe,
-    shelf: &Shelf,
-    listener: &Listener<'_>,
-) -> Result<Study, RunError> {
+/// Runs on the current rayon pool; its size changes nothing in the result.
+pub fn study(delivery: &Path, recipe: &Recipe, bench: &Bench<'_>) -> Result<Study, RunError> {
+    study_files(delivery, list(delivery, bench.listener)?, recipe, bench, None)
+}
+
+/// Lists the delivery; there must be audio in it.
+fn list(delivery: &Path, listener: &Listener<'_>) -> Result<Inventory, RunError> {
     let inventory = scan::scan(delivery)?;
     if inventory.files.is_empty() {
         return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
     }
     listener(Event::Scanned { delivery: &inventory.name, files: inventory.files.len() });
-    let surveys = survey_all(delivery, recipe, &inventory.files, shelf, listener);
+    Ok(inventory)
+}
+
+fn study_files(
+    delivery: &Path,
+    inventory: Inventory,
+    recipe: &Recipe,
+    bench: &Bench<'_>,
+    journal: Option<&Journal<'_>>,
+) -> Result<Study, RunError> {
+    let surveys = survey_all(delivery, recipe, &inventory.files, bench, journal);
+    if bench.stop.is_asked() {
+        return Err(RunError::Stopped);
+    }
     let music = record::Music::of(&inventory);
     let plan = plan::plan(&inventory.name, recipe, &surveys, music.bar_seconds());
     Ok(Study { inventory, surveys, music, plan })
@@ -89,10 +105,10 @@ fn survey_all(
     delivery: &Path,
     recipe: &Recipe,
     files: &[FileFacts],
-    shelf: &Shelf,
-    listener: &Listener<'_>,
+    bench: &Bench<'_>,
+    journal: Option<&Journal<'_>>,
 ) -> Vec<Survey> {
-    listener(Event::Step { step: Step::Survey, stems: files.len() });
+    (bench.listener)(Event::Step { step: Step::Survey, stems: files.len() });
     let rates: Vec<(&str, u32)> = files
         .iter()
         .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
@@ -107,24 +123,17 @@ fn survey_all(
                 Some(Settings::Decode(settings)) if settings.loudness
             ),
         };
-        survey::survey(delivery, file, scope, shelf, listener)
+        if let Some(survey) = journal.and_then(|journal| journal.survey(delivery, file, scope)) {
+            (bench.listener)(Event::Reused { step: Step::Survey, path: &file.path });
+            return survey;
+        }
+        let survey = survey::survey(delivery, file, scope, bench);
+        if let Some(journal) = journal {
+            journal.record_survey(file, scope, &survey);
+        }
+        survey
     };
     in_parallel(files, |file| file.bytes, one)
-}
-
-/// Works on every item, the largest first so that no thread is left alone with it at the end; results keep the
-/// order of the items.
-fn in_parallel<T: Sync, R: Send>(
-    items: &[T],
-    size: impl Fn(&T) -> u64,
-    work: impl Fn(&T) -> R + Sync,
-) -> Vec<R> {
-    let mut order: Vec<usize> = (0..items.len()).collect();
-    order.sort_by_key(|&index| std::cmp::Reverse(size(&items[index])));
-    let mut done: Vec<(usize, R)> =
-        order.into_par_iter().with_max_len(1).map(|index| (index, work(&items[index]))).collect();
-    done.sort_by_key(|(index, _)| *index);
-    done.into_iter().map(|(_, result)| result).collect()
 }
 
 /// Makes the papers for people from a manifest: file name and text of each.
@@ -142,6 +151,8 @@ pub struct Job<'a> {
     pub disk: &'a dyn Disk,
     /// Bytes of memory for sound that would cost much to make twice; the rest of a run takes about 10 MB a thread.
     pub memory: u64,
+    /// Whether to stop.
+    pub stop: &'a Stop,
     /// Who makes the papers.
     pub papers: &'a Papers<'a>,
     /// Who listens.
@@ -150,18 +161,30 @@ pub struct Job<'a> {
     pub started_unix: u64,
 }
 
-/// Prepares one delivery.
+/// Prepares one delivery. What an earlier run into the same folder has finished is proved, not made again.
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
+    let inventory = list(job.delivery, job.listener)?;
+    let folder = OutFolder::claim(job.out)?;
+    let journal = folder.journal(job.disk);
     let shelf = Shelf::new(job.memory);
-    let study = study(job.delivery, job.recipe, &shelf, job.listener)?;
-    let folder = OutFolder::claim(job.disk, job.out, &study.plan)?;
-    let rendered = render_all(job, &study, &shelf)?;
+    let reused = AtomicU64::new(0);
+    let listener = |event: Event<'_>| {
+        if matches!(event, Event::Reused { .. }) {
+            reused.fetch_add(1, Ordering::Relaxed);
+        }
+        (job.listener)(event);
+    };
+    let bench = Bench { shelf: &shelf, stop: job.stop, listener: &listener };
+    let study = study_files(job.delivery, inventory, job.recipe, &bench, Some(&journal))?;
+    folder.check(job.disk, &study.plan)?;
+    let rendered = render_all(job, &study, &bench, &journal)?;
     let mut manifest = record::manifest(job.recipe, &study, &rendered);
     manifest.run = crate::manifest::Run {
         started_unix: job.started_unix,
         seconds: begun.elapsed().as_secs_f64(),
+        reused: reused.load(Ordering::Relaxed),
         threads: rayon::current_num_threads(),
         host: format!("{} {}", std::env::consts::OS, std::env::consts::ARCH),
     };
@@ -170,7 +193,12 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     Ok(manifest)
 }
 
-fn render_all(job: &Job<'_>, study: &Study, shelf: &Shelf) -> Result<BTreeMap<String, Rendered>, RunError> {
+fn render_all(
+    job: &Job<'_>,
+    study: &Study,
+    bench: &Bench<'_>,
+    journal: &Journal<'_>,
+) -> Result<BTreeMap<String, Rendered>, RunError> {
     let contents = study
         .surveys
         .iter()
@@ -181,40 +209,23 @@ fn render_all(job: &Job<'_>, study: &Study, shelf: &Shelf) -> Result<BTreeMap<St
         out: job.out,
         disk: job.disk,
         contents: &contents,
-        shelf,
-        listener: job.listener,
+        shelf: bench.shelf,
+        stop: bench.stop,
+        listener: bench.listener,
     };
     let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
-    (job.listener)(Event::Step { step: Step::Render, stems: stems.len() });
-    let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
-    // While the disk takes one stem, the next is rendered: what is written settles one turn later.
-    let settling = Mutex::new(VecDeque::new());
-    let settle = |(stem, written): (&StemPlan, Written<Measured>)| {
-        (stem.path().to_owned(), render::settle(&shop, stem, written))
-    };
-    let turns = in_parallel(&stems, cost, |stem| match render::render(&shop, stem) {
-        Err(error) => Some((stem.path().to_owned(), Err(error))),
-        Ok(written) => {
-            let ready = {
-                let mut settling = settling.lock().unwrap_or_else(PoisonError::into_inner);
-                settling.push_back((*stem, written));
-                if settling.len() > rayon::current_num_threads() { settling.pop_front() } else { None }
-            };
-            ready.map(settle)
-        }
-    });
-    let rest = settling.into_inner().unwrap_or_else(PoisonError::into_inner);
-    let rest: Vec<_> = rest.into_par_iter().map(settle).collect();
+    (bench.listener)(Event::Step { step: Step::Render, stems: stems.len() });
     let mut rendered = BTreeMap::new();
-    for (path, result) in turns.into_iter().flatten().chain(rest) {
+    for (path, result) in turns::render_all(&shop, journal, &stems) {
         let outcome = match result {
-            Ok((measured, stored)) => Ok((measured, stored)),
+            Ok(done) => Ok(done),
+            Err(RenderError::Stopped) => return Err(RunError::Stopped),
             Err(RenderError::Store(error)) => return Err(RunError::Store(error)),
             Err(error) => Err(error.to_string()),
         };
         rendered.insert(path, outcome);
     }
-    Ok(rendered)
+    if rendered.len() < stems.len() { Err(RunError::Stopped) } else { Ok(rendered) }
 }
 
 /// Writes what lies beside the audio; the manifest last, since it says that the run is complete.

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
 
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use xxhash_rust::xxh3::Xxh3;
 
@@ -24,6 +25,8 @@ pub trait Disk: Sync {
     fn remove(&self, path: &Path) -> io::Result<()>;
     /// Makes the entries of a folder durable.
     fn sync_folder(&self, folder: &Path) -> io::Result<()>;
+    /// Bytes that can still be written to the file system of a folder.
+    fn free_bytes(&self, folder: &Path) -> io::Result<u64>;
 }
 
 /// A file that is being written.
@@ -139,6 +142,10 @@ impl Disk for RealDisk {
         // Folders cannot be opened as files everywhere; where they can, their entries are synced.
         if cfg!(unix) { File::open(folder)?.sync_all() } else { Ok(()) }
     }
+
+    fn free_bytes(&self, folder: &Path) -> io::Result<u64> {
+        fs4::available_space(folder)
+    }
 }
 
 /// Suffix of files that are not finished.
@@ -148,7 +155,7 @@ pub const UNFINISHED: &str = ".unfinished";
 const PIECE: usize = 1 << 18;
 
 /// A finished file.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Stored {
     /// Size in bytes.
     pub bytes: u64,
@@ -311,6 +318,13 @@ impl StoreError<Infallible> {
             Self::ReadsBackDifferent { path } => StoreError::ReadsBackDifferent { path },
         }
     }
+}
+
+/// The same path with something behind the name.
+pub(crate) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(suffix);
+    path.with_file_name(name)
 }
 
 fn unfinished_path(path: &Path) -> PathBuf {

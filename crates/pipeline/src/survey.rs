@@ -8,6 +8,7 @@ use loadin_audio::{
     Resampler, TruePeak, steadiness,
 };
 use loadin_codec::Decoder;
+use serde::{Deserialize, Serialize};
 
 use crate::content::Content;
 use crate::event::{Event, Listener, Step};
@@ -19,9 +20,20 @@ use crate::findings::{Finding, Id};
 use crate::hashed::{self, HashedFile};
 use crate::scan;
 use crate::shelf::{Basket, Shelf};
+use crate::stop::Stop;
+
+/// What surveys work with.
+pub struct Bench<'a> {
+    /// Where sound is kept for the render.
+    pub shelf: &'a Shelf,
+    /// Whether to stop.
+    pub stop: &'a Stop,
+    /// Who listens.
+    pub listener: &'a Listener<'a>,
+}
 
 /// What a survey shall measure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Scope {
     /// Rate at which levels and the envelope are measured.
     pub target_hz: u32,
@@ -31,9 +43,9 @@ pub struct Scope {
 
 /// Surveys one listed file of the delivery in `root`. Never fails: what is wrong with the file is in the result.
 /// What pays to be kept for the render goes onto the shelf.
-pub fn survey(root: &Path, file: &FileFacts, scope: Scope, shelf: &Shelf, listener: &Listener<'_>) -> Survey {
+pub fn survey(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench<'_>) -> Survey {
     let format = file.format.as_ref().ok();
-    listener(Event::Started {
+    (bench.listener)(Event::Started {
         step: Step::Survey,
         path: &file.path,
         frames: format.and_then(|f| f.frames).unwrap_or(0),
@@ -49,7 +61,7 @@ pub fn survey(root: &Path, file: &FileFacts, scope: Scope, shelf: &Shelf, listen
     let stored = hashed::open(&real).and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
-            Ok(format) => measured(source, &file.path, format, scope, shelf, listener),
+            Ok(format) => measured(source, &file.path, format, scope, bench),
         };
         remainder.finish()
     });
@@ -58,7 +70,7 @@ pub fn survey(root: &Path, file: &FileFacts, scope: Scope, shelf: &Shelf, listen
         Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
     }
     let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
-    listener(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
+    (bench.listener)(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
     survey
 }
 
@@ -72,10 +84,9 @@ fn measured(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
-    shelf: &Shelf,
-    listener: &Listener<'_>,
+    bench: &Bench<'_>,
 ) -> Result<Measures, Failure> {
-    let work = AssertUnwindSafe(|| measure(source, path, format, scope, shelf, listener));
+    let work = AssertUnwindSafe(|| measure(source, path, format, scope, bench));
     catch_unwind(work).unwrap_or_else(|_| Err(unreadable("the decoder gave up on its contents".to_owned())))
 }
 
@@ -84,16 +95,18 @@ fn measure(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
-    shelf: &Shelf,
-    listener: &Listener<'_>,
+    bench: &Bench<'_>,
 ) -> Result<Measures, Failure> {
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
-    meters.basket = shelf.basket(format, scope.target_hz);
+    meters.basket = bench.shelf.basket(format, scope.target_hz);
     let mut block = Block::new(usize::from(format.channels));
     while decoder.next_block(&mut block).map_err(decode_failure)? {
+        if bench.stop.is_asked() {
+            return Err(unreadable("the run was stopped".to_owned()));
+        }
         meters.push(&mut block);
-        listener(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
+        (bench.listener)(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
     }
     if meters.source_frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
@@ -105,7 +118,7 @@ fn measure(
         .collect();
     meters.end_stream(usize::from(format.channels));
     if let Some(basket) = meters.basket.take() {
-        shelf.keep(path, basket, scope.target_hz, decoder.metadata().bext.clone());
+        bench.shelf.keep(path, basket, scope.target_hz, decoder.metadata().bext.clone());
     }
     Ok(meters.finish(damage))
 }

@@ -6,11 +6,10 @@ use std::path::Path;
 use loadin_pipeline::facts::Survey;
 use loadin_pipeline::findings::{Finding, Severity};
 use loadin_pipeline::plan::Fate;
-use loadin_pipeline::run::{self, Study};
-use loadin_pipeline::shelf::Shelf;
+use loadin_pipeline::run::Study;
 use serde_json::{Value, json};
 
-use super::{finding_line, load_recipe, on_threads};
+use super::{finding_line, load_recipe, study};
 use crate::args::{Audit, Format};
 use crate::progress::Reporter;
 use crate::table::{Table, printable};
@@ -21,9 +20,7 @@ pub(crate) fn run(args: &Audit, progress: &Reporter, out: &mut dyn Write) -> Res
     let mut exit = Exit::Done;
     let mut pages = Vec::new();
     for delivery in &args.deliveries {
-        let study = on_threads(&args.work, || {
-            run::study(delivery, &recipe, &Shelf::default(), &|event| progress.show(&event))
-        })??;
+        let study = study(delivery, &args.work, &recipe, progress)?;
         progress.close();
         if study.plan.stems.iter().any(|stem| matches!(stem.fate, Fate::Fail { .. })) {
             exit = Exit::SomeStems;

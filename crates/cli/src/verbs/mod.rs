@@ -9,12 +9,17 @@ pub(crate) mod verify;
 use std::path::Path;
 
 use loadin_pipeline::OutFolderError;
+use loadin_pipeline::event::Event;
 use loadin_pipeline::findings::Finding;
 use loadin_pipeline::manifest::Change;
 use loadin_pipeline::recipe::{Recipe, find_shipped};
-use loadin_pipeline::run::RunError;
+use loadin_pipeline::run::{self, RunError, Study};
+use loadin_pipeline::shelf::Shelf;
+use loadin_pipeline::stop::Stop;
+use loadin_pipeline::survey::Bench;
 
 use crate::args::Work;
+use crate::progress::Reporter;
 use crate::table::printable;
 use crate::{Exit, Failure};
 
@@ -43,6 +48,22 @@ fn recipe_errors(file: &str, errors: &loadin_pipeline::recipe::RecipeErrors) -> 
     format!("the recipe cannot be used:\n{}", lines.join("\n"))
 }
 
+/// Whether somebody pressed Ctrl-C, or the machine is shutting down.
+static STOP: Stop = Stop::new();
+
+/// From here on the first Ctrl-C or SIGTERM ends the run in good order, and a second one at once. Neither leaves half a
+/// file under a final name.
+#[expect(clippy::exit, reason = "a second signal wants an end at once, whatever is open")]
+fn stop_on_signals() -> Result<(), Failure> {
+    let stop = || {
+        if STOP.is_asked() {
+            std::process::exit(i32::from(Exit::Interrupted.code()));
+        }
+        STOP.ask();
+    };
+    ctrlc::set_handler(stop).map_err(|error| Failure::bad(format!("cannot listen for Ctrl-C: {error}")))
+}
+
 /// Runs `work` on as many threads as were asked for.
 fn on_threads<T: Send>(asked: &Work, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
     let threads = asked.jobs.map_or(0, usize::from);
@@ -53,12 +74,20 @@ fn on_threads<T: Send>(asked: &Work, work: impl FnOnce() -> T + Send) -> Result<
     Ok(pool.install(work))
 }
 
+/// Surveys and plans a delivery, and writes nothing.
+fn study(delivery: &Path, work: &Work, recipe: &Recipe, progress: &Reporter) -> Result<Study, Failure> {
+    let (shelf, listener) = (Shelf::default(), |event: Event<'_>| progress.show(&event));
+    let bench = Bench { shelf: &shelf, stop: &STOP, listener: &listener };
+    Ok(on_threads(work, || run::study(delivery, recipe, &bench))??)
+}
+
 impl From<RunError> for Failure {
     fn from(error: RunError) -> Self {
         let exit = match &error {
             RunError::Scan(_) | RunError::Empty { .. } | RunError::Out(OutFolderError::Overlaps { .. }) => {
                 Exit::BadArguments
             }
+            RunError::Stopped => Exit::Interrupted,
             _ => Exit::CannotWrite,
         };
         Self::new(exit, error)

@@ -5,10 +5,8 @@ use std::io::Write;
 use loadin_pipeline::manifest::Change;
 use loadin_pipeline::plan::{Fate, Plan, StemPlan};
 use loadin_pipeline::render::Measured;
-use loadin_pipeline::run;
-use loadin_pipeline::shelf::Shelf;
 
-use super::{finding_line, load_recipe, on_threads, words};
+use super::{finding_line, load_recipe, study, words};
 use crate::args::{Format, Plan as Args};
 use crate::progress::Reporter;
 use crate::table::Table;
@@ -16,9 +14,7 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
-    let study = on_threads(&args.work, || {
-        run::study(&args.delivery, &recipe, &Shelf::default(), &|event| progress.show(&event))
-    })??;
+    let study = study(&args.delivery, &args.work, &recipe, progress)?;
     progress.close();
     match args.format {
         Format::Json => {

@@ -6,11 +6,11 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use loadin_pipeline::manifest::{Manifest, State, StemRecord};
 use loadin_pipeline::recipe::Recipe;
-use loadin_pipeline::run::{self, Job};
+use loadin_pipeline::run::{self, Job, RunError};
 use loadin_pipeline::scan;
 use loadin_pipeline::storage::RealDisk;
 
-use super::{finding_line, load_recipe, on_threads, words};
+use super::{STOP, finding_line, load_recipe, on_threads, stop_on_signals, words};
 use crate::args::Prep;
 use crate::progress::Reporter;
 use crate::table::{Table, printable};
@@ -18,6 +18,7 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Prep, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
+    stop_on_signals()?;
     let mut exit = Exit::Done;
     let memory = args.memory.unwrap_or_else(crate::memory::default);
     for (delivery, folder) in places(args)? {
@@ -31,7 +32,9 @@ pub(crate) fn run(args: &Prep, progress: &Reporter, out: &mut dyn Write) -> Resu
                     exit = exit.max(Exit::SomeStems);
                 }
             }
-            Err(error) if args.deliveries.len() == 1 => return Err(error.into()),
+            Err(error) if args.deliveries.len() == 1 || matches!(error, RunError::Stopped) => {
+                return Err(error.into());
+            }
             Err(error) => {
                 progress.close();
                 let failure = Failure::from(error);
@@ -74,7 +77,7 @@ fn prepare(
     recipe: &Recipe,
     memory: u64,
     progress: &Reporter,
-) -> Result<Manifest, run::RunError> {
+) -> Result<Manifest, RunError> {
     let started_unix = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |elapsed| elapsed.as_secs());
     run::prepare(&Job {
         delivery,
@@ -82,6 +85,7 @@ fn prepare(
         recipe,
         disk: &RealDisk,
         memory,
+        stop: &STOP,
         papers: &loadin_report::papers,
         listener: &|event| progress.show(&event),
         started_unix,

@@ -142,6 +142,12 @@ impl StemPlan {
         self.fate == Fate::Render
     }
 
+    /// Bytes that the output's samples take.
+    pub fn output_bytes(&self) -> u64 {
+        let sample = self.write().map_or(0, |(storage, ..)| storage.kind().bytes() as u64);
+        self.output.frames.saturating_mul(u64::from(self.output.channels) * sample)
+    }
+
     /// Whether the output has the source's own depth.
     pub fn keeps_depth(&self) -> bool {
         self.decisions.iter().any(|decision| {

@@ -10,6 +10,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use loadin_audio::Block;
+use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
 use self::sink::Sink;
@@ -19,10 +20,11 @@ use crate::event::{Event, Listener, Step};
 use crate::plan::StemPlan;
 use crate::shelf::Shelf;
 use crate::stages::re_encode::Storage;
+use crate::stop::Stop;
 use crate::storage::{self, Disk, StoreError, Stored, WriteFailure, Written};
 
 /// What was measured on a stem while it was written.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Measured {
     /// Frames written.
     pub frames: u64,
@@ -51,6 +53,9 @@ pub enum RenderError {
     /// The source is not what was surveyed.
     #[error("the source has changed since it was surveyed; run again when nobody writes to the delivery")]
     SourceChanged,
+    /// The run was asked to stop.
+    #[error("the run was stopped")]
+    Stopped,
     /// What was written is not what the plan promised.
     #[error("what was written breaks the plan's promise: {0}; nothing was kept, please report this")]
     Promise(String),
@@ -71,6 +76,8 @@ pub struct Shop<'a> {
     pub contents: &'a BTreeMap<String, String>,
     /// Sound that the survey kept.
     pub shelf: &'a Shelf,
+    /// Whether to stop.
+    pub stop: &'a Stop,
     /// Who listens.
     pub listener: &'a Listener<'a>,
 }
@@ -136,6 +143,9 @@ fn encode(
     let mut block = Block::default();
     chain.begin(&mut block, &mut |block| sink.push(block))?;
     while source.next(&mut block).map_err(WriteFailure::Contents)? {
+        if shop.stop.is_asked() {
+            return Err(WriteFailure::Contents(RenderError::Stopped));
+        }
         chain.process(&mut block, &mut |block| sink.push(block))?;
         (shop.listener)(Event::Advanced { step: Step::Render, path: stem.path(), frames: source.frames() });
     }

@@ -1,0 +1,178 @@
+//! What is finished of a run, so that the next one does only what is missing.
+//!
+//! One small file a stem and step. A record counts only when everything it rests on is proved again: its own digest,
+//! the program's version, what was asked for, and the SHA-256 of the source (survey) or of the output (render). So a
+//! record that a power cut takes or tears costs work, never truth, and is written without waiting for the disk.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use xxhash_rust::xxh3::xxh3_128;
+
+use crate::facts::{EnvelopeChannel, FileFacts, Survey};
+use crate::plan::StemPlan;
+use crate::render::{Measured, output_path};
+use crate::scan;
+use crate::storage::{self, Disk, Stored, UNFINISHED, digest, hex};
+use crate::survey::Scope;
+
+/// Bumped when the same sources and settings give other measures or other bytes.
+const RESULTS_VERSION: u32 = 1;
+
+/// The records of one output folder.
+pub(crate) struct Journal<'a> {
+    disk: &'a dyn Disk,
+    folder: PathBuf,
+}
+
+/// What a record rests on, and what it keeps.
+#[derive(Serialize, Deserialize)]
+struct Record<K, V> {
+    program: String,
+    results: u32,
+    key: K,
+    value: V,
+}
+
+/// A stem that was rendered.
+#[derive(Serialize, Deserialize)]
+struct Render {
+    path: String,
+    stored: Stored,
+    measured: Measured,
+}
+
+impl<'a> Journal<'a> {
+    /// The journal in a folder that exists.
+    pub(crate) fn open(disk: &'a dyn Disk, folder: PathBuf) -> Self {
+        Self { disk, folder }
+    }
+
+    /// The survey of a file, if it was made before of the very same bytes.
+    pub(crate) fn survey(&self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
+        let (mut survey, floats): (Survey, _) = self.read("survey", &file.path, &(file, scope))?;
+        restore_envelope(&mut survey, &floats)?;
+        let found =
+            fs::File::open(scan::locate(delivery, &file.path)).and_then(|mut f| digest(&mut f)).ok()?;
+        (found.sha256 == survey.sha256).then_some(survey)
+    }
+
+    /// Records a survey; one that failed is made again.
+    pub(crate) fn record_survey(&self, file: &FileFacts, scope: Scope, survey: &Survey) {
+        if survey.measures.is_ok() {
+            let mut survey = survey.clone();
+            let floats = take_envelope(&mut survey);
+            self.write("survey", &file.path, (file, scope), survey, &floats);
+        }
+    }
+
+    /// What was measured and stored of a planned stem, if its output is there as it was written.
+    pub(crate) fn render(&self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
+        let (Render { path, stored, measured }, _) = self.read("render", stem.path(), &plan_digest(stem)?)?;
+        let found = fs::File::open(out.join(&path)).and_then(|mut file| digest(&mut file)).ok()?;
+        (found == stored && path == output_path(stem)).then_some((measured, stored))
+    }
+
+    /// Records a rendered stem.
+    pub(crate) fn record_render(&self, stem: &StemPlan, measured: &Measured, stored: &Stored) {
+        if let Some(key) = plan_digest(stem) {
+            let render =
+                Render { path: output_path(stem), stored: stored.clone(), measured: measured.clone() };
+            self.write("render", stem.path(), key, render, &[]);
+        }
+    }
+
+    /// Every output that some run has recorded here, with its SHA-256.
+    pub(crate) fn outputs(&self) -> Vec<(String, String)> {
+        let entries = fs::read_dir(&self.folder).into_iter().flatten().flatten();
+        let records = entries.filter_map(|entry| {
+            let name = entry.file_name();
+            name.to_str()?.ends_with(".render").then_some(())?;
+            let (record, _): (Record<String, Render>, _) = parse(&fs::read(entry.path()).ok()?)?;
+            Some((record.value.path, record.value.stored.sha256))
+        });
+        records.collect()
+    }
+
+    fn place(&self, step: &str, path: &str) -> PathBuf {
+        self.folder.join(format!("{}.{step}", hex(&Sha256::digest(path)[..12])))
+    }
+
+    fn read<K, V>(&self, step: &str, path: &str, key: &K) -> Option<(V, Vec<f32>)>
+    where
+        K: Serialize,
+        V: DeserializeOwned,
+    {
+        let bytes = fs::read(self.place(step, path)).ok()?;
+        let (record, floats): (Record<serde_json::Value, V>, _) = parse(&bytes)?;
+        let wanted = serde_json::to_value(key).ok()?;
+        let ours = record.program == program() && record.results == RESULTS_VERSION;
+        (ours && record.key == wanted).then_some((record.value, floats))
+    }
+
+    /// Best effort: without a record the work is done again.
+    fn write<K: Serialize, V: Serialize>(&self, step: &str, path: &str, key: K, value: V, floats: &[f32]) {
+        let record = Record { program: program(), results: RESULTS_VERSION, key, value };
+        if let Ok(mut body) = serde_json::to_vec(&record) {
+            body.push(b'\n');
+            body.extend(floats.iter().flat_map(|value| value.to_le_bytes()));
+            let mut bytes = format!("{:032x}\n", xxh3_128(&body)).into_bytes();
+            bytes.append(&mut body);
+            let _ = self.put(&self.place(step, path), &bytes);
+        }
+    }
+
+    fn put(&self, place: &Path, bytes: &[u8]) -> std::io::Result<()> {
+        let unfinished = storage::with_suffix(place, UNFINISHED);
+        let _ = self.disk.remove(&unfinished);
+        self.disk.create_new(&unfinished)?.write_all(bytes)?;
+        self.disk.rename(&unfinished, place)
+    }
+}
+
+fn program() -> String {
+    env!("CARGO_PKG_VERSION").to_owned()
+}
+
+fn plan_digest(stem: &StemPlan) -> Option<String> {
+    Some(hex(&Sha256::digest(serde_json::to_vec(stem).ok()?)))
+}
+
+/// A record and the floats behind it, if its digest is right.
+fn parse<R: DeserializeOwned>(bytes: &[u8]) -> Option<(R, Vec<f32>)> {
+    let (sum, body) = (bytes.get(..32)?, bytes.get(33..)?);
+    if format!("{:032x}", xxh3_128(body)).as_bytes() != sum {
+        return None;
+    }
+    // JSON of one line holds no line break.
+    let end = body.iter().position(|byte| *byte == b'\n')?;
+    let (floats, _) = body[end + 1..].as_chunks::<4>();
+    Some((
+        serde_json::from_slice(&body[..end]).ok()?,
+        floats.iter().map(|f| f32::from_le_bytes(*f)).collect(),
+    ))
+}
+
+fn lists(channel: &mut EnvelopeChannel) -> [&mut Vec<f32>; 4] {
+    [&mut channel.min, &mut channel.max, &mut channel.sum, &mut channel.sum_sq]
+}
+
+/// The envelope as plain floats: as JSON it would be the largest and slowest part of a record.
+fn take_envelope(survey: &mut Survey) -> Vec<f32> {
+    let Ok(measures) = &mut survey.measures else { return Vec::new() };
+    measures.envelope.channels.iter_mut().flat_map(lists).flat_map(std::mem::take).collect()
+}
+
+fn restore_envelope(survey: &mut Survey, floats: &[f32]) -> Option<()> {
+    let Ok(measures) = &mut survey.measures else { return None };
+    let mut lists: Vec<_> = measures.envelope.channels.iter_mut().flat_map(lists).collect();
+    let length = floats.len().checked_div(lists.len())?;
+    for (list, values) in lists.iter_mut().zip(floats.chunks(length.max(1))) {
+        list.extend_from_slice(values);
+    }
+    (length * lists.len() == floats.len()).then_some(())
+}
