@@ -3,6 +3,7 @@
 
 mod demo;
 mod job;
+mod overnight;
 mod papers;
 mod recipes;
 mod reference_audio;

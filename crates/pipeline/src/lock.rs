@@ -27,17 +27,19 @@ pub struct Holder {
     pub process: u32,
     /// Which start of the machine, and which of its moments: process numbers come back.
     started: String,
+    /// Whether outputs are being replaced.
+    writing: bool,
 }
 
 impl Holder {
     fn this() -> Self {
         let process = std::process::id();
-        Self { host: host(), process, started: started(process).unwrap_or_default() }
+        Self { host: host(), process, started: started(process).unwrap_or_default(), writing: false }
     }
 
     /// Whether the holder may still be at work.
     fn may_live(&self, lock: &File) -> bool {
-        if *self == Self::this() {
+        if self.process == std::process::id() && self.started == Self::this().started {
             return false;
         }
         if self.host == host() && !self.started.is_empty() {
@@ -66,8 +68,9 @@ fn started(process: u32) -> Option<String> {
 pub(crate) struct Lock {
     path: PathBuf,
     file: File,
-    /// Whether a run was interrupted here.
+    /// Whether a run was interrupted here while it replaced outputs.
     pub(crate) interrupted: bool,
+    writing: bool,
     renewal: Option<(Sender<()>, JoinHandle<()>)>,
 }
 
@@ -88,7 +91,7 @@ impl From<io::Error> for Refused {
 impl Lock {
     /// Takes the lock, which is this file.
     pub(crate) fn take(path: &Path) -> Result<Self, Refused> {
-        let interrupted = path.exists();
+        let there = path.exists();
         let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
         let mut text = String::new();
         let held = file.try_lock();
@@ -106,17 +109,37 @@ impl Lock {
         if let Some(holder) = holder.filter(|holder| holder.may_live(&file)) {
             return Err(Refused::Held(Some(holder)));
         }
-        file.rewind()?;
-        file.set_len(0)?;
-        file.write_all(serde_json::to_string(&Holder::this()).unwrap_or_default().as_bytes())?;
-        file.sync_all()?;
-        let renewal = renew(&file);
-        Ok(Self { path: path.to_owned(), file, interrupted, renewal })
+        let writing = serde_json::from_str(&text).map_or(true, |holder: Holder| holder.writing);
+        let mut lock = Self {
+            path: path.to_owned(),
+            renewal: renew(&file),
+            file,
+            interrupted: there && writing,
+            writing: false,
+        };
+        lock.sign(lock.interrupted)?;
+        Ok(lock)
+    }
+
+    /// Says that outputs are about to be replaced.
+    pub(crate) fn begin_writing(&mut self) -> io::Result<()> {
+        self.writing = true;
+        self.sign(true)
+    }
+
+    fn sign(&mut self, writing: bool) -> io::Result<()> {
+        let holder = Holder { writing, ..Holder::this() };
+        self.file.rewind()?;
+        self.file.set_len(0)?;
+        self.file.write_all(serde_json::to_string(&holder).unwrap_or_default().as_bytes())?;
+        self.file.sync_all()
     }
 
     /// Ends the run: nothing is left that could be taken for an interrupted one.
-    pub(crate) fn remove(self) -> io::Result<()> {
-        fs::remove_file(&self.path)
+    pub(crate) fn remove(mut self) -> io::Result<()> {
+        (self.writing, self.interrupted) = (false, false);
+        // What is dropped afterwards must not touch the lock of whoever comes next.
+        fs::remove_file(std::mem::take(&mut self.path))
     }
 }
 
@@ -155,8 +178,12 @@ impl Drop for Lock {
             drop(stop);
             let _ = thread.join();
         }
-        // The file stays as the sign of an interrupted run, but nobody holds it.
-        let _ = self.file.set_len(0);
+        let _ = if self.writing || self.interrupted {
+            // The file stays as the sign of an interrupted run, but nobody holds it.
+            self.file.set_len(0)
+        } else {
+            fs::remove_file(&self.path)
+        };
     }
 }
 
@@ -172,14 +199,17 @@ mod tests {
     fn a_second_run_is_refused_and_a_dead_one_is_not_in_the_way() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
-        let first = Lock::take(&path).ok().unwrap();
+        let mut first = Lock::take(&path).ok().unwrap();
         assert!(!first.interrupted);
         assert!(matches!(Lock::take(&path), Err(Refused::Held(_))));
+        first.begin_writing().unwrap();
         drop(first);
         let second = Lock::take(&path).ok().unwrap();
         assert!(second.interrupted);
         second.remove().unwrap();
         assert!(!path.exists());
+        drop(Lock::take(&path).ok().unwrap());
+        assert!(!path.exists(), "a run that has replaced nothing leaves no sign");
     }
 
     /// A share may not carry the system's lock to another machine: then the holder's word counts.
@@ -187,7 +217,8 @@ mod tests {
     fn another_machine_is_believed_while_it_renews() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
-        let elsewhere = Holder { host: "another".to_owned(), process: 1, started: "a b".to_owned() };
+        let elsewhere =
+            Holder { host: "another".to_owned(), process: 1, started: "a b".to_owned(), writing: true };
         write_holder(&path, &elsewhere);
         assert!(matches!(Lock::take(&path), Err(Refused::Held(Some(holder))) if holder == elsewhere));
         let old = now() - STALE_AFTER - Duration::from_secs(1);
@@ -201,7 +232,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
         let parent = std::os::unix::process::parent_id();
-        let living = Holder { host: host(), process: parent, started: started(parent).unwrap() };
+        let living =
+            Holder { host: host(), process: parent, started: started(parent).unwrap(), writing: true };
         write_holder(&path, &living);
         assert!(Lock::take(&path).is_err());
         write_holder(&path, &Holder { started: "long ago".to_owned(), ..living });

@@ -128,6 +128,12 @@ impl OutFolder {
         Journal::open(disk, self.out.join(MEMORY).join("journal"))
     }
 
+    /// Says that outputs are about to be replaced: from here on an interrupted run leaves a sign.
+    pub(crate) fn begin_writing(&mut self) -> Result<(), OutFolderError> {
+        let failed = |source| OutFolderError::Disk { path: self.out.join(MEMORY), source };
+        self.lock.begin_writing().map_err(failed)
+    }
+
     /// Checks that the outputs of `plan` may be written and fit.
     pub(crate) fn check(&self, disk: &dyn Disk, plan: &Plan) -> Result<(), OutFolderError> {
         self.guard(plan)?;

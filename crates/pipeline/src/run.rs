@@ -137,7 +137,7 @@ fn survey_all(
 }
 
 /// Makes the papers for people from a manifest: file name and text of each.
-pub type Papers<'a> = dyn Fn(&Manifest) -> Vec<(String, String)> + 'a;
+pub type Papers<'a> = dyn Fn(&Manifest) -> Vec<(String, String)> + Sync + 'a;
 
 /// What a run needs.
 pub struct Job<'a> {
@@ -166,7 +166,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
     let inventory = list(job.delivery, job.listener)?;
-    let folder = OutFolder::claim(job.out)?;
+    let mut folder = OutFolder::claim(job.out)?;
     let journal = folder.journal(job.disk);
     let shelf = Shelf::new(job.memory);
     let reused = AtomicU64::new(0);
@@ -179,6 +179,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let bench = Bench { shelf: &shelf, stop: job.stop, listener: &listener };
     let study = study_files(job.delivery, inventory, job.recipe, &bench, Some(&journal))?;
     folder.check(job.disk, &study.plan)?;
+    folder.begin_writing()?;
     let rendered = render_all(job, &study, &bench, &journal)?;
     let mut manifest = record::manifest(job.recipe, &study, &rendered);
     manifest.run = crate::manifest::Run {

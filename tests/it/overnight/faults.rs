@@ -1,0 +1,212 @@
+//! The disk fails: every call of a run meets every fault once.
+
+use std::fs;
+use std::io::{self, Read, Write};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use loadin_pipeline::recipe::{Recipe, find_shipped};
+use loadin_pipeline::run::{self, Job, RunError};
+use loadin_pipeline::stop::Stop;
+use loadin_pipeline::storage::{Disk, DiskFile, RealDisk};
+
+use super::{assert_same, assert_whole, delivery, delivery_of, outputs};
+
+/// What goes wrong. The numbers are those of Linux (`errno.h`, from memory).
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Fault {
+    Errno(i32),
+    /// Half of what was asked for is written, which is no fault.
+    ShortWrite,
+    /// Writing succeeds and keeps nothing, as on a bad share.
+    KeepsNothing,
+}
+
+const NO_SPACE: Fault = Fault::Errno(28);
+const INPUT_OUTPUT: Fault = Fault::Errno(5);
+const READ_ONLY: Fault = Fault::Errno(30);
+const QUOTA: Fault = Fault::Errno(122);
+
+/// A disk on which one call of many meets a fault, and from then on, if the fault stays, every call that writes.
+struct FaultyDisk {
+    calls: Arc<AtomicUsize>,
+    at: usize,
+    fault: Option<Fault>,
+    stays: bool,
+}
+
+impl FaultyDisk {
+    fn turn(&self) -> Turn {
+        Turn { calls: Arc::clone(&self.calls), at: self.at, fault: self.fault, stays: self.stays }
+    }
+}
+
+/// Counts calls.
+struct Turn {
+    calls: Arc<AtomicUsize>,
+    at: usize,
+    fault: Option<Fault>,
+    stays: bool,
+}
+
+impl Turn {
+    fn fault(&self) -> Option<Fault> {
+        let call = self.calls.fetch_add(1, Ordering::Relaxed);
+        self.fault.filter(|_| call == self.at || self.stays && call > self.at)
+    }
+
+    fn check(&self) -> io::Result<()> {
+        match self.fault() {
+            Some(Fault::Errno(number)) => Err(io::Error::from_raw_os_error(number)),
+            _ => Ok(()),
+        }
+    }
+}
+
+struct FaultyFile {
+    file: Box<dyn DiskFile>,
+    turn: Turn,
+}
+
+impl Write for FaultyFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match self.turn.fault() {
+            Some(Fault::Errno(number)) => Err(io::Error::from_raw_os_error(number)),
+            Some(Fault::ShortWrite) => self.file.write(&bytes[..bytes.len().div_ceil(2)]),
+            Some(Fault::KeepsNothing) => Ok(bytes.len()),
+            None => self.file.write(bytes),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
+}
+
+impl DiskFile for FaultyFile {
+    fn sync(&mut self) -> io::Result<()> {
+        self.turn.check()?;
+        self.file.sync()
+    }
+}
+
+impl Disk for FaultyDisk {
+    fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        self.turn().check()?;
+        Ok(Box::new(FaultyFile { file: RealDisk.create_new(path)?, turn: self.turn() }))
+    }
+
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
+        self.turn().check()?;
+        RealDisk.open(path)
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        self.turn().check()?;
+        RealDisk.rename(from, to)
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        self.turn().check()?;
+        RealDisk.remove(path)
+    }
+
+    fn sync_folder(&self, folder: &Path) -> io::Result<()> {
+        self.turn().check()?;
+        RealDisk.sync_folder(folder)
+    }
+
+    fn free_bytes(&self, folder: &Path) -> io::Result<u64> {
+        self.turn().check()?;
+        RealDisk.free_bytes(folder)
+    }
+}
+
+fn prepare(delivery: &Path, out: &Path, disk: &dyn Disk) -> Result<(), RunError> {
+    let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
+    let job = Job {
+        delivery,
+        out,
+        recipe: &recipe,
+        disk,
+        memory: 0,
+        stop: &Stop::new(),
+        papers: &|_| vec![("paper.txt".to_owned(), "a paper\n".to_owned())],
+        listener: &|_| {},
+        started_unix: 0,
+    };
+    // One thread, so that the calls come in one order.
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+    pool.install(|| run::prepare(&job)).map(drop)
+}
+
+#[test]
+fn every_call_meets_every_fault_and_nothing_is_half_written() {
+    let delivery = delivery_of(2, 5_000);
+    let calls = Arc::new(AtomicUsize::new(0));
+    let counting = FaultyDisk { calls: Arc::clone(&calls), at: 0, fault: None, stays: false };
+    let whole = delivery.out("whole");
+    prepare(&delivery.path(), &whole, &counting).unwrap();
+    let undisturbed = outputs(&whole);
+    let calls = calls.load(Ordering::Relaxed);
+    assert!(calls > 40, "{calls} calls are too few to be all of a run");
+    let faults = [NO_SPACE, INPUT_OUTPUT, READ_ONLY, QUOTA, Fault::ShortWrite, Fault::KeepsNothing];
+    let mut refused = 0;
+    for (at, (fault, stays)) in (0..calls)
+        .flat_map(|at| faults.iter().flat_map(move |&fault| [(at, (fault, false)), (at, (fault, true))]))
+    {
+        // A fault that stays is only of interest where it can stay.
+        if stays && !matches!(fault, NO_SPACE | READ_ONLY) {
+            continue;
+        }
+        let when = format!("after {fault:?} at call {at} of {calls}, stays: {stays}");
+        let out = delivery.out("faulty");
+        let disk = FaultyDisk { calls: Arc::default(), at, fault: Some(fault), stays };
+        match prepare(&delivery.path(), &out, &disk) {
+            Ok(()) => assert_same(&out, &undisturbed, &when),
+            Err(error) => {
+                refused += 1;
+                assert!(!matches!(fault, Fault::ShortWrite), "{when}: {error}");
+                let text = error.to_string();
+                assert!(text.contains("faulty"), "{when}: the message names no file: {text}");
+                assert_whole(&out, &undisturbed, &when);
+            }
+        }
+        prepare(&delivery.path(), &out, &RealDisk).unwrap_or_else(|error| panic!("{when}: {error}"));
+        assert_same(&out, &undisturbed, &when);
+        fs::remove_dir_all(&out).unwrap();
+    }
+    assert!(refused > calls, "only {refused} faults were noticed");
+}
+
+/// A disk that fills up in the middle is refused before the first byte when that can be known.
+#[test]
+fn too_small_a_disk_is_refused_before_the_first_byte() {
+    struct Small;
+    impl Disk for Small {
+        fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+            RealDisk.create_new(path)
+        }
+        fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
+            RealDisk.open(path)
+        }
+        fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+            RealDisk.rename(from, to)
+        }
+        fn remove(&self, path: &Path) -> io::Result<()> {
+            RealDisk.remove(path)
+        }
+        fn sync_folder(&self, folder: &Path) -> io::Result<()> {
+            RealDisk.sync_folder(folder)
+        }
+        fn free_bytes(&self, _: &Path) -> io::Result<u64> {
+            Ok(300_000)
+        }
+    }
+    let delivery = delivery(2);
+    let out = delivery.out("small");
+    let error = prepare(&delivery.path(), &out, &Small).unwrap_err().to_string();
+    assert!(error.contains("0.3 MB free") && error.contains("nothing was written"), "{error}");
+    assert_eq!(fs::read_dir(out.join("audio")).unwrap().count(), 0);
+}

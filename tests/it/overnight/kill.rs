@@ -1,0 +1,55 @@
+//! The power goes: the process is killed at any moment, and the same command run again.
+//!
+//! Twenty kills here; `LOADIN_KILLS=300 cargo test -p loadin-tests kill` for a night.
+
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use super::{assert_same, assert_whole, delivery, outputs};
+use crate::job::loadin;
+
+#[test]
+fn killed_at_any_moment_the_run_ends_as_if_undisturbed() {
+    let kills: u32 = std::env::var("LOADIN_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(20);
+    let delivery = delivery(20);
+    let args = |out: &str| {
+        let (path, out) = (delivery.path(), delivery.out(out));
+        ["prep", path.to_str().unwrap(), "--out", out.to_str().unwrap(), "--progress", "none"]
+            .map(str::to_owned)
+    };
+    let begun = Instant::now();
+    let whole = args("whole");
+    assert_eq!(loadin(&whole.each_ref().map(String::as_str)).code, 0);
+    let duration = begun.elapsed();
+    let undisturbed = outputs(&delivery.out("whole"));
+    let mut ended_before = 0;
+    for kill in 0..kills {
+        let name = format!("killed{kill}");
+        let args = args(&name);
+        let mut child = Command::new(env!("CARGO_BIN_EXE_loadin-under-test"))
+            .args(&args)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the program starts");
+        // Moments that are spread evenly and differ from kill to kill: the golden ratio.
+        let moment = (f64::from(kill) * 0.618_033_988_749_895).fract();
+        std::thread::sleep(Duration::from_secs_f64(duration.as_secs_f64() * moment));
+        ended_before += u32::from(child.try_wait().expect("a child").is_some());
+        child.kill().expect("a kill");
+        child.wait().expect("an end");
+        let out = delivery.out(&name);
+        let when = format!("after kill {kill} at {moment:.3} of a run");
+        if out.exists() {
+            assert_whole(&out, &undisturbed, &when);
+        }
+        let ran = loadin(&args.each_ref().map(String::as_str));
+        assert_eq!(ran.code, 0, "{when}: {}{}", ran.out, ran.err);
+        assert_same(&out, &undisturbed, &when);
+        std::fs::remove_dir_all(&out).expect("the folder goes");
+    }
+    assert!(
+        ended_before * 2 < kills.max(2),
+        "most kills met a run that had ended: {ended_before} of {kills}"
+    );
+}
