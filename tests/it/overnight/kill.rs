@@ -8,9 +8,14 @@ use std::time::{Duration, Instant};
 use super::{assert_same, assert_whole, delivery, outputs};
 use crate::job::loadin;
 
+#[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
+fn wanted_kills() -> u32 {
+    std::env::var("LOADIN_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(20)
+}
+
 #[test]
 fn killed_at_any_moment_the_run_ends_as_if_undisturbed() {
-    let kills: u32 = std::env::var("LOADIN_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(20);
+    let kills = wanted_kills();
     let delivery = delivery(20);
     let args = |out: &str| {
         let (path, out) = (delivery.path(), delivery.out(out));
