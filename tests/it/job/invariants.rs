@@ -219,7 +219,8 @@ fn verify_finds_a_flipped_bit_anywhere() {
     let delivery = band();
     let out = delivery.out("out");
     prep(&delivery.path(), &out, &[]);
-    for name in tree(&out).into_keys() {
+    // The journal is no output; its records prove themselves (`overnight::resume`).
+    for name in tree(&out).into_keys().filter(|name| !name.starts_with(".loadin")) {
         let path = out.join(&name);
         let whole = fs::read(&path).unwrap();
         let mut bytes = whole.clone();
