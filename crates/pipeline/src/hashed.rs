@@ -7,10 +7,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use sha2::{Digest, Sha256};
 
-use crate::storage::{Stored, hex};
-
-/// How much is read at once where nobody asks for the bytes but the digest.
-const PIECE: usize = 1 << 18;
+use crate::storage::{Stored, each_piece, hex};
 
 #[derive(Default)]
 struct Progress {
@@ -50,17 +47,7 @@ impl Progress {
     /// Hashes up to the byte `to`, or to the end of the file.
     fn catch_up(&mut self, file: &mut File, to: u64) -> io::Result<()> {
         file.seek(SeekFrom::Start(self.hashed))?;
-        let mut piece = vec![0; PIECE];
-        while self.hashed < to {
-            let wanted = piece.len().min(usize::try_from(to - self.hashed).unwrap_or(usize::MAX));
-            match file.read(&mut piece[..wanted]) {
-                Ok(0) => break,
-                Ok(read) => self.add(&piece[..read]),
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                Err(error) => return Err(error),
-            }
-        }
-        Ok(())
+        each_piece(&mut file.take(to.saturating_sub(self.hashed)), |piece| self.add(piece))
     }
 
     fn add(&mut self, bytes: &[u8]) {

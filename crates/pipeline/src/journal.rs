@@ -17,7 +17,7 @@ use crate::facts::{EnvelopeChannel, FileFacts, Survey};
 use crate::plan::StemPlan;
 use crate::render::{Measured, output_path};
 use crate::scan;
-use crate::storage::{self, Disk, Stored, UNFINISHED, digest, hex};
+use crate::storage::{Disk, Stored, digest_file, hex, remove_if_there, unfinished_path};
 use crate::survey::Scope;
 
 /// Bumped when the same sources and settings give other measures or other bytes.
@@ -56,8 +56,7 @@ impl<'a> Journal<'a> {
     pub(crate) fn survey(&self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
         let (mut survey, floats): (Survey, _) = self.read("survey", &file.path, &(file, scope))?;
         restore_envelope(&mut survey, &floats)?;
-        let found =
-            fs::File::open(scan::locate(delivery, &file.path)).and_then(|mut f| digest(&mut f)).ok()?;
+        let found = digest_file(&scan::locate(delivery, &file.path)).ok()?;
         (found.sha256 == survey.sha256).then_some(survey)
     }
 
@@ -73,7 +72,7 @@ impl<'a> Journal<'a> {
     /// What was measured and stored of a planned stem, if its output is there as it was written.
     pub(crate) fn render(&self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
         let (Render { path, stored, measured }, _) = self.read("render", stem.path(), &plan_digest(stem)?)?;
-        let found = fs::File::open(out.join(&path)).and_then(|mut file| digest(&mut file)).ok()?;
+        let found = digest_file(&out.join(&path)).ok()?;
         (found == stored && path == output_path(stem)).then_some((measured, stored))
     }
 
@@ -127,8 +126,8 @@ impl<'a> Journal<'a> {
     }
 
     fn put(&self, place: &Path, bytes: &[u8]) -> std::io::Result<()> {
-        let unfinished = storage::with_suffix(place, UNFINISHED);
-        let _ = self.disk.remove(&unfinished);
+        let unfinished = unfinished_path(place);
+        remove_if_there(self.disk, &unfinished)?;
         self.disk.create_new(&unfinished)?.write_all(bytes)?;
         self.disk.rename(&unfinished, place)
     }

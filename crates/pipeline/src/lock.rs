@@ -106,10 +106,10 @@ impl Lock {
             // Its holder has just ended and taken it away; whoever comes next makes a new one.
             return Err(Refused::Held(holder));
         }
-        if let Some(holder) = holder.filter(|holder| holder.may_live(&file)) {
-            return Err(Refused::Held(Some(holder)));
+        if holder.as_ref().is_some_and(|holder| holder.may_live(&file)) {
+            return Err(Refused::Held(holder));
         }
-        let writing = serde_json::from_str(&text).map_or(true, |holder: Holder| holder.writing);
+        let writing = holder.is_none_or(|holder| holder.writing);
         let mut lock = Self {
             path: path.to_owned(),
             renewal: renew(&file),

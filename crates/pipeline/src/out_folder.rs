@@ -10,7 +10,7 @@ use crate::lock::{Holder, Lock, Refused};
 use crate::manifest::Manifest;
 use crate::plan::Plan;
 use crate::render::output_path;
-use crate::storage::{Disk, StoreError, UNFINISHED, digest};
+use crate::storage::{self, Disk, StoreError, UNFINISHED, digest_file};
 
 /// What runs remember of the folder: the lock and the journal. Nothing in it is needed to use the outputs.
 const MEMORY: &str = ".loadin";
@@ -158,8 +158,8 @@ impl OutFolder {
         let known = self.earlier_outputs();
         for (path, sha256) in &known {
             let real = self.out.join(path);
-            if let Ok(mut file) = File::open(&real) {
-                let found = digest(&mut file)
+            if File::open(&real).is_ok() {
+                let found = digest_file(&real)
                     .map_err(|source| OutFolderError::Disk { path: real.clone(), source })?;
                 if found.sha256 != *sha256 && !self.lock.interrupted {
                     return Err(OutFolderError::ChangedSince { path: real });
@@ -191,7 +191,7 @@ impl OutFolder {
         for (path, sha256) in known.filter(|(path, _)| !current.contains(path.as_str())) {
             let real = self.out.join(path);
             // What somebody changed meanwhile is no longer ours.
-            let ours = File::open(&real).and_then(|mut file| digest(&mut file));
+            let ours = digest_file(&real);
             if ours.is_ok_and(|found| found.sha256 == sha256) {
                 remove(disk, &real)?;
             }
@@ -207,12 +207,8 @@ impl OutFolder {
 }
 
 fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {
-    match disk.remove(path) {
-        Err(source) if source.kind() != io::ErrorKind::NotFound => {
-            Err(OutFolderError::Disk { path: path.to_owned(), source })
-        }
-        _ => Ok(()),
-    }
+    storage::remove_if_there(disk, path)
+        .map_err(|source| OutFolderError::Disk { path: path.to_owned(), source })
 }
 
 /// Something in the folder that is not an empty `audio` folder of ours.

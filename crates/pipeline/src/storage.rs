@@ -235,11 +235,22 @@ pub fn store<T, E>(
     path: &Path,
     contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
 ) -> Result<(T, Stored), StoreError<E>> {
-    write(disk, path, contents)?.settle(disk).map_err(StoreError::with_contents)
+    write_whole(disk, path, contents)?.settle(disk).map_err(StoreError::with_contents)
 }
 
-/// The first half of [`store`]: the contents are handed to the system, which has begun to bring them to the disk.
+/// The first half of [`store`], for whoever has other work meanwhile: the contents are handed to the system, which has
+/// begun to bring them to the disk.
 pub fn write<T, E>(
+    disk: &dyn Disk,
+    path: &Path,
+    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+) -> Result<Written<T>, StoreError<E>> {
+    let mut written = write_whole(disk, path, contents)?;
+    written.file.begin_sync();
+    Ok(written)
+}
+
+fn write_whole<T, E>(
     disk: &dyn Disk,
     path: &Path,
     contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
@@ -247,10 +258,7 @@ pub fn write<T, E>(
     let unfinished = unfinished_path(path);
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     // A leftover of an interrupted run is nobody's work.
-    match disk.remove(&unfinished) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(at_disk(error)),
-        _ => {}
-    }
+    remove_if_there(disk, &unfinished).map_err(at_disk)?;
     let result = write_unfinished(disk, path, &unfinished, contents);
     if result.is_err() {
         clear_away(disk, &unfinished);
@@ -272,8 +280,7 @@ fn write_unfinished<T, E>(
         WriteFailure::Contents(error) => StoreError::Contents(error),
     })?;
     let Digesting { inner, digest } = writer;
-    let mut file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
-    file.begin_sync();
+    let file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
     let (path, unfinished) = (path.to_owned(), unfinished.to_owned());
     Ok(Written { path, unfinished, file, digest: digest.digest128(), made })
 }
@@ -312,7 +319,7 @@ impl<T> Written<T> {
 
 impl StoreError<Infallible> {
     /// The same failure, where the contents could have failed too.
-    pub fn with_contents<E>(self) -> StoreError<E> {
+    fn with_contents<E>(self) -> StoreError<E> {
         match self {
             Self::Disk { path, source } => StoreError::Disk { path, source },
             Self::ReadsBackDifferent { path } => StoreError::ReadsBackDifferent { path },
@@ -320,14 +327,16 @@ impl StoreError<Infallible> {
     }
 }
 
-/// The same path with something behind the name.
-pub(crate) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(suffix);
-    path.with_file_name(name)
+/// Removes a file that may have gone already.
+pub(crate) fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
+    match disk.remove(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+        _ => Ok(()),
+    }
 }
 
-fn unfinished_path(path: &Path) -> PathBuf {
+/// Where a file stands until it is whole.
+pub(crate) fn unfinished_path(path: &Path) -> PathBuf {
     let mut name = std::ffi::OsString::from(".");
     // Long names must stay within the file system's limit, so the temporary name is a digest of the final one.
     let digest = Sha256::digest(path.file_name().unwrap_or_default().as_encoded_bytes());
@@ -336,24 +345,29 @@ fn unfinished_path(path: &Path) -> PathBuf {
     path.with_file_name(name)
 }
 
-/// Size and SHA-256 of everything that `reader` gives.
-pub fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
-    read_all(reader, |_| {})
+/// Size and SHA-256 of a file.
+pub fn digest_file(path: &Path) -> io::Result<Stored> {
+    read_all(&mut File::open(path)?, |_| {})
 }
 
-/// Reads everything; `also` sees every piece.
+/// Digests everything; `also` sees every piece.
 fn read_all(reader: &mut dyn Read, mut also: impl FnMut(&[u8])) -> io::Result<Stored> {
-    let mut hash = Sha256::new();
+    let (mut hash, mut bytes) = (Sha256::new(), 0);
+    each_piece(reader, |piece| {
+        hash.update(piece);
+        also(piece);
+        bytes += piece.len() as u64;
+    })?;
+    Ok(Stored { bytes, sha256: hex(&hash.finalize()) })
+}
+
+/// Reads everything, in large pieces.
+pub(crate) fn each_piece(reader: &mut dyn Read, mut see: impl FnMut(&[u8])) -> io::Result<()> {
     let mut piece = vec![0; PIECE];
-    let mut bytes = 0;
     loop {
         match reader.read(&mut piece) {
-            Ok(0) => return Ok(Stored { bytes, sha256: hex(&hash.finalize()) }),
-            Ok(read) => {
-                hash.update(&piece[..read]);
-                also(&piece[..read]);
-                bytes += read as u64;
-            }
+            Ok(0) => return Ok(()),
+            Ok(read) => see(&piece[..read]),
             Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
             Err(error) => return Err(error),
         }

@@ -12,7 +12,7 @@ use loadin_audio::{Block, Decibels};
 
 use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
-use crate::storage::digest;
+use crate::storage::digest_file;
 use crate::{run, scan};
 
 /// Something that is not as the manifest says.
@@ -73,7 +73,7 @@ pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> R
 
 fn check_output(out: &Path, output: &OutputRecord, verified: &mut Verified) {
     let real = out.join(&output.path);
-    let stored = match File::open(&real).and_then(|mut file| digest(&mut file)) {
+    let stored = match digest_file(&real) {
         Ok(stored) => stored,
         Err(error) => return verified.differs(&output.path, format!("it cannot be read: {error}")),
     };
@@ -236,7 +236,7 @@ fn check_list(out: &Path, text: &str, outputs: &BTreeMap<&str, &OutputRecord>, v
         }
     }
     for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path)) {
-        let found = File::open(out.join(path)).and_then(|mut file| digest(&mut file));
+        let found = digest_file(&out.join(path));
         if !found.is_ok_and(|stored| stored.sha256 == sum) {
             verified.differs(path, "it does not match its line in checksums.sha256");
         }
@@ -247,7 +247,7 @@ fn check_sources(delivery: &Path, manifest: &Manifest, verified: &mut Verified) 
     for stem in &manifest.stems {
         let Some(sum) = &stem.source.sha256 else { continue };
         verified.sources += 1;
-        match File::open(scan::locate(delivery, &stem.source.path)).and_then(|mut file| digest(&mut file)) {
+        match digest_file(&scan::locate(delivery, &stem.source.path)) {
             Err(error) => verified.differs(&stem.source.path, format!("the source cannot be read: {error}")),
             Ok(stored) if stored.sha256 != *sum => {
                 verified.differs(&stem.source.path, "the source has changed");

@@ -55,7 +55,7 @@ pub(crate) fn findings(stem: &Value) -> Vec<&str> {
 }
 
 /// Every file below a folder, with its bytes.
-pub(crate) fn tree(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+pub(crate) fn tree(folder: &Path) -> Files {
     let mut files = BTreeMap::new();
     let mut folders = vec![folder.to_owned()];
     while let Some(next) = folders.pop() {
@@ -70,6 +70,28 @@ pub(crate) fn tree(folder: &Path) -> BTreeMap<String, Vec<u8>> {
         }
     }
     files
+}
+
+/// Files by their path in a folder.
+pub(crate) type Files = BTreeMap<String, Vec<u8>>;
+
+/// Every file of an output folder; the manifest without what is allowed to differ.
+pub(crate) fn comparable(out: &Path) -> Files {
+    let mut files = tree(out);
+    if let Some(bytes) = files.get_mut("manifest.json") {
+        let mut manifest: Value = serde_json::from_slice(bytes).expect("a whole manifest");
+        manifest.as_object_mut().expect("an object").remove("run");
+        *bytes = manifest.to_string().into_bytes();
+    }
+    files
+}
+
+/// The same files with the same bytes.
+pub(crate) fn assert_same_files(found: &Files, wanted: &Files, when: &str) {
+    assert_eq!(found.keys().collect::<Vec<_>>(), wanted.keys().collect::<Vec<_>>(), "{when}");
+    for (name, bytes) in wanted {
+        assert!(bytes == &found[name], "{name} differs {when}");
+    }
 }
 
 /// Writes a recipe into a folder and returns its path as text.

@@ -28,21 +28,15 @@ const INPUT_OUTPUT: Fault = Fault::Errno(5);
 const READ_ONLY: Fault = Fault::Errno(30);
 const QUOTA: Fault = Fault::Errno(122);
 
-/// A disk on which one call of many meets a fault, and from then on, if the fault stays, every call that writes.
+/// A disk on which one call of many meets a fault.
 struct FaultyDisk {
-    calls: Arc<AtomicUsize>,
-    at: usize,
-    fault: Option<Fault>,
-    stays: bool,
+    turn: Turn,
+    /// What it says of its room; the truth where nothing is given.
+    free_bytes: Option<u64>,
 }
 
-impl FaultyDisk {
-    fn turn(&self) -> Turn {
-        Turn { calls: Arc::clone(&self.calls), at: self.at, fault: self.fault, stays: self.stays }
-    }
-}
-
-/// Counts calls.
+/// Counts calls, and says which meets the fault: the one with the number `at`, and, if the fault stays, every later one.
+#[derive(Clone, Default)]
 struct Turn {
     calls: Arc<AtomicUsize>,
     at: usize,
@@ -93,33 +87,33 @@ impl DiskFile for FaultyFile {
 
 impl Disk for FaultyDisk {
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        self.turn().check()?;
-        Ok(Box::new(FaultyFile { file: RealDisk.create_new(path)?, turn: self.turn() }))
+        self.turn.check()?;
+        Ok(Box::new(FaultyFile { file: RealDisk.create_new(path)?, turn: self.turn.clone() }))
     }
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
-        self.turn().check()?;
+        self.turn.check()?;
         RealDisk.open(path)
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-        self.turn().check()?;
+        self.turn.check()?;
         RealDisk.rename(from, to)
     }
 
     fn remove(&self, path: &Path) -> io::Result<()> {
-        self.turn().check()?;
+        self.turn.check()?;
         RealDisk.remove(path)
     }
 
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
-        self.turn().check()?;
+        self.turn.check()?;
         RealDisk.sync_folder(folder)
     }
 
     fn free_bytes(&self, folder: &Path) -> io::Result<u64> {
-        self.turn().check()?;
-        RealDisk.free_bytes(folder)
+        self.turn.check()?;
+        self.free_bytes.map_or_else(|| RealDisk.free_bytes(folder), Ok)
     }
 }
 
@@ -145,7 +139,8 @@ fn prepare(delivery: &Path, out: &Path, disk: &dyn Disk) -> Result<(), RunError>
 fn every_call_meets_every_fault_and_nothing_is_half_written() {
     let delivery = delivery_of(2, 5_000);
     let calls = Arc::new(AtomicUsize::new(0));
-    let counting = FaultyDisk { calls: Arc::clone(&calls), at: 0, fault: None, stays: false };
+    let counting = Turn { calls: Arc::clone(&calls), ..Turn::default() };
+    let counting = FaultyDisk { turn: counting, free_bytes: None };
     let whole = delivery.out("whole");
     prepare(&delivery.path(), &whole, &counting).unwrap();
     let undisturbed = outputs(&whole);
@@ -162,7 +157,8 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
         }
         let when = format!("after {fault:?} at call {at} of {calls}, stays: {stays}");
         let out = delivery.out("faulty");
-        let disk = FaultyDisk { calls: Arc::default(), at, fault: Some(fault), stays };
+        let turn = Turn { at, fault: Some(fault), stays, ..Turn::default() };
+        let disk = FaultyDisk { turn, free_bytes: None };
         match prepare(&delivery.path(), &out, &disk) {
             Ok(()) => assert_same(&out, &undisturbed, &when),
             Err(error) => {
@@ -183,30 +179,10 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
 /// A disk that fills up in the middle is refused before the first byte when that can be known.
 #[test]
 fn too_small_a_disk_is_refused_before_the_first_byte() {
-    struct Small;
-    impl Disk for Small {
-        fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-            RealDisk.create_new(path)
-        }
-        fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
-            RealDisk.open(path)
-        }
-        fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-            RealDisk.rename(from, to)
-        }
-        fn remove(&self, path: &Path) -> io::Result<()> {
-            RealDisk.remove(path)
-        }
-        fn sync_folder(&self, folder: &Path) -> io::Result<()> {
-            RealDisk.sync_folder(folder)
-        }
-        fn free_bytes(&self, _: &Path) -> io::Result<u64> {
-            Ok(300_000)
-        }
-    }
     let delivery = delivery(2);
     let out = delivery.out("small");
-    let error = prepare(&delivery.path(), &out, &Small).unwrap_err().to_string();
+    let small = FaultyDisk { turn: Turn::default(), free_bytes: Some(300_000) };
+    let error = prepare(&delivery.path(), &out, &small).unwrap_err().to_string();
     assert!(error.contains("0.3 MB free") && error.contains("nothing was written"), "{error}");
     assert_eq!(fs::read_dir(out.join("audio")).unwrap().count(), 0);
 }

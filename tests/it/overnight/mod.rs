@@ -4,13 +4,12 @@ mod faults;
 mod kill;
 mod resume;
 
-use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use loadin_audio::signal;
 use loadin_tests::Delivery;
 
-use crate::job::tree;
+use crate::job::{Files, assert_same_files, comparable, prep};
 
 /// A delivery of stems of one second and more, of two rates.
 fn delivery(stems: u64) -> Delivery {
@@ -29,20 +28,24 @@ fn delivery_of(stems: u64, least_frames: usize) -> Delivery {
     delivery
 }
 
-/// Everything that an output folder holds for its user; the manifest without what is allowed to differ.
-fn outputs(out: &Path) -> BTreeMap<String, Vec<u8>> {
-    let mut files = tree(out);
+/// Everything that an output folder holds for its user.
+fn outputs(out: &Path) -> Files {
+    let mut files = comparable(out);
     files.retain(|name, _| !name.starts_with(".loadin"));
-    if let Some(bytes) = files.get_mut("manifest.json") {
-        let mut manifest: serde_json::Value = serde_json::from_slice(bytes).expect("a whole manifest");
-        manifest.as_object_mut().expect("an object").remove("run");
-        *bytes = manifest.to_string().into_bytes();
-    }
     files
 }
 
+/// A delivery that has been prepared into `out`, and what came out.
+fn prepared(stems: u64) -> (Delivery, PathBuf, Files) {
+    let delivery = delivery(stems);
+    let out = delivery.out("out");
+    prep(&delivery.path(), &out, &[]);
+    let undisturbed = outputs(&out);
+    (delivery, out, undisturbed)
+}
+
 /// Whatever lies under a final name is whole: it is what the undisturbed run has written.
-fn assert_whole(out: &Path, undisturbed: &BTreeMap<String, Vec<u8>>, when: &str) {
+fn assert_whole(out: &Path, undisturbed: &Files, when: &str) {
     for (name, bytes) in outputs(out) {
         if !name.ends_with(".unfinished") {
             assert!(undisturbed.get(&name) == Some(&bytes), "{name} is not whole {when}");
@@ -50,8 +53,6 @@ fn assert_whole(out: &Path, undisturbed: &BTreeMap<String, Vec<u8>>, when: &str)
     }
 }
 
-fn assert_same(out: &Path, undisturbed: &BTreeMap<String, Vec<u8>>, when: &str) {
-    let found = outputs(out);
-    assert_eq!(found.keys().collect::<Vec<_>>(), undisturbed.keys().collect::<Vec<_>>(), "{when}");
-    assert_whole(out, undisturbed, when);
+fn assert_same(out: &Path, undisturbed: &Files, when: &str) {
+    assert_same_files(&outputs(out), undisturbed, when);
 }

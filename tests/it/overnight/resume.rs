@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use loadin_audio::signal;
 use serde_json::Value;
 
-use super::{assert_same, delivery, outputs};
+use super::{assert_same, delivery, outputs, prepared};
 use crate::job::{loadin, prep};
 
 fn reused(manifest: &Value) -> u64 {
@@ -43,10 +43,7 @@ fn only_what_changed_is_done_again() {
 /// an interrupted run, and is somebody's work after a finished one.
 #[test]
 fn a_record_is_believed_only_with_its_digest() {
-    let delivery = delivery(3);
-    let out = delivery.out("out");
-    prep(&delivery.path(), &out, &[]);
-    let undisturbed = outputs(&out);
+    let (delivery, out, undisturbed) = prepared(3);
     let name = undisturbed.keys().find(|name| name.starts_with("audio/")).unwrap();
     let path = out.join(name);
     let mut bytes = undisturbed[name].clone();
@@ -68,10 +65,7 @@ fn a_record_is_believed_only_with_its_digest() {
 
 #[test]
 fn torn_records_cost_work_and_no_truth() {
-    let delivery = delivery(3);
-    let out = delivery.out("out");
-    prep(&delivery.path(), &out, &[]);
-    let undisturbed = outputs(&out);
+    let (delivery, out, undisturbed) = prepared(3);
     for (index, entry) in fs::read_dir(out.join(".loadin/journal")).unwrap().flatten().enumerate() {
         let mut bytes = fs::read(entry.path()).unwrap();
         match index % 3 {
