@@ -184,6 +184,8 @@ impl Drop for Lock {
         } else {
             fs::remove_file(&self.path)
         };
+        // Closing is not enough: a child that is being started holds a copy of the file until its program begins.
+        let _ = self.file.unlock();
     }
 }
 
@@ -210,6 +212,19 @@ mod tests {
         assert!(!path.exists());
         drop(Lock::take(&path).ok().unwrap());
         assert!(!path.exists(), "a run that has replaced nothing leaves no sign");
+    }
+
+    /// As a child does that is started at that moment.
+    #[test]
+    fn a_copy_of_the_file_does_not_hold_the_lock() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("lock");
+        let mut first = Lock::take(&path).ok().unwrap();
+        first.begin_writing().unwrap();
+        let copy = first.file.try_clone().unwrap();
+        drop(first);
+        assert!(Lock::take(&path).is_ok());
+        drop(copy);
     }
 
     /// A share may not carry the system's lock to another machine: then the holder's word counts.
