@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::clock::TimeOfDay;
+
 /// The load-in before the mix: takes the stems that a client sent, and makes a session-ready set of them.
 ///
 /// Every file gets one sampling rate, one depth, one start, one length and a clear name; levels move together by
@@ -20,8 +22,8 @@ pub struct Cli {
 }
 
 const AFTER_HELP: &str = "\
-Exit codes: 0 all prepared; 1 finished, but some stems failed or were set aside; 2 bad arguments or recipe;
-3 the output cannot be written; 4 verification found a difference; 130 interrupted.
+Exit codes: 0 all prepared; 1 finished, but some stems failed or were set aside, or deliveries were left for
+later; 2 bad arguments or recipe; 3 the output cannot be written; 4 verification found a difference; 130 interrupted.
 
 Caution: prepared stems can be far louder than delivered. Turn the monitors down before the first playback.
 Keep the client's originals and a second copy of them.";
@@ -89,14 +91,36 @@ pub struct Prep {
     /// Default: a quarter of the machine's.
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,
+    /// In which order several deliveries are prepared.
+    #[arg(long, value_enum, default_value_t = Order::Given)]
+    pub order: Order,
+    /// Begin no further delivery after this time of the local clock, such as "06:30"; what is left is for the same
+    /// command another time.
+    #[arg(long, value_name = "HH:MM", value_parser = crate::clock::parse)]
+    pub until: Option<TimeOfDay>,
+    /// A command for the shell when all is done, for mail, chat or shutdown: the summary is its standard input, and
+    /// `LOADIN_SUMMARY` names its file. Not run after Ctrl-C.
+    #[arg(long, value_name = "COMMAND")]
+    pub on_finish: Option<String>,
+}
+
+/// The order of a batch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Order {
+    /// As they stand on the command line.
+    Given,
+    /// By the name of the folder.
+    Name,
+    /// The smallest first, so that most are done when the time is up.
+    Size,
 }
 
 #[derive(Debug, Args)]
 pub struct Verify {
-    /// The folder of a prepared delivery: the one with manifest.json.
-    #[arg(value_name = "OUT")]
-    pub out: PathBuf,
-    /// Also check that the client's files are still those that were prepared.
+    /// Folders of prepared deliveries: those with manifest.json.
+    #[arg(required = true, value_name = "OUT")]
+    pub outs: Vec<PathBuf>,
+    /// Also check that the client's files are still those that were prepared; for one OUT.
     #[arg(long, value_name = "DIR")]
     pub delivery: Option<PathBuf>,
 }

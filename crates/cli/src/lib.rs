@@ -1,6 +1,7 @@
 //! The `loadin` command: arguments, terminal, progress, exit codes. Nothing else of the workspace prints or reads argv.
 
 pub mod args;
+pub mod clock;
 mod exit;
 mod memory;
 mod progress;

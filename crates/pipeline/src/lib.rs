@@ -25,6 +25,7 @@ pub mod shelf;
 pub mod stages;
 pub mod stop;
 pub mod storage;
+pub mod summary;
 pub mod survey;
 pub mod verify;
 

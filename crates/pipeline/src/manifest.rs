@@ -7,6 +7,7 @@ use serde_json::{Map, Value};
 use crate::facts::Ignored;
 use crate::findings::Finding;
 use crate::plan::Link;
+use crate::recipe::Recipe;
 
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -63,6 +64,13 @@ pub struct RecipeRecord {
     pub revision: u32,
     /// SHA-256 of its text, in hex.
     pub sha256: String,
+}
+
+impl RecipeRecord {
+    /// The record of a recipe.
+    pub fn of(recipe: &Recipe) -> Self {
+        Self { name: recipe.name.clone(), revision: recipe.revision, sha256: recipe.sha256() }
+    }
 }
 
 /// The delivery.

@@ -66,11 +66,7 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
     Manifest {
         manifest: FORMAT_VERSION,
         tool: Tool::this(),
-        recipe: RecipeRecord {
-            name: recipe.name.clone(),
-            revision: recipe.revision,
-            sha256: recipe.sha256(),
-        },
+        recipe: RecipeRecord::of(recipe),
         delivery: DeliveryRecord {
             name: study.inventory.name.clone(),
             files: study.inventory.files.len() + study.inventory.ignored.len(),

@@ -20,8 +20,17 @@ pub(crate) struct Ran {
 
 /// Runs the program.
 pub(crate) fn loadin(args: &[&str]) -> Ran {
-    let output =
-        Command::new(env!("CARGO_BIN_EXE_loadin-under-test")).args(args).output().expect("the program runs");
+    run(command().args(args))
+}
+
+/// The program, for whoever wants to set more than arguments.
+pub(crate) fn command() -> Command {
+    Command::new(env!("CARGO_BIN_EXE_loadin-under-test"))
+}
+
+/// Runs a command to its end.
+pub(crate) fn run(command: &mut Command) -> Ran {
+    let output = command.output().expect("the program runs");
     Ran {
         code: output.status.code().unwrap_or(-1),
         out: String::from_utf8_lossy(&output.stdout).into_owned(),

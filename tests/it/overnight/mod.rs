@@ -1,5 +1,6 @@
 //! The overnight run: it loses nothing, goes on where it was, and leaves no half-truth.
 
+mod batch;
 mod faults;
 mod kill;
 mod resume;
@@ -28,10 +29,10 @@ fn delivery_of(stems: u64, least_frames: usize) -> Delivery {
     delivery
 }
 
-/// Everything that an output folder holds for its user.
+/// Everything that an output folder holds for its user, but for the summary, which is about the run.
 fn outputs(out: &Path) -> Files {
     let mut files = comparable(out);
-    files.retain(|name, _| !name.starts_with(".loadin"));
+    files.retain(|name, _| !name.starts_with(".loadin") && name != "summary.json");
     files
 }
 

@@ -10,7 +10,7 @@ use loadin_pipeline::manifest::Manifest;
 use loadin_tests::Delivery;
 use serde_json::Value;
 
-use self::schema::mistake;
+pub(crate) use self::schema::mistake;
 use crate::job::prep;
 
 /// The published schema is the one that the code has. `LOADIN_UPDATE=1` publishes it anew.
@@ -19,7 +19,10 @@ use crate::job::prep;
 fn the_published_schemas_are_current() {
     let manifest = Manifest::schema();
     let recipe = loadin_pipeline::recipe::schema();
-    for (name, schema) in [("manifest.schema.json", manifest), ("recipe.schema.json", recipe)] {
+    let summary = loadin_pipeline::summary::Summary::schema();
+    for (name, schema) in
+        [("manifest.schema.json", manifest), ("recipe.schema.json", recipe), ("summary.schema.json", summary)]
+    {
         let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("data").join(name);
         let text = serde_json::to_string_pretty(&schema).unwrap() + "\n";
         if std::env::var("LOADIN_UPDATE").is_ok() {
@@ -32,7 +35,7 @@ fn the_published_schemas_are_current() {
     }
 }
 
-fn published(name: &str) -> Value {
+pub(crate) fn published(name: &str) -> Value {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("data").join(name);
     serde_json::from_str(&fs::read_to_string(path).unwrap()).unwrap()
 }

@@ -20,7 +20,7 @@ const DESCRIPTIVE: &[&str] = &[
 ];
 
 /// What is wrong with `value`, as a path and a reason; `None` when it follows the schema.
-pub(super) fn mistake(value: &Value, schema: &Value, root: &Value, path: &str) -> Option<String> {
+pub(crate) fn mistake(value: &Value, schema: &Value, root: &Value, path: &str) -> Option<String> {
     let Some(words) = schema.as_object() else {
         return (schema == &Value::Bool(false)).then(|| format!("{path}: nothing is allowed here"));
     };

@@ -1,0 +1,41 @@
+//! Which deliveries are prepared, into which folders, in which order.
+
+use std::path::Path;
+
+use loadin_pipeline::scan;
+
+use super::Turn;
+use crate::Failure;
+use crate::args::{Order, Prep};
+
+/// Every delivery with its folder, in the order of the work. One alone goes into OUT itself; two of one name would
+/// share a folder and are refused.
+pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
+    if let [only] = &args.deliveries[..] {
+        return Ok(vec![Turn { delivery: only.clone(), out: args.out.clone() }]);
+    }
+    let mut turns: Vec<Turn> = Vec::new();
+    for delivery in &args.deliveries {
+        let out = args.out.join(scan::name_of(delivery));
+        if let Some(other) = turns.iter().find(|other| other.out == out) {
+            return Err(Failure::bad(format!(
+                "\"{}\" and \"{}\" have one name and would share \"{}\"; prepare them one by one, or rename one",
+                other.delivery.display(),
+                delivery.display(),
+                out.display()
+            )));
+        }
+        turns.push(Turn { delivery: delivery.clone(), out });
+    }
+    match args.order {
+        Order::Given => {}
+        Order::Name => turns.sort_by(|a, b| a.out.cmp(&b.out)),
+        Order::Size => turns.sort_by_cached_key(|turn| audio_bytes(&turn.delivery)),
+    }
+    Ok(turns)
+}
+
+/// Bytes of the audio in a delivery; one that cannot be listed says so when its turn comes.
+fn audio_bytes(delivery: &Path) -> u64 {
+    scan::scan(delivery).map_or(0, |inventory| inventory.files.iter().map(|file| file.bytes).sum())
+}

@@ -1,0 +1,71 @@
+//! The end of a run: its summary is stored, and whoever waits for it is told.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use loadin_pipeline::storage::{RealDisk, store_text};
+use loadin_pipeline::summary::{Ended, Summary};
+use serde_json::Value;
+
+use crate::{Exit, Failure};
+
+const NAME: &str = "summary.json";
+
+/// Refuses a folder for a batch whose `summary.json` is not ours to replace.
+pub(super) fn check_place(out: &Path) -> Result<(), Failure> {
+    let path = out.join(NAME);
+    let ours = match fs::read_to_string(&path) {
+        Err(error) => error.kind() == io::ErrorKind::NotFound,
+        Ok(text) => serde_json::from_str::<Value>(&text).is_ok_and(|value| value["tool"]["name"] == "loadin"),
+    };
+    if ours {
+        return Ok(());
+    }
+    let text = format!(
+        "\"{}\" was not written by this program and would be replaced; move it away or choose another --out",
+        path.display()
+    );
+    Err(Failure::new(Exit::CannotWrite, anyhow::Error::msg(text)))
+}
+
+/// Writes the summary into `out`; its path.
+pub(super) fn store(summary: &Summary, out: &Path) -> Result<PathBuf, Failure> {
+    let cannot = |error: anyhow::Error| Failure::new(Exit::CannotWrite, error);
+    fs::create_dir_all(out).map_err(|error| {
+        cannot(anyhow::Error::new(error).context(format!("cannot use \"{}\"", out.display())))
+    })?;
+    let path = out.join(NAME);
+    store_text(&RealDisk, &path, &summary.to_json()).map_err(|error| cannot(error.into()))?;
+    Ok(path)
+}
+
+/// Runs the command of `--on-finish`, if there is one and nobody has pressed Ctrl-C. What goes wrong with it is said
+/// and changes no exit code: the stems are prepared.
+pub(super) fn run_command(command: Option<&str>, summary: &Summary, path: Option<&Path>) {
+    let interrupted = summary.deliveries.iter().any(|delivery| delivery.ended == Ended::Interrupted);
+    let Some(command) = command.filter(|_| !interrupted) else { return };
+    let trouble = match tell(command, summary, path) {
+        Ok(status) if status.success() => return,
+        Ok(status) => format!("it ended with {status}"),
+        Err(error) => error.to_string(),
+    };
+    // Nobody is left to tell when stderr itself is gone.
+    let _ = writeln!(io::stderr().lock(), "loadin: the command of --on-finish failed: {trouble}");
+}
+
+fn tell(command: &str, summary: &Summary, path: Option<&Path>) -> io::Result<std::process::ExitStatus> {
+    let (shell, option) = if cfg!(windows) { ("cmd", "/C") } else { ("sh", "-c") };
+    let path = path.map(|path| std::path::absolute(path).unwrap_or_else(|_| path.to_owned()));
+    let mut child = Command::new(shell)
+        .args([option, command])
+        .env("LOADIN_SUMMARY", path.unwrap_or_default())
+        .stdin(Stdio::piped())
+        .spawn()?;
+    if let Some(mut input) = child.stdin.take() {
+        // A command need not read it.
+        let _ = input.write_all(summary.to_json().as_bytes());
+    }
+    child.wait()
+}

@@ -1,0 +1,156 @@
+//! `loadin prep`: the main job, for one delivery or a batch of them.
+
+mod batch;
+mod finish;
+mod screen;
+
+use std::io::Write;
+use std::path::PathBuf;
+use std::time::Instant;
+
+use loadin_pipeline::manifest::Manifest;
+use loadin_pipeline::recipe::Recipe;
+use loadin_pipeline::run::{self, Job};
+use loadin_pipeline::storage::RealDisk;
+use loadin_pipeline::summary::{DeliverySummary, Ended, Summary};
+
+use super::{STOP, load_recipe, on_threads, stop_on_signals};
+use crate::args::Prep;
+use crate::clock::{self, Deadline};
+use crate::progress::Reporter;
+use crate::{Exit, Failure};
+
+/// One delivery and the folder of its outputs.
+struct Turn {
+    delivery: PathBuf,
+    out: PathBuf,
+}
+
+impl Turn {
+    fn names(&self) -> (String, String) {
+        (self.delivery.display().to_string(), self.out.display().to_string())
+    }
+
+    fn without_manifest(&self, ended: Ended, error: Option<String>) -> DeliverySummary {
+        let (delivery, out) = self.names();
+        DeliverySummary::without_manifest(delivery, out, ended, error)
+    }
+}
+
+pub(crate) fn run(args: &Prep, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let recipe = load_recipe(&args.work.recipe)?;
+    let deadline = Deadline::next(args.until).map_err(Failure::bad)?;
+    let turns = batch::turns(args)?;
+    stop_on_signals()?;
+    if let [only] = &turns[..] {
+        one(args, &recipe, only, progress, out)
+    } else {
+        several(args, &recipe, &turns, &deadline, progress, out)
+    }
+}
+
+/// One delivery: its table, and what went wrong as the command's own failure.
+fn one(
+    args: &Prep,
+    recipe: &Recipe,
+    turn: &Turn,
+    progress: &Reporter,
+    out: &mut dyn Write,
+) -> Result<Exit, Failure> {
+    let mut summary = Summary::new(recipe, clock::unix_seconds());
+    let (entry, result) = carry_out(args, turn, recipe, progress);
+    let exit = settled(&mut summary, entry, exit_of(&result));
+    let printed = match &result {
+        Ok(manifest) => screen::print_one(manifest, &summary, out),
+        Err(_) => Ok(()),
+    };
+    // A folder that was refused may be somebody else's: nothing is written into it.
+    let stored = result.map(|_| finish::store(&summary, &turn.out));
+    let path = stored.as_ref().ok().and_then(|stored| stored.as_deref().ok());
+    finish::run_command(args.on_finish.as_deref(), &summary, path);
+    printed.and(stored?).map(|_| exit)
+}
+
+/// A batch: a delivery that cannot be prepared does not stop the next one, and one screen says in the end what happened.
+fn several(
+    args: &Prep,
+    recipe: &Recipe,
+    turns: &[Turn],
+    deadline: &Deadline,
+    progress: &Reporter,
+    out: &mut dyn Write,
+) -> Result<Exit, Failure> {
+    finish::check_place(&args.out)?;
+    let begun = Instant::now();
+    let mut summary = Summary::new(recipe, clock::unix_seconds());
+    let mut stored = Ok(args.out.clone());
+    let mut exit = Exit::Done;
+    for (turn, left) in turns.iter().zip((0..turns.len()).rev()) {
+        if STOP.is_asked() || deadline.is_over() {
+            let later = turn.without_manifest(Ended::Later, None);
+            exit = exit.max(settled(&mut summary, later, Exit::SomeStems));
+        } else {
+            let (entry, result) = carry_out(args, turn, recipe, progress);
+            exit = exit.max(settled(&mut summary, entry, exit_of(&result)));
+        }
+        summary.seconds = begun.elapsed().as_secs_f64();
+        summary.exit_code = exit.code();
+        // Written after every delivery, so that a power cut leaves a summary of what was done.
+        if summary.deliveries.last().is_some_and(|last| last.ended != Ended::Later) || left == 0 {
+            stored = finish::store(&summary, &args.out);
+        }
+    }
+    screen::print_batch(&summary, stored.as_deref().ok(), out)?;
+    finish::run_command(args.on_finish.as_deref(), &summary, stored.as_deref().ok());
+    stored.map(|_| exit)
+}
+
+/// Adds what became of a delivery, and says how that counts.
+fn settled(summary: &mut Summary, entry: DeliverySummary, exit: Exit) -> Exit {
+    let exit = if exit == Exit::Done && !entry.is_complete() { Exit::SomeStems } else { exit };
+    summary.seconds = entry.seconds;
+    summary.exit_code = exit.code();
+    summary.deliveries.push(entry);
+    exit
+}
+
+/// Prepares one delivery, and says for the summary what became of it.
+fn carry_out(
+    args: &Prep,
+    turn: &Turn,
+    recipe: &Recipe,
+    progress: &Reporter,
+) -> (DeliverySummary, Result<Manifest, Failure>) {
+    let result = prepare(args, turn, recipe, progress);
+    progress.close();
+    let entry = match &result {
+        Ok(manifest) => {
+            let (delivery, out) = turn.names();
+            DeliverySummary::finished(delivery, out, manifest)
+        }
+        Err(failure) => {
+            let ended = if failure.exit == Exit::Interrupted { Ended::Interrupted } else { Ended::Refused };
+            turn.without_manifest(ended, Some(format!("{:#}", failure.error)))
+        }
+    };
+    (entry, result)
+}
+
+fn exit_of(result: &Result<Manifest, Failure>) -> Exit {
+    result.as_ref().map_or_else(|failure| failure.exit, |_| Exit::Done)
+}
+
+fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Reporter) -> Result<Manifest, Failure> {
+    let job = Job {
+        delivery: &turn.delivery,
+        out: &turn.out,
+        recipe,
+        disk: &RealDisk,
+        memory: args.memory.unwrap_or_else(crate::memory::default),
+        stop: &STOP,
+        papers: &loadin_report::papers,
+        listener: &|event| progress.show(&event),
+        started_unix: clock::unix_seconds(),
+    };
+    Ok(on_threads(&args.work, || run::prepare(&job))??)
+}

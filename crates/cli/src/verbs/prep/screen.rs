@@ -1,0 +1,162 @@
+//! What `prep` prints in the end: the table of one delivery, or the one screen of a batch.
+
+use std::io::Write;
+use std::path::Path;
+
+use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_pipeline::summary::{DeliverySummary, Summary};
+
+use crate::Failure;
+use crate::table::{Table, printable};
+use crate::verbs::{finding_line, words};
+
+/// Lines about one delivery in the screen of a batch, and lines about all of them: the rest is in the summary.
+const LINES_EACH: usize = 3;
+const LINES_ALL: usize = 20;
+
+/// The table of one delivery.
+pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut table = Table::new(&["output", "source", "state", "what was done"]);
+    for stem in &manifest.stems {
+        let label = stem.output.as_ref().map_or("-", |output| output.path.trim_start_matches("audio/"));
+        table.row([label.to_owned(), stem.source.path.clone(), stem.state.as_str().to_owned(), what(stem)]);
+    }
+    table.print(out)?;
+    writeln!(out)?;
+    for finding in &manifest.findings {
+        writeln!(out, "{}", finding_line(finding))?;
+    }
+    for gain in &manifest.link.gains {
+        writeln!(out, "gain of the {}: {:+.2} dB", gain.scope, gain.gain_db)?;
+    }
+    for entry in &summary.deliveries {
+        writeln!(
+            out,
+            "{}: {} prepared, {} unchanged, {} set aside, {} failed; the record is {}",
+            printable(&manifest.delivery.name),
+            entry.prepared,
+            entry.unchanged,
+            entry.set_aside,
+            entry.failed,
+            printable(&Path::new(&entry.out).join("manifest.json").display().to_string())
+        )?;
+        writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
+        writeln!(out, "next: {}", printable(&entry.next))?;
+    }
+    caution(summary, out)
+}
+
+fn what(stem: &StemRecord) -> String {
+    stem.error.clone().unwrap_or_else(|| words(&stem.changes))
+}
+
+/// The screen of a batch.
+pub(super) fn print_batch(
+    summary: &Summary,
+    stored: Option<&Path>,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let mut table = Table::new(&[
+        "delivery",
+        "state",
+        "prepared",
+        "unchanged",
+        "set aside",
+        "failed",
+        "MB",
+        "seconds",
+        "MB/s",
+    ]);
+    for entry in &summary.deliveries {
+        let megabytes = entry.source_bytes as f64 / 1e6;
+        let counts = [entry.prepared, entry.unchanged, entry.set_aside, entry.failed].map(|n| n.to_string());
+        let speed = if entry.seconds > 0.0 { megabytes / entry.seconds } else { 0.0 };
+        let work = [format!("{megabytes:.1}"), format!("{:.1}", entry.seconds), format!("{speed:.0}")];
+        let head = [name(entry).to_owned(), entry.ended.as_str().to_owned()];
+        table.row(head.into_iter().chain(counts).chain(work));
+    }
+    table.print(out)?;
+    print_attention(summary, out)?;
+    print_next(summary, out)?;
+    let sum = |part: fn(&DeliverySummary) -> u64| summary.deliveries.iter().map(part).sum::<u64>();
+    let (read, written, reused) = (sum(|d| d.source_bytes), sum(|d| d.output_bytes), sum(|d| d.reused));
+    let complete = summary.deliveries.iter().filter(|entry| entry.is_complete()).count();
+    writeln!(out, "\n{complete} of {} deliveries are complete", summary.deliveries.len())?;
+    writeln!(out, "{}", work(read, written, summary.seconds, reused))?;
+    if let Some(path) = stored {
+        writeln!(out, "the summary is {}", printable(&path.display().to_string()))?;
+    }
+    caution(summary, out)
+}
+
+/// The folder's own name is enough where all lie side by side.
+fn name(entry: &DeliverySummary) -> &str {
+    Path::new(&entry.out).file_name().and_then(|name| name.to_str()).unwrap_or(&entry.out)
+}
+
+fn print_attention(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut lines = Vec::new();
+    for entry in &summary.deliveries {
+        let reasons = entry.error.iter().map(|error| format!("{}: {error}", name(entry)));
+        let findings = entry.attention.iter().map(|found| {
+            let path = if found.path.is_empty() { String::new() } else { format!("{}: ", found.path) };
+            format!("{}: {path}{}: {}", name(entry), found.id, found.text)
+        });
+        let all: Vec<String> = reasons.chain(findings).collect();
+        let more = all.len().saturating_sub(LINES_EACH);
+        lines.extend(all.into_iter().take(LINES_EACH));
+        if more > 0 {
+            lines.push(format!("{}: and {more} more in its manifest.json", name(entry)));
+        }
+    }
+    if lines.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "\nwhat needs a person:")?;
+    for line in lines.iter().take(LINES_ALL) {
+        writeln!(out, "  {}", printable(line))?;
+    }
+    if lines.len() > LINES_ALL {
+        writeln!(out, "  and {} more lines in the summary", lines.len() - LINES_ALL)?;
+    }
+    Ok(())
+}
+
+/// What to do next; complete deliveries share one line.
+fn print_next(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+    writeln!(out, "\nnext:")?;
+    let (complete, open): (Vec<_>, Vec<_>) = summary.deliveries.iter().partition(|entry| entry.is_complete());
+    if let Some(one) = complete.first() {
+        let folder = Path::new(&one.out).parent().unwrap_or(Path::new("."));
+        writeln!(out, "  loadin verify {}", printable(&folder.join("*/").display().to_string()))?;
+    }
+    let mut wishes: Vec<(&str, Vec<&str>)> = Vec::new();
+    for entry in open {
+        match wishes.iter_mut().find(|(wish, _)| *wish == entry.next) {
+            Some((_, names)) => names.push(name(entry)),
+            None => wishes.push((&entry.next, vec![name(entry)])),
+        }
+    }
+    for (wish, names) in wishes {
+        writeln!(out, "  {}: {}", printable(&names.join(", ")), printable(wish))?;
+    }
+    Ok(())
+}
+
+fn work(read: u64, written: u64, seconds: f64, reused: u64) -> String {
+    let (read, written) = (read as f64 / 1e6, written as f64 / 1e6);
+    let speed = if seconds > 0.0 { format!(" ({:.0} MB/s)", read / seconds) } else { String::new() };
+    let before = if reused > 0 { format!("; {reused} steps were done before") } else { String::new() };
+    format!("{read:.1} MB of stems, {written:.1} MB of outputs, in {seconds:.1} s{speed}{before}")
+}
+
+fn caution(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+    let louder = summary.deliveries.iter().filter_map(|entry| entry.louder_db).fold(0.0, f64::max);
+    if louder > 0.0 {
+        writeln!(
+            out,
+            "Caution: playback can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
+        )?;
+    }
+    Ok(())
+}
