@@ -72,6 +72,9 @@ pub struct Plan {
     pub delivery: PathBuf,
     #[command(flatten)]
     pub work: Work,
+    /// The folder that `prep` will write to: an earlier preparation in it binds files that came later.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
     /// A table for people, or JSON for scripts.
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,
@@ -91,6 +94,10 @@ pub struct Prep {
     /// Default: a quarter of the machine's.
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,
+    /// Give all stems a new common gain, start and length. Without it, files that came after an earlier preparation
+    /// into OUT get what the others have, so that a session where those are at work stays true.
+    #[arg(long)]
+    pub relink: bool,
     /// In which order several deliveries are prepared.
     #[arg(long, value_enum, default_value_t = Order::Given)]
     pub order: Order,

@@ -41,9 +41,20 @@ struct Record<K, V> {
 /// A stem that was rendered.
 #[derive(Serialize, Deserialize)]
 struct Render {
+    source: String,
     path: String,
     stored: Stored,
     measured: Measured,
+}
+
+/// An output that some run has written.
+pub(crate) struct KnownOutput {
+    /// Path of its source inside the delivery.
+    pub(crate) source: String,
+    /// Its own path inside the output folder.
+    pub(crate) path: String,
+    /// Its SHA-256 in hex.
+    pub(crate) sha256: String,
 }
 
 impl<'a> Journal<'a> {
@@ -60,8 +71,18 @@ impl<'a> Journal<'a> {
         (found.sha256 == survey.sha256).then_some(survey)
     }
 
-    /// Records a survey; one that failed is made again.
+    /// The survey of the file that stood under this path before the present one.
+    pub(crate) fn survey_before(&self, path: &str) -> Option<Survey> {
+        read_survey(&self.place("before", path))
+    }
+
+    /// Records a survey; one that failed is made again. That of another file under the same path is kept beside.
     pub(crate) fn record_survey(&self, file: &FileFacts, scope: Scope, survey: &Survey) {
+        let place = self.place("survey", &file.path);
+        if read_survey(&place).is_some_and(|old| old.sha256 != survey.sha256) {
+            // Best effort, as all of the journal: without it two files are compared by less.
+            let _ = self.disk.rename(&place, &self.place("before", &file.path));
+        }
         if survey.measures.is_ok() {
             let mut survey = survey.clone();
             let floats = take_envelope(&mut survey);
@@ -71,7 +92,8 @@ impl<'a> Journal<'a> {
 
     /// What was measured and stored of a planned stem, if its output is there as it was written.
     pub(crate) fn render(&self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
-        let (Render { path, stored, measured }, _) = self.read("render", stem.path(), &plan_digest(stem)?)?;
+        let (Render { path, stored, measured, .. }, _) =
+            self.read("render", stem.path(), &plan_digest(stem)?)?;
         let found = digest_file(&out.join(&path)).ok()?;
         (found == stored && path == output_path(stem)).then_some((measured, stored))
     }
@@ -79,20 +101,25 @@ impl<'a> Journal<'a> {
     /// Records a rendered stem.
     pub(crate) fn record_render(&self, stem: &StemPlan, measured: &Measured, stored: &Stored) {
         if let Some(key) = plan_digest(stem) {
-            let render =
-                Render { path: output_path(stem), stored: stored.clone(), measured: measured.clone() };
+            let render = Render {
+                source: stem.path().to_owned(),
+                path: output_path(stem),
+                stored: stored.clone(),
+                measured: measured.clone(),
+            };
             self.write("render", stem.path(), key, render, &[]);
         }
     }
 
-    /// Every output that some run has recorded here, with its SHA-256.
-    pub(crate) fn outputs(&self) -> Vec<(String, String)> {
+    /// Every output that some run has recorded here.
+    pub(crate) fn outputs(&self) -> Vec<KnownOutput> {
         let entries = fs::read_dir(&self.folder).into_iter().flatten().flatten();
         let records = entries.filter_map(|entry| {
             let name = entry.file_name();
             name.to_str()?.ends_with(".render").then_some(())?;
             let (record, _): (Record<String, Render>, _) = parse(&fs::read(entry.path()).ok()?)?;
-            Some((record.value.path, record.value.stored.sha256))
+            let Render { source, path, stored, .. } = record.value;
+            Some(KnownOutput { source, path, sha256: stored.sha256 })
         });
         records.collect()
     }
@@ -131,6 +158,14 @@ impl<'a> Journal<'a> {
         self.disk.create_new(&unfinished)?.write_all(bytes)?;
         self.disk.rename(&unfinished, place)
     }
+}
+
+/// A recorded survey, whatever it was asked for.
+fn read_survey(place: &Path) -> Option<Survey> {
+    let (record, floats): (Record<serde_json::Value, Survey>, _) = parse(&fs::read(place).ok()?)?;
+    let mut survey = record.value;
+    restore_envelope(&mut survey, &floats)?;
+    Some(survey)
 }
 
 fn program() -> String {

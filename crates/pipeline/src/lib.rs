@@ -15,6 +15,7 @@ mod turns;
 pub mod event;
 pub mod facts;
 pub mod findings;
+pub mod late;
 pub mod manifest;
 pub mod plan;
 pub mod recipe;

@@ -1,11 +1,14 @@
 //! The manifest: the record of a prepared delivery. Its JSON Schema is published as `tests/data/manifest.schema.json`.
 
+use std::path::Path;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use crate::facts::Ignored;
 use crate::findings::Finding;
+use crate::late::Late;
 use crate::plan::Link;
 use crate::recipe::Recipe;
 
@@ -33,6 +36,8 @@ pub struct Manifest {
     pub findings: Vec<Finding>,
     /// Files that took no part.
     pub ignored: Vec<Ignored>,
+    /// What came, was replaced or went after the first preparation; null where nothing did.
+    pub late: Option<Late>,
     /// SHA-256, in hex, of this manifest as compact JSON with an empty `digest` and without `run`.
     pub digest: String,
     /// What depends on the host: not part of any comparison.
@@ -273,7 +278,14 @@ pub struct Run {
 impl std::fmt::Display for Change {
     /// The change in a few words: "rate 44100 → 48000 Hz", "gain +6 dB".
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let word = |value: &Value| value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+        let word = |value: &Value| match value {
+            Value::String(text) => text.clone(),
+            // Two decimals are enough to read; the manifest has them all.
+            Value::Number(number) if number.is_f64() => {
+                crate::findings::rounded(number.as_f64().unwrap_or(0.0), 2).to_string()
+            }
+            other => other.to_string(),
+        };
         // "channels 2 → 1" says it all.
         let said = self.unit.is_empty() || self.unit == self.what;
         let unit = if said { String::new() } else { format!(" {}", self.unit) };
@@ -324,6 +336,14 @@ impl Manifest {
         let mut text = serde_json::to_string_pretty(self).expect("a manifest holds nothing that JSON cannot");
         text.push('\n');
         text
+    }
+
+    /// Reads the manifest of a prepared delivery; what is wrong is said with the file's name.
+    pub fn read(out: &Path) -> Result<Self, String> {
+        let path = out.join("manifest.json");
+        let text = std::fs::read_to_string(&path)
+            .map_err(|error| format!("cannot read \"{}\": {error}", path.display()))?;
+        Self::from_json(&text).map_err(|error| format!("\"{}\": {error}", path.display()))
     }
 
     /// Reads a manifest; refuses other format versions.

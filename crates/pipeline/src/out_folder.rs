@@ -5,7 +5,7 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::journal::Journal;
+use crate::journal::{Journal, KnownOutput};
 use crate::lock::{Holder, Lock, Refused};
 use crate::manifest::Manifest;
 use crate::plan::Plan;
@@ -105,9 +105,7 @@ impl OutFolder {
             move |source| OutFolderError::Disk { path, source }
         };
         fs::create_dir_all(out.join("audio")).map_err(at(out))?;
-        let earlier = fs::read_to_string(out.join("manifest.json"))
-            .ok()
-            .and_then(|text| Manifest::from_json(&text).ok());
+        let earlier = Manifest::read(out).ok();
         if earlier.is_none()
             && !out.join(MEMORY).exists()
             && let Some(found) = foreign(out).map_err(at(out))?
@@ -121,6 +119,11 @@ impl OutFolder {
             Refused::Disk(source) => OutFolderError::Disk { path: lock, source },
         })?;
         Ok(Self { out: out.to_owned(), lock, earlier })
+    }
+
+    /// What the earlier run has left.
+    pub(crate) fn earlier(&self) -> Option<&Manifest> {
+        self.earlier.as_ref()
     }
 
     /// What earlier runs have finished here.
@@ -156,12 +159,12 @@ impl OutFolder {
     /// Files of the earlier run that the new one replaces or removes must be as that run left them.
     fn guard(&self, plan: &Plan) -> Result<(), OutFolderError> {
         let known = self.earlier_outputs();
-        for (path, sha256) in &known {
-            let real = self.out.join(path);
+        for known in &known {
+            let real = self.out.join(&known.path);
             if File::open(&real).is_ok() {
                 let found = digest_file(&real)
                     .map_err(|source| OutFolderError::Disk { path: real.clone(), source })?;
-                if found.sha256 != *sha256 && !self.lock.interrupted {
+                if found.sha256 != known.sha256 && !self.lock.interrupted {
                     return Err(OutFolderError::ChangedSince { path: real });
                 }
             }
@@ -171,29 +174,40 @@ impl OutFolder {
         }
         for stem in plan.stems.iter().filter(|stem| stem.is_rendered()) {
             let path = output_path(stem);
-            if !known.iter().any(|(ours, _)| *ours == path) && self.out.join(&path).exists() {
+            if !known.iter().any(|ours| ours.path == path) && self.out.join(&path).exists() {
                 return Err(OutFolderError::ChangedSince { path: self.out.join(path) });
             }
         }
         Ok(())
     }
 
-    fn earlier_outputs(&self) -> Vec<(String, String)> {
+    fn earlier_outputs(&self) -> Vec<KnownOutput> {
         let stems = self.earlier.iter().flat_map(|manifest| &manifest.stems);
-        stems.filter_map(|stem| stem.output.as_ref().map(|o| (o.path.clone(), o.sha256.clone()))).collect()
+        let known = stems.filter_map(|stem| {
+            let output = stem.output.as_ref()?;
+            let (source, path, sha256) = (&stem.source.path, &output.path, &output.sha256);
+            Some(KnownOutput { source: source.clone(), path: path.clone(), sha256: sha256.clone() })
+        });
+        known.collect()
     }
 
-    /// Ends the run: what earlier runs left and the new one has no place for goes, and so does the lock.
+    /// Ends the run: what earlier runs left and the new one has no place for goes, and so does the lock. The output of a
+    /// stem that is no longer in the delivery is set aside: nobody could make it again.
     pub(crate) fn release(self, disk: &dyn Disk, manifest: &Manifest) -> Result<(), OutFolderError> {
         let current: BTreeSet<&str> =
             manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| o.path.as_str())).collect();
+        let sources: BTreeSet<&str> = manifest.stems.iter().map(|stem| stem.source.path.as_str()).collect();
         let known = self.earlier_outputs().into_iter().chain(self.journal(disk).outputs());
-        for (path, sha256) in known.filter(|(path, _)| !current.contains(path.as_str())) {
-            let real = self.out.join(path);
+        for known in known.filter(|known| !current.contains(known.path.as_str())) {
+            let real = self.out.join(&known.path);
             // What somebody changed meanwhile is no longer ours.
-            let ours = digest_file(&real);
-            if ours.is_ok_and(|found| found.sha256 == sha256) {
+            if !digest_file(&real).is_ok_and(|found| found.sha256 == known.sha256) {
+                continue;
+            }
+            if sources.contains(known.source.as_str()) {
                 remove(disk, &real)?;
+            } else {
+                set_aside(disk, &self.out, &real)?;
             }
         }
         for entry in fs::read_dir(self.out.join("audio")).into_iter().flatten().flatten() {
@@ -209,6 +223,22 @@ impl OutFolder {
 fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {
     storage::remove_if_there(disk, path)
         .map_err(|source| OutFolderError::Disk { path: path.to_owned(), source })
+}
+
+/// Moves an output out of the way, under a name that is free.
+fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), OutFolderError> {
+    let folder = out.join("set-aside");
+    let failed = |source| OutFolderError::Disk { path: folder.clone(), source };
+    fs::create_dir_all(&folder).map_err(failed)?;
+    let stem = real.file_stem().unwrap_or_default().to_string_lossy();
+    let names =
+        (1..).map(|copy| if copy == 1 { format!("{stem}.wav") } else { format!("{stem} ({copy}).wav") });
+    let free = names.map(|name| folder.join(name)).find(|place| !place.exists());
+    if let Some(place) = free {
+        disk.rename(real, &place).map_err(failed)?;
+        disk.sync_folder(&folder).map_err(failed)?;
+    }
+    Ok(())
 }
 
 /// Something in the folder that is not an empty `audio` folder of ours.

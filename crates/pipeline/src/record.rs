@@ -80,6 +80,7 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
             .collect(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
+        late: study.late.clone(),
         run: Run::default(),
         digest: String::new(),
     }
@@ -132,7 +133,7 @@ fn is_unchanged(stem: &StemPlan) -> bool {
     left && stem.keeps_depth()
 }
 
-fn level(amplitude: f64) -> Option<f64> {
+pub(crate) fn level(amplitude: f64) -> Option<f64> {
     round_to(Decibels::from_ratio(amplitude).0, 3)
 }
 

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::convert::Infallible;
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
@@ -9,9 +10,10 @@ use std::time::Instant;
 use crate::event::{Event, Listener, Step};
 use crate::facts::{FileFacts, Inventory, Survey};
 use crate::journal::Journal;
+use crate::late::{self, Late};
 use crate::manifest::Manifest;
 use crate::out_folder::{OutFolder, OutFolderError};
-use crate::plan::{self, Plan, StemPlan};
+use crate::plan::{self, Pin, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop};
@@ -19,7 +21,7 @@ use crate::scan::{self, ScanError};
 use crate::shelf::Shelf;
 use crate::stages::Settings;
 use crate::stop::Stop;
-use crate::storage::{Disk, StoreError, hex, store_text};
+use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
 use crate::survey::{self, Bench, Scope};
 use crate::turns::{self, in_parallel};
 
@@ -66,13 +68,22 @@ pub struct Study {
     pub music: record::Music,
     /// What is decided.
     pub plan: Plan,
+    /// What came after an earlier preparation, which binds it.
+    pub late: Option<Late>,
 }
 
-/// Surveys a delivery and plans it: all of a run that only reads.
+/// Surveys a delivery and plans it: all of a run that only reads. Files that came after an `earlier` preparation with
+/// the same recipe are bound by what that one has fixed.
 ///
 /// Runs on the current rayon pool; its size changes nothing in the result.
-pub fn study(delivery: &Path, recipe: &Recipe, bench: &Bench<'_>) -> Result<Study, RunError> {
-    study_files(delivery, list(delivery, bench.listener)?, recipe, bench, None)
+pub fn study(
+    delivery: &Path,
+    recipe: &Recipe,
+    bench: &Bench<'_>,
+    earlier: Option<&Manifest>,
+) -> Result<Study, RunError> {
+    let inventory = list(delivery, bench.listener)?;
+    Course { delivery, recipe, bench, journal: None, earlier }.study(inventory)
 }
 
 /// Lists the delivery; there must be audio in it.
@@ -85,55 +96,74 @@ fn list(delivery: &Path, listener: &Listener<'_>) -> Result<Inventory, RunError>
     Ok(inventory)
 }
 
-fn study_files(
-    delivery: &Path,
-    inventory: Inventory,
-    recipe: &Recipe,
-    bench: &Bench<'_>,
-    journal: Option<&Journal<'_>>,
-) -> Result<Study, RunError> {
-    let surveys = survey_all(delivery, recipe, &inventory.files, bench, journal);
-    if bench.stop.is_asked() {
-        return Err(RunError::Stopped);
-    }
-    let music = record::Music::of(&inventory);
-    let plan = plan::plan(&inventory.name, recipe, &surveys, music.bar_seconds());
-    Ok(Study { inventory, surveys, music, plan })
+/// What a study works with.
+struct Course<'a> {
+    delivery: &'a Path,
+    recipe: &'a Recipe,
+    bench: &'a Bench<'a>,
+    journal: Option<&'a Journal<'a>>,
+    earlier: Option<&'a Manifest>,
 }
 
-fn survey_all(
-    delivery: &Path,
-    recipe: &Recipe,
-    files: &[FileFacts],
-    bench: &Bench<'_>,
-    journal: Option<&Journal<'_>>,
-) -> Vec<Survey> {
-    (bench.listener)(Event::Step { step: Step::Survey, stems: files.len() });
-    let rates: Vec<(&str, u32)> = files
-        .iter()
-        .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
-        .collect();
-    let majority_hz = plan::majority_hz(recipe, &rates);
-    let one = |file: &FileFacts| {
+impl Course<'_> {
+    fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
+        let earlier = self.earlier.filter(|earlier| binds(earlier, &inventory, self.recipe));
+        let pin = earlier.map(Pin::of);
+        let surveys = self.survey_all(&inventory.files, pin.as_ref());
+        if self.bench.stop.is_asked() {
+            return Err(RunError::Stopped);
+        }
+        let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
+        let music = record::Music::of(&inventory);
+        let pin = late.as_ref().map(|late| &late.pin);
+        let plan = plan::plan(&inventory.name, self.recipe, &surveys, music.bar_seconds(), pin);
+        Ok(Study { inventory, surveys, music, plan, late })
+    }
+
+    /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
+    fn late(&self, earlier: &Manifest, pin: Pin, surveys: &[Survey]) -> Option<Late> {
+        let old = |path: &str| self.journal.and_then(|journal| journal.survey_before(path));
+        let files = late::differences(earlier, surveys, old);
+        if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
+    }
+
+    fn survey_all(&self, files: &[FileFacts], pin: Option<&Pin>) -> Vec<Survey> {
+        (self.bench.listener)(Event::Step { step: Step::Survey, stems: files.len() });
+        let rates: Vec<(&str, u32)> = files
+            .iter()
+            .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
+            .collect();
+        let majority_hz = plan::majority_hz(self.recipe, &rates, pin);
+        in_parallel(files, |file| file.bytes, |file| self.survey(file, majority_hz))
+    }
+
+    fn survey(&self, file: &FileFacts, majority_hz: u32) -> Survey {
         let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
         let scope = Scope {
-            target_hz: plan::target_hz(recipe, &file.path, source_hz, majority_hz),
+            target_hz: plan::target_hz(self.recipe, &file.path, source_hz, majority_hz),
             loudness: matches!(
-                recipe.stage("decode").map(|stage| stage.for_stem(&file.path)),
+                self.recipe.stage("decode").map(|stage| stage.for_stem(&file.path)),
                 Some(Settings::Decode(settings)) if settings.loudness
             ),
         };
-        if let Some(survey) = journal.and_then(|journal| journal.survey(delivery, file, scope)) {
-            (bench.listener)(Event::Reused { step: Step::Survey, path: &file.path });
+        if let Some(survey) = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope)) {
+            (self.bench.listener)(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
         }
-        let survey = survey::survey(delivery, file, scope, bench);
-        if let Some(journal) = journal {
+        let survey = survey::survey(self.delivery, file, scope, self.bench);
+        if let Some(journal) = self.journal {
             journal.record_survey(file, scope, &survey);
         }
         survey
-    };
-    in_parallel(files, |file| file.bytes, one)
+    }
+}
+
+/// Whether an earlier preparation binds files that came later: it was of this delivery, with this recipe.
+fn binds(earlier: &Manifest, inventory: &Inventory, recipe: &Recipe) -> bool {
+    let known = |file: &FileFacts| earlier.stems.iter().any(|stem| stem.source.path == file.path);
+    earlier.recipe.sha256 == recipe.sha256()
+        && earlier.delivery.name == inventory.name
+        && inventory.files.iter().any(known)
 }
 
 /// Makes the papers for people from a manifest: file name and text of each.
@@ -149,6 +179,8 @@ pub struct Job<'a> {
     pub recipe: &'a Recipe,
     /// The file system that is written to.
     pub disk: &'a dyn Disk,
+    /// Whether files that came after an earlier preparation change what all stems share.
+    pub relink: bool,
     /// Bytes of memory for sound that would cost much to make twice; the rest of a run takes about 10 MB a thread.
     pub memory: u64,
     /// Whether to stop.
@@ -177,7 +209,10 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
         (job.listener)(event);
     };
     let bench = Bench { shelf: &shelf, stop: job.stop, listener: &listener };
-    let study = study_files(job.delivery, inventory, job.recipe, &bench, Some(&journal))?;
+    let earlier = folder.earlier().filter(|_| !job.relink);
+    let (delivery, recipe) = (job.delivery, job.recipe);
+    let study =
+        Course { delivery, recipe, bench: &bench, journal: Some(&journal), earlier }.study(inventory)?;
     folder.check(job.disk, &study.plan)?;
     folder.begin_writing()?;
     let rendered = render_all(job, &study, &bench, &journal)?;
@@ -242,10 +277,25 @@ fn seal(job: &Job<'_>, manifest: &Manifest) -> Result<(), RunError> {
         let stored = store_text(job.disk, &job.out.join(&name), &text)?;
         sums.insert(name, stored.sha256);
     }
+    remove_stale(job, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
     let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
     store_text(job.disk, &job.out.join("checksums.sha256"), &list)?;
     store_text(job.disk, &job.out.join("manifest.json"), &manifest.to_json())?;
+    Ok(())
+}
+
+/// Removes papers of the earlier run that this one has no use for, if they are as that run left them.
+fn remove_stale(job: &Job<'_>, sums: &BTreeMap<String, String>) -> Result<(), RunError> {
+    let list = fs::read_to_string(job.out.join("checksums.sha256")).unwrap_or_default();
+    let papers =
+        list.lines().filter_map(|line| line.split_once("  ")).filter(|(_, path)| !path.contains('/'));
+    for (sum, path) in papers.filter(|(_, path)| !sums.contains_key(*path)) {
+        let real = job.out.join(path);
+        if digest_file(&real).is_ok_and(|found| found.sha256 == sum) {
+            remove_if_there(job.disk, &real).map_err(|source| StoreError::Disk { path: real, source })?;
+        }
+    }
     Ok(())
 }
 

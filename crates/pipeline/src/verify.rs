@@ -46,10 +46,7 @@ impl Verified {
 /// # Errors
 /// When there is no readable manifest: then nothing can be said.
 pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
-    let path = out.join("manifest.json");
-    let text =
-        fs::read_to_string(&path).map_err(|error| format!("cannot read \"{}\": {error}", path.display()))?;
-    let manifest = Manifest::from_json(&text).map_err(|error| format!("\"{}\": {error}", path.display()))?;
+    let manifest = Manifest::read(out)?;
     let mut verified = Verified::default();
     if manifest.digest != manifest.own_digest() {
         verified.differs("manifest.json", "its contents do not match the digest that it carries");

@@ -44,6 +44,8 @@ pub struct LabelInput {
     pub group: Group,
     /// Whether it gets a label; the others only count where shared words are looked for.
     pub wanted: bool,
+    /// A label that it has already and keeps.
+    pub kept: Option<String>,
 }
 
 /// A label.
@@ -107,14 +109,32 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>
         (place(&options.order, stems[i].group), stems[i].role.family, stems[i].path.clone())
     });
     let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
-    let mut taken = BTreeSet::new();
     let mut labels: Vec<Option<Label>> = vec![None; stems.len()];
-    for (number, &index) in (1..).zip(&order) {
+    for &index in &order {
+        let stripped = words[index].stripped.clone();
+        labels[index] = stems[index].kept.clone().map(|text| Label { text, stripped, collided: false });
+    }
+    let kept = || stems.iter().filter_map(|stem| stem.kept.as_deref());
+    let mut taken: BTreeSet<String> = kept().map(|text| fold(without_number(text, options))).collect();
+    // Numbers that are in use stay; later stems are counted on from them.
+    let first = kept().filter_map(|text| number_of(text, options)).max().unwrap_or(0) + 1;
+    order.retain(|&index| labels[index].is_none());
+    for (number, &index) in (first..).zip(&order) {
         let prefix =
             if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
         labels[index] = Some(label(&words[index], &prefix, options, &mut taken));
     }
     labels
+}
+
+fn number_of(label: &str, options: &LabelOptions) -> Option<usize> {
+    if options.number { label.split_once(options.separator)?.0.parse().ok() } else { None }
+}
+
+fn without_number<'a>(label: &'a str, options: &LabelOptions) -> &'a str {
+    number_of(label, options)
+        .and_then(|_| label.split_once(options.separator))
+        .map_or(label, |(_, rest)| rest)
 }
 
 fn place(order: &[Group], group: Group) -> usize {
@@ -307,7 +327,7 @@ mod tests {
             .iter()
             .map(|path| {
                 let role = role_of(path);
-                LabelInput { path: (*path).to_owned(), group: role.group(), role, wanted: true }
+                LabelInput { path: (*path).to_owned(), group: role.group(), role, wanted: true, kept: None }
             })
             .collect()
     }
@@ -371,6 +391,16 @@ mod tests {
         let texts: BTreeSet<String> = found.iter().map(|label| label.text.to_lowercase()).collect();
         assert_eq!(texts.len(), 3);
         assert_eq!(found.iter().filter(|label| label.collided).count(), 2);
+    }
+
+    #[test]
+    fn a_label_that_is_in_use_stays_and_new_ones_are_counted_on() {
+        let mut stems = inputs(&["Bass.wav", "Bass 2.wav", "Kick.wav", "Vox.wav", "a/Vox.wav"]);
+        for (index, label) in [(0, "02_Bass"), (2, "01_Kick"), (3, "03_Vox")] {
+            stems[index].kept = Some(label.to_owned());
+        }
+        let texts: Vec<String> = labels(&stems, &options()).into_iter().flatten().map(|l| l.text).collect();
+        assert_eq!(texts, ["02_Bass", "04_Bass_2", "01_Kick", "03_Vox", "05_Vox_2"]);
     }
 
     #[test]

@@ -124,6 +124,7 @@ fn prepare(delivery: &Path, out: &Path, disk: &dyn Disk) -> Result<(), RunError>
         out,
         recipe: &recipe,
         disk,
+        relink: false,
         memory: 0,
         stop: &Stop::new(),
         papers: &|_| vec![("paper.txt".to_owned(), "a paper\n".to_owned())],

@@ -3,6 +3,7 @@
 mod batch;
 mod faults;
 mod kill;
+mod late;
 mod resume;
 
 use std::path::{Path, PathBuf};

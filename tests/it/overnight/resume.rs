@@ -29,7 +29,7 @@ fn only_what_changed_is_done_again() {
         24,
         &[signal::noise(77, 0.05, 62_002), signal::noise(78, 0.05, 62_002)],
     );
-    let (_, changed) = prep(&delivery.path(), &out, &[]);
+    let (_, changed) = prep(&delivery.path(), &out, &["--relink"]);
     assert_eq!(reused(&changed), 10);
     let (_, fresh) = prep(&delivery.path(), &delivery.out("fresh"), &[]);
     assert_eq!(reused(&fresh), 0);

@@ -20,7 +20,7 @@ pub(crate) fn run(args: &Audit, progress: &Reporter, out: &mut dyn Write) -> Res
     let mut exit = Exit::Done;
     let mut pages = Vec::new();
     for delivery in &args.deliveries {
-        let study = study(delivery, &args.work, &recipe, progress)?;
+        let study = study(delivery, &args.work, &recipe, None, progress)?;
         progress.close();
         if study.plan.stems.iter().any(|stem| matches!(stem.fate, Fate::Fail { .. })) {
             exit = Exit::SomeStems;

@@ -11,7 +11,7 @@ use std::path::Path;
 use loadin_pipeline::OutFolderError;
 use loadin_pipeline::event::Event;
 use loadin_pipeline::findings::Finding;
-use loadin_pipeline::manifest::Change;
+use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, RunError, Study};
 use loadin_pipeline::shelf::Shelf;
@@ -75,10 +75,16 @@ fn on_threads<T: Send>(asked: &Work, work: impl FnOnce() -> T + Send) -> Result<
 }
 
 /// Surveys and plans a delivery, and writes nothing.
-fn study(delivery: &Path, work: &Work, recipe: &Recipe, progress: &Reporter) -> Result<Study, Failure> {
+fn study(
+    delivery: &Path,
+    work: &Work,
+    recipe: &Recipe,
+    earlier: Option<&Manifest>,
+    progress: &Reporter,
+) -> Result<Study, Failure> {
     let (shelf, listener) = (Shelf::default(), |event: Event<'_>| progress.show(&event));
     let bench = Bench { shelf: &shelf, stop: &STOP, listener: &listener };
-    Ok(on_threads(work, || run::study(delivery, recipe, &bench))??)
+    Ok(on_threads(work, || run::study(delivery, recipe, &bench, earlier))??)
 }
 
 impl From<RunError> for Failure {

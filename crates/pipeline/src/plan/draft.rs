@@ -3,10 +3,12 @@
 //! The stages before quantising are linear, so the peak after channel selection, offset and gain follows exactly
 //! from the signed extremes that the survey measured: a channel is predicted as `scale · x + shift`.
 
+use loadin_audio::rescale_frames;
 use loadin_session::{Group, Placement, Role};
 
+use super::{Link, Pin};
 use crate::facts::{EnvelopeFacts, Measures, Range, Survey};
-use crate::findings::Finding;
+use crate::findings::{Finding, Id};
 use crate::recipe::PeakKind;
 use crate::stages::Decision;
 
@@ -127,6 +129,21 @@ impl<'a> DraftStem<'a> {
         })
     }
 
+    /// Says what is cut of a late stem: frames of sound before the common start and after the common end.
+    pub fn note_late_cut(&mut self, before: i64, after: i64) {
+        let (before, after) = (before.max(0), after.max(0));
+        if before == 0 && after == 0 {
+            return;
+        }
+        let seconds = |frames: i64| frames as f64 / f64::from(self.rate_hz);
+        let text = format!(
+            "it came late and passes the start and end that the others have: {:.3} s before and {:.3} s after are cut; --relink gives all stems a new start and length",
+            seconds(before),
+            seconds(after)
+        );
+        self.note(Finding::new(Id::LateCut, text).with("before_frames", before).with("after_frames", after));
+    }
+
     /// Adds a finding.
     pub fn note(&mut self, finding: Finding) {
         self.findings.push(finding);
@@ -160,29 +177,29 @@ pub struct Draft<'a> {
     pub placement: Option<Placement>,
     /// What was noticed about the delivery as a whole.
     pub findings: Vec<Finding>,
-    /// Facts that are common to linked stems, for the manifest.
-    pub link: LinkFacts,
-}
-
-/// What the linked stems share; the manifest's `link` object.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct LinkFacts {
-    /// One entry a gain link: (scope, gain in dB).
-    pub gains: Vec<(String, f64)>,
-    /// Frames cut from the common start.
-    pub trim_head_frames: u64,
-    /// Frames cut from the common end.
-    pub trim_tail_frames: u64,
-    /// Frames of every output.
-    pub length_frames: u64,
-    /// Time stamp of the common start at the output rate, in frames since midnight.
-    pub timestamp_frames: u64,
+    /// What the linked stems share so far.
+    pub link: Link,
+    /// What they shared before some of the files came.
+    pub pin: Option<&'a Pin>,
 }
 
 impl<'a> Draft<'a> {
     /// The stems that will be rendered.
     pub fn active(&self) -> impl Iterator<Item = (usize, &DraftStem<'a>)> {
         self.stems.iter().enumerate().filter(|(_, stem)| stem.is_active())
+    }
+
+    /// Where the common time line begins, in frames since midnight at `rate_hz`; 0 where files start together.
+    pub fn origin_frames(&self, rate_hz: u32) -> i64 {
+        let origin = self.placement.as_ref().and_then(Placement::origin);
+        origin.map_or(0, |(frames, origin_hz)| rescale_frames(frames, origin_hz, rate_hz) as i64)
+    }
+
+    /// The part of the common time line that a pin gives to every stem: first frame and end, at `rate_hz`.
+    pub fn pinned_window(&self, rate_hz: u32) -> Option<(i64, i64)> {
+        let link = &self.pin?.link;
+        let from = link.timestamp_frames? as i64 - self.origin_frames(rate_hz);
+        Some((from, from + link.length_frames as i64))
     }
 
     /// The rendered stems that take part in links: all but the references.

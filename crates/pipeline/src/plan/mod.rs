@@ -3,11 +3,13 @@
 mod draft;
 mod notice;
 mod pairs;
+mod pin;
 
 use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
 
-pub use draft::{Draft, DraftChannel, DraftStem, LinkFacts, Standing};
+pub use draft::{Draft, DraftChannel, DraftStem, Standing};
+pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
 use crate::findings::Finding;
@@ -40,6 +42,10 @@ pub struct Link {
     pub length_frames: u64,
     /// Time stamp of the common start, in frames since midnight at the output rate; where there is one start.
     pub timestamp_frames: Option<u64>,
+    /// The rate in Hz that most stems have.
+    pub majority_hz: u32,
+    /// Whether the stems stand where their time stamps say.
+    pub by_stamps: bool,
 }
 
 /// One gain and the stems that share it.
@@ -47,8 +53,10 @@ pub struct Link {
 pub struct LinkGain {
     /// The link: the delivery, a group, or a stem.
     pub scope: String,
-    /// The gain in dB.
+    /// The gain in dB; the factor is exactly that of this number.
     pub gain_db: f64,
+    /// The loudest peak of the link before it, in dB of the target's unit.
+    pub loudest_db: f64,
 }
 
 /// What will become of one stem.
@@ -184,28 +192,40 @@ pub fn takes_for_reference(recipe: &Recipe, path: &str) -> bool {
     by_glob || is_reference(path).is_some()
 }
 
-/// The rate that most stems have; references have no say unless there is nothing else.
-pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)]) -> u32 {
+/// The rate that most stems have; references have no say unless there is nothing else. A pin has it already.
+pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)], pin: Option<&Pin>) -> u32 {
+    if let Some(pin) = pin {
+        return pin.link.majority_hz;
+    }
     let stems = files.iter().filter(|(path, _)| !takes_for_reference(recipe, path)).map(|&(_, rate)| rate);
     resample::majority(stems)
         .or_else(|| resample::majority(files.iter().map(|&(_, rate)| rate)))
         .unwrap_or(48_000)
 }
 
-/// Makes the plan. `bar_seconds` is the length of a bar where tempo and meter are known.
-pub fn plan(delivery: &str, recipe: &Recipe, surveys: &[Survey], bar_seconds: Option<f64>) -> Plan {
+/// Makes the plan. `bar_seconds` is the length of a bar where tempo and meter are known; a pin holds what linked stems
+/// shared before some of the files came.
+pub fn plan(
+    delivery: &str,
+    recipe: &Recipe,
+    surveys: &[Survey],
+    bar_seconds: Option<f64>,
+    pin: Option<&Pin>,
+) -> Plan {
     let rates: Vec<(&str, u32)> =
         surveys.iter().filter_map(|s| s.format.as_ref().map(|f| (s.path.as_str(), f.rate_hz))).collect();
     let paths: Vec<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
     let spoken = without_title(&paths);
     let mut draft = Draft {
         stems: surveys.iter().zip(&spoken).map(|(survey, name)| draft_stem(recipe, survey, name)).collect(),
-        majority_hz: majority_hz(recipe, &rates),
+        majority_hz: majority_hz(recipe, &rates, pin),
         bar_seconds,
         placement: None,
         findings: Vec::new(),
-        link: LinkFacts::default(),
+        link: Link::default(),
+        pin,
     };
+    draft.link.majority_hz = draft.majority_hz;
     draft.stems.sort_by(|a, b| a.path().cmp(b.path()));
     notice::notice(&mut draft);
     pairs::join(recipe, &mut draft);
@@ -258,24 +278,13 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
 }
 
 fn finish(delivery: &str, draft: Draft<'_>) -> Plan {
-    let placed = draft.placement.is_some();
-    let common = draft.link.timestamp_frames;
+    let mut link = draft.link;
+    // A recipe that gives no common start leaves every stem its own.
+    link.timestamp_frames = link.timestamp_frames.filter(|_| draft.placement.is_some());
     let mut stems: Vec<StemPlan> =
-        draft.stems.into_iter().map(|stem| stem_plan(stem, placed.then_some(common))).collect();
+        draft.stems.into_iter().map(|stem| stem_plan(stem, link.timestamp_frames)).collect();
     stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.label.clone(), stem.path().to_owned()));
-    let gains = draft.link.gains.into_iter().map(|(scope, gain_db)| LinkGain { scope, gain_db }).collect();
-    Plan {
-        delivery: delivery.to_owned(),
-        link: Link {
-            gains,
-            trim_head_frames: draft.link.trim_head_frames,
-            trim_tail_frames: draft.link.trim_tail_frames,
-            length_frames: draft.link.length_frames,
-            timestamp_frames: placed.then_some(common),
-        },
-        stems,
-        findings: draft.findings,
-    }
+    Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings }
 }
 
 fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {

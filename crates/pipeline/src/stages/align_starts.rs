@@ -5,7 +5,7 @@
 //! *Changes:* start and length. *Settings:* `starts`, `max-implied-silence`.
 //! *Sources:* `TimeReference` of EBU Tech 3285; when stamps are plausible: common practice, no source.
 
-use loadin_audio::{Block, rescale_frames};
+use loadin_audio::Block;
 use loadin_session::{PlacementOptions, StartMode, StemTiming, place};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -84,10 +84,12 @@ pub fn prepare(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
             }
         })
         .collect();
-    let mode = match settings.starts {
-        Starts::Auto => StartMode::Auto,
-        Starts::Stamp => StartMode::Stamp,
-        Starts::File => StartMode::File,
+    let mode = match (draft.pin, settings.starts) {
+        (Some(pin), _) if pin.link.by_stamps => StartMode::Stamp,
+        (Some(_), _) => StartMode::File,
+        (None, Starts::Auto) => StartMode::Auto,
+        (None, Starts::Stamp) => StartMode::Stamp,
+        (None, Starts::File) => StartMode::File,
     };
     let Span::Seconds(max_implied_silence_seconds) = settings.max_implied_silence else { return };
     let placement = place(&timings, &PlacementOptions { mode, max_implied_silence_seconds });
@@ -95,7 +97,25 @@ pub fn prepare(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
         stem.position = placement.start_in(index, target_hz);
     }
     note_doubts(&placement, draft);
+    draft.link.by_stamps = placement.uses_stamps();
     draft.placement = Some(placement);
+    keep_pinned_places(draft, target_hz);
+}
+
+/// What stood somewhere before stands there again: the same file in any case, and a new file under an old name where
+/// no stamp of its own says better.
+fn keep_pinned_places(draft: &mut Draft<'_>, target_hz: u32) {
+    let Some(pin) = draft.pin else { return };
+    let origin = draft.origin_frames(target_hz);
+    for stem in &mut draft.stems {
+        let Some(start_frames) = pin.stem(stem.path()).and_then(|pinned| pinned.start_frames) else {
+            continue;
+        };
+        let stamped = stem.sources[0].format.as_ref().is_some_and(|f| f.timestamp_frames.is_some());
+        if !(pin.link.by_stamps && stamped) || pin.is_same(stem.sources[0]) {
+            stem.position = start_frames - origin;
+        }
+    }
 }
 
 fn note_doubts(placement: &loadin_session::Placement, draft: &mut Draft<'_>) {
@@ -115,16 +135,15 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         linked => linked,
     };
     let stems = || decisive.iter().map(|&i| &draft.stems[i]);
+    let target_hz = stems().next().map_or(draft.majority_hz, |stem| stem.rate_hz);
     let origin = stems().map(|stem| stem.position).min().unwrap_or(0);
-    let length = stems().map(|s| s.position + s.frames as i64).max().unwrap_or(origin) - origin;
-    let length = length.max(0) as u64;
-    let stamped = draft.placement.as_ref().is_some_and(loadin_session::Placement::uses_stamps);
+    let end = stems().map(|s| s.position + s.frames as i64).max().unwrap_or(origin);
+    let (origin, end) = draft.pinned_window(target_hz).unwrap_or((origin, end));
+    let length = (end - origin).max(0) as u64;
+    let stamped = draft.link.by_stamps;
     draft.link.length_frames = length;
-    if let Some((frames, rate_hz)) = draft.placement.as_ref().and_then(loadin_session::Placement::origin) {
-        let target_hz = stems().next().map_or(rate_hz, |stem| stem.rate_hz);
-        draft.link.timestamp_frames = rescale_frames(frames, rate_hz, target_hz);
-    }
-    draft.link.timestamp_frames = draft.link.timestamp_frames.saturating_add_signed(origin);
+    draft.link.timestamp_frames = Some((draft.origin_frames(target_hz) as u64).saturating_add_signed(origin));
+    note_late_cuts(draft, origin, end);
     draft
         .stems
         .iter_mut()
@@ -160,6 +179,18 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             }
         })
         .collect()
+}
+
+/// A late stem is never cut in silence.
+fn note_late_cuts(draft: &mut Draft<'_>, origin: i64, end: i64) {
+    if draft.pin.is_none() {
+        return;
+    }
+    for stem in draft.stems.iter_mut().filter(|stem| stem.is_active() && !stem.reference) {
+        let before = (origin - stem.position).max(0);
+        let after = (stem.position + stem.frames as i64 - end).max(0);
+        stem.note_late_cut(before, after);
+    }
 }
 
 struct Placer {

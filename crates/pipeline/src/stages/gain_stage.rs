@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::{Link, NOT_RENDERED, Processor};
 use crate::findings::{Finding, Id, round_to, rounded};
 use crate::manifest::Change;
-use crate::plan::{Draft, StemPlan};
+use crate::plan::{Draft, LinkGain, StemPlan};
 use crate::recipe::{Peak, PeakKind, Ratio};
 use crate::render::Measured;
 
@@ -99,8 +99,12 @@ fn gain_db(settings: &Settings, peak_db: f64) -> (f64, bool) {
     };
     let bounded = stepped.min(settings.max_boost.0);
     let gain = if settings.never_lower { bounded.max(0.0) } else { bounded };
-    (gain, stepped > settings.max_boost.0)
+    // The gain is exactly the number in the manifest, so that whoever reads it there can multiply by the same factor.
+    ((gain * PER_DB + 1e-4).floor() / PER_DB, stepped > settings.max_boost.0)
 }
+
+/// Steps of a gain in a decibel.
+const PER_DB: f64 = 1e6;
 
 /// Decides one gain for every link.
 pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
@@ -118,10 +122,14 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             continue;
         }
         let peak_db = Decibels::from_ratio(peak).0;
-        let (gain, limited) = gain_db(own, peak_db);
-        draft.link.gains.push((scope.clone(), round_to(gain, 6).unwrap_or(0.0)));
+        let ((gain, limited), loudest_db) = match draft.pin.and_then(|pin| pin.gain(&scope)) {
+            Some(pinned) => ((pinned.gain_db, false), pinned.loudest_db),
+            None => (gain_db(own, peak_db), round_to(peak_db, 6).unwrap_or(0.0)),
+        };
+        draft.link.gains.push(LinkGain { scope: scope.clone(), gain_db: gain, loudest_db });
         for &index in &members {
-            decisions[index] = one(own, gain, peak_db, &scope, draft, index);
+            decisions[index] = one(own, gain, loudest_db, &scope, draft, index);
+            note_late(own, draft, index);
             if limited {
                 let text = format!(
                     "the gain stops at {}, the recipe's bound; the peak stays below the target",
@@ -133,6 +141,18 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         }
     }
     decisions
+}
+
+/// A late stem has the gain of those before it, even where that brings it above the target.
+fn note_late(own: &Settings, draft: &mut Draft<'_>, index: usize) {
+    let stem = &mut draft.stems[index];
+    let over = Decibels::from_ratio(stem.peak(own.target.kind)).0 - own.target.db;
+    if draft.pin.is_some() && over > 0.01 {
+        let text = format!(
+            "it came late and peaks {over:.2} dB above the target at the gain that the others have; --relink gives all stems a new gain"
+        );
+        stem.note(Finding::new(Id::LateOverTarget, text).with("over_db", rounded(over, 2)));
+    }
 }
 
 fn unlinked(active: bool) -> String {
@@ -199,7 +219,7 @@ pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change>
     match decision {
         Decision::Leave { .. } => None,
         Decision::Gain { gain_db, why, .. } => {
-            Some(Change::new("gain-stage", "gain", 0, rounded(*gain_db, 4), "dB", why))
+            Some(Change::new("gain-stage", "gain", 0, *gain_db, "dB", why))
         }
     }
 }

@@ -147,6 +147,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             role: stem.role.clone(),
             group: stem.group,
             wanted: stem.is_active(),
+            kept: draft.pin.and_then(|pin| pin.stem(stem.path())?.label.clone()),
         })
         .collect();
     let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];

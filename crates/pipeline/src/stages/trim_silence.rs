@@ -141,7 +141,12 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .collect();
     for (scope, mut members) in Link::scopes(&links, draft) {
         let own = settings[members[0]].clone();
-        let Some((from, to)) = window(&own, draft, &members) else { continue };
+        let rate_hz = draft.stems[members[0]].rate_hz;
+        let pinned = draft.pinned_window(rate_hz).filter(|_| scope == "delivery");
+        let Some((from, to)) = pinned.or_else(|| window(&own, draft, &members)) else { continue };
+        if pinned.is_some() {
+            note_late_cuts(&own, draft, &members, from, to);
+        }
         if scope == "delivery" {
             let origin = members.iter().map(|&i| draft.stems[i].position).min().unwrap_or(0);
             let end = members.iter().map(|&i| end(&draft.stems[i])).max().unwrap_or(to);
@@ -216,6 +221,16 @@ fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &str
     stem.shift_frames += head;
     stem.frames = keep as u64;
     decision
+}
+
+/// Sound that a late stem has outside the place of those before it is cut, and a person should know.
+fn note_late_cuts(own: &Settings, draft: &mut Draft<'_>, members: &[usize], from: i64, to: i64) {
+    for &index in members {
+        let stem = &mut draft.stems[index];
+        if let Some((first, last)) = stem.sounding(own.threshold.amplitude()) {
+            stem.note_late_cut(from - stem.position - first as i64, stem.position + last as i64 - to);
+        }
+    }
 }
 
 /// A reference that still sounds where the stems have ended is cut like them, but a person should know.

@@ -146,6 +146,7 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Reporter) -> Re
         out: &turn.out,
         recipe,
         disk: &RealDisk,
+        relink: args.relink,
         memory: args.memory.unwrap_or_else(crate::memory::default),
         stop: &STOP,
         papers: &loadin_report::papers,

@@ -26,6 +26,16 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
     for finding in &manifest.findings {
         writeln!(out, "{}", finding_line(finding))?;
     }
+    if let Some(late) = &manifest.late {
+        writeln!(
+            out,
+            "late files have the gain, start and length of the others; --relink gives all a new one:"
+        )?;
+        for file in &late.files {
+            let text = format!("  {}: {}: {}", file.path, file.what.as_str(), file.text);
+            writeln!(out, "{}", printable(&text))?;
+        }
+    }
     for gain in &manifest.link.gains {
         writeln!(out, "gain of the {}: {:+.2} dB", gain.scope, gain.gain_db)?;
     }

@@ -1,0 +1,356 @@
+//! Late files: what changed in a delivery after it was prepared, said in time, level, length and content.
+//!
+//! The replaced file itself is often gone. What is left of it is the record of its survey, so old and new are compared
+//! by their envelopes: windows of 10 ms, which is enough to say where somebody has to listen.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::facts::{Measures, Survey};
+use crate::findings::round_to;
+use crate::manifest::{Manifest, StemRecord};
+use crate::plan::Pin;
+
+/// What came late, and what binds it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Late {
+    /// What the first preparation has fixed.
+    pub pin: Pin,
+    /// The files, by path.
+    pub files: Vec<LateFile>,
+}
+
+/// What happened to a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum What {
+    /// It was not there before.
+    Added,
+    /// Another file has its name now.
+    Replaced,
+    /// It is not there any more; its output lies in `set-aside`.
+    Removed,
+}
+
+impl What {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Added => "added",
+            Self::Replaced => "replaced",
+            Self::Removed => "removed",
+        }
+    }
+}
+
+/// One file that changed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LateFile {
+    /// Path inside the delivery.
+    pub path: String,
+    /// What happened to it.
+    pub what: What,
+    /// What it was; null for an added one.
+    pub before: Option<Facts>,
+    /// What it is; null for a removed one.
+    pub after: Option<Facts>,
+    /// How old and new compare; null where there is only one, or where the record of the old one is gone.
+    pub comparison: Option<Comparison>,
+    /// All of it in a sentence or two.
+    pub text: String,
+}
+
+/// What one file is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Facts {
+    /// SHA-256 of the file, in hex; null when it could not be read.
+    pub sha256: Option<String>,
+    /// Rate in Hz.
+    pub rate_hz: Option<u32>,
+    /// Channel count.
+    pub channels: Option<u16>,
+    /// Frames.
+    pub frames: Option<u64>,
+    /// Sample peak.
+    pub peak_dbfs: Option<f64>,
+}
+
+/// How the sound of two files compares.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Comparison {
+    /// Whether the samples are the same: only what stands around them has changed.
+    pub same_samples: bool,
+    /// How much later the same sound stands in the new file, in seconds, to 10 ms.
+    pub later_seconds: f64,
+    /// Level of the new against the old where both sound; null where they have nothing in common.
+    pub level_db: Option<f64>,
+    /// How alike the courses of the levels are, 0 to 1.
+    pub likeness: f64,
+    /// Where the new file differs, once place and level are allowed for: spans in seconds of the new file.
+    pub differs: Vec<(f64, f64)>,
+}
+
+/// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
+/// of a replaced file, where its record is left.
+pub(crate) fn differences(
+    earlier: &Manifest,
+    surveys: &[Survey],
+    old: impl Fn(&str) -> Option<Survey>,
+) -> Vec<LateFile> {
+    let before = |path: &str| earlier.stems.iter().find(|stem| stem.source.path == path);
+    let mut files: Vec<LateFile> = surveys
+        .iter()
+        .filter_map(|survey| match before(&survey.path) {
+            Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => None,
+            Some(stem) => Some(replaced(stem, survey, old(&survey.path))),
+            None => Some(added(survey)),
+        })
+        .collect();
+    let gone = |stem: &&StemRecord| !surveys.iter().any(|survey| survey.path == stem.source.path);
+    files.extend(earlier.stems.iter().filter(gone).map(removed));
+    files.sort_by(|a, b| a.path.cmp(&b.path));
+    files
+}
+
+fn added(survey: &Survey) -> LateFile {
+    LateFile {
+        path: survey.path.clone(),
+        what: What::Added,
+        before: None,
+        after: Some(facts(survey)),
+        comparison: None,
+        text: "it was not there before; it has the gain, the start and the length of the others".to_owned(),
+    }
+}
+
+fn removed(stem: &StemRecord) -> LateFile {
+    let output = stem.output.as_ref().map_or_else(
+        || "it had no output".to_owned(),
+        |output| format!("its output {} lies in set-aside", output.path),
+    );
+    LateFile {
+        path: stem.source.path.clone(),
+        what: What::Removed,
+        before: Some(facts_before(stem)),
+        after: None,
+        comparison: None,
+        text: format!("it is not in the delivery any more; {output}"),
+    }
+}
+
+fn replaced(stem: &StemRecord, survey: &Survey, old: Option<Survey>) -> LateFile {
+    let (before, after) = (facts_before(stem), facts(survey));
+    let measures = |survey: &Survey| survey.measures.as_ref().ok().cloned();
+    let comparison =
+        old.as_ref().and_then(measures).zip(measures(survey)).map(|(old, new)| compare(&old, &new));
+    let text = sentence(&before, &after, comparison.as_ref());
+    LateFile {
+        path: survey.path.clone(),
+        what: What::Replaced,
+        before: Some(before),
+        after: Some(after),
+        comparison,
+        text,
+    }
+}
+
+fn facts(survey: &Survey) -> Facts {
+    let format = survey.format.as_ref();
+    let measures = survey.measures.as_ref().ok();
+    Facts {
+        sha256: Some(survey.sha256.clone()).filter(|sum| !sum.is_empty()),
+        rate_hz: format.map(|f| f.rate_hz),
+        channels: format.map(|f| f.channels),
+        frames: measures.map(|m| m.source_frames),
+        peak_dbfs: measures.and_then(|m| crate::record::level(m.source_peak)),
+    }
+}
+
+fn facts_before(stem: &StemRecord) -> Facts {
+    let source = &stem.source;
+    Facts {
+        sha256: source.sha256.clone(),
+        rate_hz: source.rate_hz,
+        channels: source.channels,
+        frames: source.frames,
+        peak_dbfs: source.peak_dbfs,
+    }
+}
+
+fn sentence(before: &Facts, after: &Facts, comparison: Option<&Comparison>) -> String {
+    let mut parts = Vec::new();
+    let seconds = |facts: &Facts| Some(facts.frames? as f64 / f64::from(facts.rate_hz?));
+    if let (Some(old), Some(new)) = (seconds(before), seconds(after))
+        && before.frames != after.frames
+    {
+        parts.push(format!("{:.3} s instead of {old:.3} s", new));
+    }
+    if before.rate_hz != after.rate_hz
+        && let (Some(old), Some(new)) = (before.rate_hz, after.rate_hz)
+    {
+        parts.push(format!("{new} Hz instead of {old} Hz"));
+    }
+    if before.channels != after.channels
+        && let (Some(old), Some(new)) = (before.channels, after.channels)
+    {
+        parts.push(format!("{new} channels instead of {old}"));
+    }
+    match comparison {
+        None => parts.push("the sound of the two cannot be compared".to_owned()),
+        Some(comparison) => parts.push(comparison.sentence()),
+    }
+    format!("another file has its name; {}", parts.join("; "))
+}
+
+impl Comparison {
+    fn sentence(&self) -> String {
+        if self.same_samples {
+            return "the samples are the same, only what stands around them has changed".to_owned();
+        }
+        let Some(level_db) = self.level_db else {
+            return "the sound has nothing in common with that of the old file".to_owned();
+        };
+        let mut parts = Vec::new();
+        if self.later_seconds != 0.0 {
+            let word = if self.later_seconds > 0.0 { "later" } else { "earlier" };
+            parts.push(format!("the same sound comes {:.2} s {word}", self.later_seconds.abs()));
+        }
+        if level_db.abs() >= 0.1 {
+            let word = if level_db > 0.0 { "louder" } else { "quieter" };
+            parts.push(format!("{:.1} dB {word}", level_db.abs()));
+        }
+        match &self.differs[..] {
+            [] => parts.push("the course of its level is the same".to_owned()),
+            [(from, to)] => parts.push(format!("it differs from {from:.2} s to {to:.2} s")),
+            [(from, _), .., (_, to)] => parts.push(format!(
+                "it differs in {} places between {from:.2} s and {to:.2} s",
+                self.differs.len()
+            )),
+        }
+        parts.join(", ")
+    }
+}
+
+/// Sound is looked for so far from where it was, in windows: 10 s.
+const MOST_LAG: usize = 1000;
+/// Courses of level that are less alike than this are of two different recordings.
+const SAME_RECORDING: f64 = 0.6;
+/// Windows differ when their levels are further apart than this, against the louder of them: 1 dB.
+const DIFFERS: f64 = 0.11;
+/// What is this far below the loudest window counts as silence: -60 dB.
+const FLOOR: f64 = 1e-3;
+/// Differences nearer than this, in windows, are one.
+const ONE_SPAN: usize = 50;
+
+fn compare(old: &Measures, new: &Measures) -> Comparison {
+    let seconds = new.envelope.window_frames as f64 / f64::from(new.target_hz);
+    let (from, to) = (course(old), course(new));
+    let (lag, likeness) = best_lag(&from, &to);
+    let alike = old.target_hz == new.target_hz && likeness >= SAME_RECORDING;
+    let pairs = || aligned(&from, &to, lag);
+    let loudest = |course: &[f64]| course.iter().fold(0.0f64, |most, level| most.max(*level));
+    let (floor_old, floor) = (loudest(&from) * FLOOR, loudest(&to) * FLOOR);
+    let ratios = pairs().filter(|&(_, x, y)| x > floor_old && y > floor).map(|(_, x, y)| y / x);
+    let factor = median(ratios.collect());
+    let differs = |&(_, x, y): &(usize, f64, f64)| {
+        let x = x * factor;
+        (x - y).abs() > DIFFERS * x.max(y) && x.max(y) > floor
+    };
+    let spans = if alike { spans(pairs().filter(differs).map(|(window, ..)| window)) } else { Vec::new() };
+    let time = |windows: usize| round_to(windows as f64 * seconds, 2).unwrap_or(0.0);
+    Comparison {
+        same_samples: old.content == new.content,
+        later_seconds: if alike { round_to(lag as f64 * seconds, 2).unwrap_or(0.0) } else { 0.0 },
+        level_db: if alike { round_to(20.0 * factor.log10(), 1) } else { None },
+        likeness: round_to(likeness, 3).unwrap_or(0.0),
+        differs: spans.into_iter().map(|(from, to)| (time(from), time(to))).collect(),
+    }
+}
+
+/// The middle of a list, which a part that is quite different does not move; 0 for none.
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
+}
+
+/// The level of every window, all channels together, as an amplitude.
+fn course(measures: &Measures) -> Vec<f64> {
+    let channels = &measures.envelope.channels;
+    let windows = channels.first().map_or(0, |channel| channel.sum_sq.len());
+    let scale = measures.envelope.window_frames as f64 * channels.len().max(1) as f64;
+    let energy = |window: usize| channels.iter().map(|c| f64::from(c.sum_sq[window])).sum::<f64>();
+    (0..windows).map(|window| (energy(window) / scale).sqrt()).collect()
+}
+
+/// Windows of the new course with the old level at that place and the new one; what lies outside is silence.
+fn aligned<'a>(old: &'a [f64], new: &'a [f64], lag: i64) -> impl Iterator<Item = (usize, f64, f64)> + 'a {
+    let end = new.len().max((old.len() as i64 + lag).max(0) as usize);
+    let at = |course: &[f64], index: i64| {
+        usize::try_from(index).ok().and_then(|index| course.get(index)).copied().unwrap_or(0.0)
+    };
+    (0..end).map(move |window| (window, at(old, window as i64 - lag), at(new, window as i64)))
+}
+
+/// How many windows later the new course is most like the old one, and how alike they are then: the cosine of the two.
+fn best_lag(old: &[f64], new: &[f64]) -> (i64, f64) {
+    let norm = |course: &[f64]| course.iter().map(|x| x * x).sum::<f64>().sqrt();
+    let scale = norm(old) * norm(new);
+    if scale == 0.0 {
+        return (0, 0.0);
+    }
+    let product = |lag: i64| {
+        let (skip_old, skip_new) = ((-lag).max(0) as usize, lag.max(0) as usize);
+        old.iter().skip(skip_old).zip(new.iter().skip(skip_new)).map(|(x, y)| x * y).sum::<f64>()
+    };
+    let lags = (0..=MOST_LAG as i64).flat_map(|lag| [lag, -lag]);
+    // The nearest of equals, so that a steady tone has not moved.
+    let (best, most) = lags.fold((0, product(0)), |(best, most), lag| {
+        let found = product(lag);
+        if found > most * (1.0 + 1e-9) { (lag, found) } else { (best, most) }
+    });
+    (best, most / scale)
+}
+
+/// Runs of windows, first and end; short gaps are bridged.
+fn spans(windows: impl Iterator<Item = usize>) -> Vec<(usize, usize)> {
+    let mut spans: Vec<(usize, usize)> = Vec::new();
+    for window in windows {
+        match spans.last_mut() {
+            Some((_, end)) if window < *end + ONE_SPAN => *end = window + 1,
+            _ => spans.push((window, window + 1)),
+        }
+    }
+    spans
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A course of level with syllables, so that it is like itself at one place only.
+    fn words(windows: usize) -> Vec<f64> {
+        (0..windows)
+            .map(|w| if (w * w / 97) % 3 == 0 { 0.0 } else { 0.1 + 0.05 * ((w % 7) as f64) })
+            .collect()
+    }
+
+    #[test]
+    fn a_shift_is_found_to_the_window() {
+        let old = words(900);
+        for lag in [0i64, 1, 37, 420, -64] {
+            let mut new = vec![0.0; lag.max(0) as usize];
+            new.extend(&old[(-lag).max(0) as usize..]);
+            let (found, likeness) = best_lag(&old, &new);
+            assert_eq!(found, lag);
+            assert!(likeness > 0.9, "{likeness}");
+        }
+        assert_eq!(best_lag(&[0.3; 500], &[0.3; 500]).0, 0, "a steady tone has not moved");
+        assert_eq!(best_lag(&[0.0; 500], &[0.3; 500]), (0, 0.0));
+    }
+
+    #[test]
+    fn near_differences_are_one_span() {
+        assert_eq!(spans([3, 4, 5, 40, 200, 201].into_iter()), [(3, 41), (200, 202)]);
+        assert_eq!(spans(std::iter::empty()), []);
+    }
+}
