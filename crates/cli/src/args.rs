@@ -48,6 +48,13 @@ pub struct Work {
     /// A recipe file, or the name of a shipped recipe (`loadin recipe list`).
     #[arg(long, value_name = "FILE|NAME", default_value = "mix-prep")]
     pub recipe: String,
+    #[command(flatten)]
+    pub threads: Threads,
+}
+
+/// How many threads.
+#[derive(Debug, Args)]
+pub struct Threads {
     /// How many stems are worked on at once; every number gives the same files. Default: one a processor.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
@@ -130,6 +137,11 @@ pub struct Verify {
     /// Also check that the client's files are still those that were prepared; for one OUT.
     #[arg(long, value_name = "DIR")]
     pub delivery: Option<PathBuf>,
+    /// Also make every output again from the client's files, in memory, and compare the bytes.
+    #[arg(long, requires = "delivery")]
+    pub replay: bool,
+    #[command(flatten)]
+    pub threads: Threads,
 }
 
 #[derive(Debug, Args)]

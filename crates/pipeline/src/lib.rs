@@ -20,6 +20,7 @@ pub mod manifest;
 pub mod plan;
 pub mod recipe;
 pub mod render;
+pub mod replay;
 pub mod run;
 pub mod scan;
 pub mod shelf;

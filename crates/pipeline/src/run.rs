@@ -72,6 +72,14 @@ pub struct Study {
     pub late: Option<Late>,
 }
 
+impl Study {
+    /// The content digest of every source that could be measured, by path.
+    pub(crate) fn contents(&self) -> BTreeMap<String, String> {
+        let measured = |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
+        self.surveys.iter().filter_map(measured).collect()
+    }
+}
+
 /// Surveys a delivery and plans it: all of a run that only reads. Files that came after an `earlier` preparation with
 /// the same recipe are bound by what that one has fixed.
 ///
@@ -235,16 +243,11 @@ fn render_all(
     bench: &Bench<'_>,
     journal: &Journal<'_>,
 ) -> Result<BTreeMap<String, Rendered>, RunError> {
-    let contents = study
-        .surveys
-        .iter()
-        .filter_map(|survey| survey.measures.as_ref().ok().map(|m| (survey.path.clone(), m.content.clone())))
-        .collect();
     let shop = Shop {
         delivery: job.delivery,
         out: job.out,
         disk: job.disk,
-        contents: &contents,
+        contents: &study.contents(),
         shelf: bench.shelf,
         stop: bench.stop,
         listener: bench.listener,

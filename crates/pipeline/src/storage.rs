@@ -352,13 +352,41 @@ pub fn digest_file(path: &Path) -> io::Result<Stored> {
 
 /// Digests everything; `also` sees every piece.
 fn read_all(reader: &mut dyn Read, mut also: impl FnMut(&[u8])) -> io::Result<Stored> {
-    let (mut hash, mut bytes) = (Sha256::new(), 0);
+    let mut stored = DigestWriter::default();
     each_piece(reader, |piece| {
-        hash.update(piece);
+        stored.add(piece);
         also(piece);
-        bytes += piece.len() as u64;
     })?;
-    Ok(Stored { bytes, sha256: hex(&hash.finalize()) })
+    Ok(stored.finish())
+}
+
+/// A writer that keeps nothing but size and SHA-256 of what it is given.
+#[derive(Default)]
+pub(crate) struct DigestWriter {
+    hash: Sha256,
+    bytes: u64,
+}
+
+impl DigestWriter {
+    fn add(&mut self, bytes: &[u8]) {
+        self.hash.update(bytes);
+        self.bytes += bytes.len() as u64;
+    }
+
+    pub(crate) fn finish(self) -> Stored {
+        Stored { bytes: self.bytes, sha256: hex(&self.hash.finalize()) }
+    }
+}
+
+impl Write for DigestWriter {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.add(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Reads everything, in large pieces.

@@ -13,6 +13,7 @@ use loadin_audio::{Block, Decibels};
 use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
 use crate::storage::digest_file;
+use crate::turns::in_parallel;
 use crate::{run, scan};
 
 /// Something that is not as the manifest says.
@@ -31,17 +32,19 @@ pub struct Verified {
     pub outputs: usize,
     /// Sources that were read.
     pub sources: usize,
+    /// Outputs that were made again from their sources.
+    pub replayed: usize,
     /// Everything that differs.
     pub differences: Vec<Difference>,
 }
 
 impl Verified {
-    fn differs(&mut self, path: impl Into<String>, text: impl Into<String>) {
+    pub(crate) fn differs(&mut self, path: impl Into<String>, text: impl Into<String>) {
         self.differences.push(Difference { path: path.into(), text: text.into() });
     }
 }
 
-/// Verifies the prepared delivery in `out`; with `delivery`, its sources as well.
+/// Verifies the prepared delivery in `out`; with `delivery`, its sources as well. Runs on the current rayon pool.
 ///
 /// # Errors
 /// When there is no readable manifest: then nothing can be said.
@@ -54,12 +57,16 @@ pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> R
     let outputs: BTreeMap<&str, &OutputRecord> =
         manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| (o.path.as_str(), o))).collect();
     listener(Event::Step { step: Step::Verify, stems: outputs.len() });
-    for output in outputs.values() {
+    let all: Vec<&OutputRecord> = outputs.values().copied().collect();
+    let checked = in_parallel(&all, |output| output.bytes, |output| {
         listener(Event::Started { step: Step::Verify, path: &output.path, frames: output.frames });
-        check_output(out, output, &mut verified);
-        verified.outputs += 1;
+        let mut of_output = Verified::default();
+        check_output(out, output, &mut of_output);
         listener(Event::Ended { step: Step::Verify, path: &output.path, error: None });
-    }
+        of_output.differences
+    });
+    verified.outputs = checked.len();
+    verified.differences.extend(checked.into_iter().flatten());
     check_promises(&manifest, &mut verified);
     check_neighbours(out, &manifest, &outputs, &mut verified);
     if let Some(delivery) = delivery {

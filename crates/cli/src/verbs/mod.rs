@@ -18,7 +18,7 @@ use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::stop::Stop;
 use loadin_pipeline::survey::Bench;
 
-use crate::args::Work;
+use crate::args::{Threads, Work};
 use crate::progress::Reporter;
 use crate::table::printable;
 use crate::{Exit, Failure};
@@ -65,7 +65,7 @@ fn stop_on_signals() -> Result<(), Failure> {
 }
 
 /// Runs `work` on as many threads as were asked for.
-fn on_threads<T: Send>(asked: &Work, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
+fn on_threads<T: Send>(asked: &Threads, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
     let threads = asked.jobs.map_or(0, usize::from);
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
@@ -84,7 +84,7 @@ fn study(
 ) -> Result<Study, Failure> {
     let (shelf, listener) = (Shelf::default(), |event: Event<'_>| progress.show(&event));
     let bench = Bench { shelf: &shelf, stop: &STOP, listener: &listener };
-    Ok(on_threads(work, || run::study(delivery, recipe, &bench, earlier))??)
+    Ok(on_threads(&work.threads, || run::study(delivery, recipe, &bench, earlier))??)
 }
 
 impl From<RunError> for Failure {

@@ -3,8 +3,13 @@
 use std::io::Write;
 use std::path::Path;
 
-use loadin_pipeline::verify;
+use loadin_pipeline::event::Event;
+use loadin_pipeline::replay::{ReplayError, replay};
+use loadin_pipeline::shelf::Shelf;
+use loadin_pipeline::survey::Bench;
+use loadin_pipeline::verify::{self, Verified};
 
+use super::{STOP, on_threads};
 use crate::args::Verify;
 use crate::progress::Reporter;
 use crate::table::printable;
@@ -22,8 +27,7 @@ pub(crate) fn run(args: &Verify, progress: &Reporter, out: &mut dyn Write) -> Re
 }
 
 fn one(args: &Verify, folder: &Path, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let verified = verify::verify(folder, args.delivery.as_deref(), &|event| progress.show(&event))
-        .map_err(|text| Failure::bad(format!("{text}; give the folder that holds manifest.json")))?;
+    let verified = on_threads(&args.threads, || look(args, folder, progress))??;
     progress.close();
     // Among several, a name alone would not say whose it is.
     let of = if args.outs.len() > 1 { format!("{}: ", folder.display()) } else { String::new() };
@@ -33,11 +37,30 @@ fn one(args: &Verify, folder: &Path, progress: &Reporter, out: &mut dyn Write) -
     }
     let sources =
         if verified.sources > 0 { format!(" and {} sources", verified.sources) } else { String::new() };
+    let replayed = if verified.replayed > 0 {
+        format!(", {} outputs made again", verified.replayed)
+    } else {
+        String::new()
+    };
     let found = match verified.differences.len() {
         0 => "all as the manifest says".to_owned(),
         1 => "1 difference".to_owned(),
         n => format!("{n} differences"),
     };
-    writeln!(out, "{}{} outputs{sources} read: {found}", printable(&of), verified.outputs)?;
+    writeln!(out, "{}{} outputs{sources} read{replayed}: {found}", printable(&of), verified.outputs)?;
     Ok(if verified.differences.is_empty() { Exit::Done } else { Exit::Differs })
+}
+
+fn look(args: &Verify, folder: &Path, progress: &Reporter) -> Result<Verified, Failure> {
+    let listener = |event: Event<'_>| progress.show(&event);
+    let mut verified = verify::verify(folder, args.delivery.as_deref(), &listener)
+        .map_err(|text| Failure::bad(format!("{text}; give the folder that holds manifest.json")))?;
+    if let Some(delivery) = args.delivery.as_deref().filter(|_| args.replay) {
+        let bench = Bench { shelf: &Shelf::default(), stop: &STOP, listener: &listener };
+        replay(folder, delivery, &bench, &mut verified).map_err(|error| match error {
+            ReplayError::Run(error) => Failure::from(error),
+            error => Failure::new(Exit::BadArguments, error),
+        })?;
+    }
+    Ok(verified)
 }

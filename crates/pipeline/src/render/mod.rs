@@ -21,7 +21,7 @@ use crate::plan::StemPlan;
 use crate::shelf::Shelf;
 use crate::stages::re_encode::Storage;
 use crate::stop::Stop;
-use crate::storage::{self, Disk, StoreError, Stored, WriteFailure, Written};
+use crate::storage::{self, DigestWriter, Disk, StoreError, Stored, WriteFailure, Written};
 
 /// What was measured on a stem while it was written.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -93,12 +93,27 @@ pub fn render(shop: &Shop<'_>, stem: &StemPlan) -> Result<Written<Measured>, Ren
     let frames = stem.sources[0].frames;
     (shop.listener)(Event::Started { step: Step::Render, path, frames });
     // A decoder that panics costs its own stem, not the run.
-    let result = catch_unwind(AssertUnwindSafe(|| write(shop, stem)))
-        .unwrap_or_else(|_| Err(RenderError::Source("the decoder gave up on its contents".to_owned())));
+    let result = catch_unwind(AssertUnwindSafe(|| write(shop, stem))).unwrap_or_else(|_| Err(gave_up()));
     if let Err(error) = &result {
         (shop.listener)(Event::Ended { step: Step::Render, path, error: Some(&error.to_string()) });
     }
     result
+}
+
+/// Renders one stem into nothing but its measures and digest: what [`render`] and [`settle`] would write.
+pub fn replay(shop: &Shop<'_>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
+    let mut writer = DigestWriter::default();
+    let work = AssertUnwindSafe(|| encode(shop, stem, &mut writer));
+    let measured = catch_unwind(work).unwrap_or_else(|_| Err(WriteFailure::Contents(gave_up())));
+    match measured {
+        Ok(measured) => Ok((measured, writer.finish())),
+        Err(WriteFailure::Contents(error)) => Err(error),
+        Err(WriteFailure::Io(error)) => Err(RenderError::Promise(error.to_string())),
+    }
+}
+
+fn gave_up() -> RenderError {
+    RenderError::Source("the decoder gave up on its contents".to_owned())
 }
 
 /// Waits until a rendered stem is safe on the disk, and reads it back.

@@ -153,5 +153,5 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Reporter) -> Re
         listener: &|event| progress.show(&event),
         started_unix: clock::unix_seconds(),
     };
-    Ok(on_threads(&args.work, || run::prepare(&job))??)
+    Ok(on_threads(&args.work.threads, || run::prepare(&job))??)
 }

@@ -1,0 +1,139 @@
+//! The hardest check of a prepared delivery: it is made again from its sources and its recipe, into digests alone, and
+//! must come out the same to the last bit.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::Path;
+
+use crate::manifest::{Manifest, StemRecord, Tool};
+use crate::plan::StemPlan;
+use crate::recipe::Recipe;
+use crate::record::{self, Rendered};
+use crate::render::{self, Shop};
+use crate::run::{self, RunError, Study};
+use crate::storage::RealDisk;
+use crate::survey::Bench;
+use crate::turns::in_parallel;
+use crate::verify::Verified;
+
+/// Why nothing could be made again.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ReplayError {
+    /// Manifest or recipe cannot be read.
+    #[error("{0}")]
+    Record(String),
+    /// The delivery cannot be surveyed.
+    #[error(transparent)]
+    Run(#[from] RunError),
+}
+
+/// Makes the prepared delivery in `out` again from the sources in `delivery`, and adds to `verified` what comes out
+/// differently. Writes nothing. Runs on the current rayon pool.
+pub fn replay(
+    out: &Path,
+    delivery: &Path,
+    bench: &Bench<'_>,
+    verified: &mut Verified,
+) -> Result<(), ReplayError> {
+    let manifest = Manifest::read(out).map_err(ReplayError::Record)?;
+    let recipe = recipe_of(out)?;
+    let study = run::study(delivery, &recipe, bench, Some(&manifest))?;
+    let before = verified.differences.len();
+    check_sources(&manifest, &study, verified);
+    if verified.differences.len() > before {
+        // Other sources give another delivery: saying so once is enough.
+        return Ok(());
+    }
+    let rendered = render_all(out, delivery, &study, bench);
+    if bench.stop.is_asked() {
+        return Err(RunError::Stopped.into());
+    }
+    verified.replayed = rendered.len();
+    compare(&manifest, &record::manifest(&recipe, &study, &rendered), verified);
+    Ok(())
+}
+
+fn recipe_of(out: &Path) -> Result<Recipe, ReplayError> {
+    let path = out.join("recipe.toml");
+    let wrong = |why: String| ReplayError::Record(format!("cannot use \"{}\": {why}", path.display()));
+    let text = fs::read_to_string(&path).map_err(|error| wrong(error.to_string()))?;
+    Recipe::parse(&text)
+        .map_err(|errors| wrong(errors.iter().map(|e| e.text.clone()).collect::<Vec<_>>().join("; ")))
+}
+
+fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
+    let found: BTreeMap<&str, &str> =
+        study.surveys.iter().map(|survey| (survey.path.as_str(), survey.sha256.as_str())).collect();
+    let mut known = BTreeSet::new();
+    for stem in &manifest.stems {
+        let source = &stem.source;
+        known.insert(source.path.as_str());
+        match found.get(source.path.as_str()) {
+            None => verified.differs(&source.path, "the source is missing, so nothing can be made from it again"),
+            Some(sha256) if *sha256 != source.sha256.as_deref().unwrap_or("") => {
+                verified.differs(&source.path, "the source has changed, so it gives something else");
+            }
+            Some(_) => {}
+        }
+    }
+    for path in found.keys().filter(|path| !known.contains(*path)) {
+        verified.differs(*path, "it was not in the delivery when that was prepared");
+    }
+}
+
+fn render_all(out: &Path, delivery: &Path, study: &Study, bench: &Bench<'_>) -> BTreeMap<String, Rendered> {
+    let shop = Shop {
+        delivery,
+        out,
+        disk: &RealDisk,
+        contents: &study.contents(),
+        shelf: bench.shelf,
+        stop: bench.stop,
+        listener: bench.listener,
+    };
+    let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
+    let cost = |stem: &&StemPlan| stem.output_bytes();
+    let made = in_parallel(&stems, cost, |stem| {
+        let made = render::replay(&shop, stem).map_err(|error| error.to_string());
+        (stem.path().to_owned(), made)
+    });
+    made.into_iter().collect()
+}
+
+/// Compares a manifest with the one that was made again.
+fn compare(manifest: &Manifest, made: &Manifest, verified: &mut Verified) {
+    let before = verified.differences.len();
+    let again = |path: &str| made.stems.iter().find(|stem| stem.source.path == path);
+    for stem in &manifest.stems {
+        let Some(other) = again(&stem.source.path).filter(|other| *other != stem) else { continue };
+        verified.differs(&stem.source.path, difference(stem, other));
+    }
+    if verified.differences.len() == before && manifest.digest != made.digest {
+        verified.differs("manifest.json", "made again, it says something else about the delivery as a whole");
+    }
+    if verified.differences.len() > before && manifest.tool != Tool::this() {
+        let text = format!(
+            "it was written by version {}, this is {}: another version may give other bytes",
+            manifest.tool.version,
+            Tool::this().version
+        );
+        verified.differs("manifest.json", text);
+    }
+}
+
+fn difference(stem: &StemRecord, made: &StemRecord) -> String {
+    match (&stem.output, &made.output) {
+        (Some(output), Some(again)) if output.sha256 != again.sha256 => {
+            format!("made again, {} has other bytes", output.path)
+        }
+        (Some(output), None) => {
+            let why = made.error.as_deref().unwrap_or("no reason is given");
+            format!("{} cannot be made again: {why}", output.path)
+        }
+        (None, Some(again)) => {
+            format!("the manifest calls it {}, but {} can be made", stem.state.as_str(), again.path)
+        }
+        _ => "made again, its record says something else".to_owned(),
+    }
+}
