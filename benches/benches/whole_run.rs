@@ -47,6 +47,7 @@ fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
         out,
         recipe,
         disk: &RealDisk,
+        relink: false,
         memory: 1 << 30,
         stop: &Stop::new(),
         papers: &|_| Vec::new(),

@@ -9,3 +9,4 @@ mod recipes;
 mod reference_audio;
 mod reference_codec;
 mod reference_session;
+mod trust;

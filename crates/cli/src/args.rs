@@ -38,6 +38,9 @@ pub enum Verb {
     Prep(Prep),
     /// Check a prepared delivery: every file and every promise of its manifest.
     Verify(Verify),
+    /// Undo a preparation where the originals are lost: files with the level, start, length, rate and depth that were
+    /// delivered, and a record of how exact each step is.
+    Restore(Restore),
     /// List, show and check recipes.
     Recipe(Recipe),
 }
@@ -140,6 +143,18 @@ pub struct Verify {
     /// Also make every output again from the client's files, in memory, and compare the bytes.
     #[arg(long, requires = "delivery")]
     pub replay: bool,
+    #[command(flatten)]
+    pub threads: Threads,
+}
+
+#[derive(Debug, Args)]
+pub struct Restore {
+    /// The folder of a prepared delivery: the one with manifest.json.
+    #[arg(value_name = "OUT")]
+    pub out: PathBuf,
+    /// The folder to write to: a new or an empty one.
+    #[arg(long, value_name = "DIR")]
+    pub to: PathBuf,
     #[command(flatten)]
     pub threads: Threads,
 }

@@ -31,6 +31,7 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Verb::Plan(plan) => verbs::plan::run(plan, &progress, out),
         Verb::Prep(prep) => verbs::prep::run(prep, &progress, out),
         Verb::Verify(verify) => verbs::verify::run(verify, &progress, out),
+        Verb::Restore(restore) => verbs::restore::run(restore, &progress, out),
         Verb::Recipe(recipe) => verbs::recipe::run(recipe, out),
     };
     progress.close();

@@ -62,6 +62,8 @@ pub enum Step {
     Render,
     /// Reading the outputs again.
     Verify,
+    /// Undoing what was done to every stem.
+    Restore,
 }
 
 impl Step {
@@ -71,6 +73,7 @@ impl Step {
             Self::Survey => "survey",
             Self::Render => "render",
             Self::Verify => "verify",
+            Self::Restore => "restore",
         }
     }
 }

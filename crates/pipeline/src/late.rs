@@ -102,7 +102,7 @@ pub(crate) fn differences(
         .iter()
         .filter_map(|survey| match before(&survey.path) {
             Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => None,
-            Some(stem) => Some(replaced(stem, survey, old(&survey.path))),
+            Some(stem) => Some(replaced(stem, survey, old(&survey.path).as_ref())),
             None => Some(added(survey)),
         })
         .collect();
@@ -138,11 +138,10 @@ fn removed(stem: &StemRecord) -> LateFile {
     }
 }
 
-fn replaced(stem: &StemRecord, survey: &Survey, old: Option<Survey>) -> LateFile {
+fn replaced(stem: &StemRecord, survey: &Survey, old: Option<&Survey>) -> LateFile {
     let (before, after) = (facts_before(stem), facts(survey));
-    let measures = |survey: &Survey| survey.measures.as_ref().ok().cloned();
-    let comparison =
-        old.as_ref().and_then(measures).zip(measures(survey)).map(|(old, new)| compare(&old, &new));
+    let old = old.and_then(|old| old.measures.as_ref().ok());
+    let comparison = old.zip(survey.measures.as_ref().ok()).map(|(old, new)| compare(old, new));
     let text = sentence(&before, &after, comparison.as_ref());
     LateFile {
         path: survey.path.clone(),
@@ -183,7 +182,7 @@ fn sentence(before: &Facts, after: &Facts, comparison: Option<&Comparison>) -> S
     if let (Some(old), Some(new)) = (seconds(before), seconds(after))
         && before.frames != after.frames
     {
-        parts.push(format!("{:.3} s instead of {old:.3} s", new));
+        parts.push(format!("{new:.3} s instead of {old:.3} s"));
     }
     if before.rate_hz != after.rate_hz
         && let (Some(old), Some(new)) = (before.rate_hz, after.rate_hz)

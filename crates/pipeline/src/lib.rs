@@ -21,6 +21,7 @@ pub mod plan;
 pub mod recipe;
 pub mod render;
 pub mod replay;
+pub mod restore;
 pub mod run;
 pub mod scan;
 pub mod shelf;

@@ -273,6 +273,24 @@ pub struct Run {
     pub threads: usize,
     /// Operating system and processor family.
     pub host: String,
+    /// SHA-256, in hex, of this object as compact JSON with an empty `digest`.
+    pub digest: String,
+}
+
+impl Run {
+    /// The object with its own digest.
+    #[must_use]
+    pub fn sealed(mut self) -> Self {
+        self.digest = self.own_digest();
+        self
+    }
+
+    /// The digest that it should carry.
+    pub fn own_digest(&self) -> String {
+        let bare = Self { digest: String::new(), ..self.clone() };
+        let text = serde_json::to_string(&bare).expect("a run holds nothing that JSON cannot");
+        crate::run::text_digest(&text)
+    }
 }
 
 impl std::fmt::Display for Change {

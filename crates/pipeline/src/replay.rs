@@ -70,7 +70,9 @@ fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
         let source = &stem.source;
         known.insert(source.path.as_str());
         match found.get(source.path.as_str()) {
-            None => verified.differs(&source.path, "the source is missing, so nothing can be made from it again"),
+            None => {
+                verified.differs(&source.path, "the source is missing, so nothing can be made from it again");
+            }
             Some(sha256) if *sha256 != source.sha256.as_deref().unwrap_or("") => {
                 verified.differs(&source.path, "the source has changed, so it gives something else");
             }

@@ -75,7 +75,8 @@ pub struct Study {
 impl Study {
     /// The content digest of every source that could be measured, by path.
     pub(crate) fn contents(&self) -> BTreeMap<String, String> {
-        let measured = |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
+        let measured =
+            |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
         self.surveys.iter().filter_map(measured).collect()
     }
 }
@@ -231,7 +232,9 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
         reused: reused.load(Ordering::Relaxed),
         threads: rayon::current_num_threads(),
         host: format!("{} {}", std::env::consts::OS, std::env::consts::ARCH),
-    };
+        digest: String::new(),
+    }
+    .sealed();
     seal(job, &manifest)?;
     folder.release(job.disk, &manifest)?;
     Ok(manifest)

@@ -51,20 +51,22 @@ impl Verified {
 pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
     let manifest = Manifest::read(out)?;
     let mut verified = Verified::default();
-    if manifest.digest != manifest.own_digest() {
-        verified.differs("manifest.json", "its contents do not match the digest that it carries");
-    }
+    check_manifest(out, &manifest, &mut verified);
     let outputs: BTreeMap<&str, &OutputRecord> =
         manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| (o.path.as_str(), o))).collect();
     listener(Event::Step { step: Step::Verify, stems: outputs.len() });
     let all: Vec<&OutputRecord> = outputs.values().copied().collect();
-    let checked = in_parallel(&all, |output| output.bytes, |output| {
-        listener(Event::Started { step: Step::Verify, path: &output.path, frames: output.frames });
-        let mut of_output = Verified::default();
-        check_output(out, output, &mut of_output);
-        listener(Event::Ended { step: Step::Verify, path: &output.path, error: None });
-        of_output.differences
-    });
+    let checked = in_parallel(
+        &all,
+        |output| output.bytes,
+        |output| {
+            listener(Event::Started { step: Step::Verify, path: &output.path, frames: output.frames });
+            let mut of_output = Verified::default();
+            check_output(out, output, &mut of_output);
+            listener(Event::Ended { step: Step::Verify, path: &output.path, error: None });
+            of_output.differences
+        },
+    );
     verified.outputs = checked.len();
     verified.differences.extend(checked.into_iter().flatten());
     check_promises(&manifest, &mut verified);
@@ -73,6 +75,17 @@ pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> R
         check_sources(delivery, &manifest, &mut verified);
     }
     Ok(verified)
+}
+
+/// The manifest proves itself: its digests, and its text, which is written in one way only.
+fn check_manifest(out: &Path, manifest: &Manifest, verified: &mut Verified) {
+    let text = fs::read_to_string(out.join("manifest.json"));
+    let whole = manifest.digest == manifest.own_digest() && manifest.run.digest == manifest.run.own_digest();
+    if !whole {
+        verified.differs("manifest.json", "its contents do not match the digests that it carries");
+    } else if text.is_ok_and(|text| text != manifest.to_json()) {
+        verified.differs("manifest.json", "its text is not as it was written");
+    }
 }
 
 fn check_output(out: &Path, output: &OutputRecord, verified: &mut Verified) {

@@ -4,6 +4,7 @@ pub(crate) mod audit;
 pub(crate) mod plan;
 pub(crate) mod prep;
 pub(crate) mod recipe;
+pub(crate) mod restore;
 pub(crate) mod verify;
 
 use std::path::Path;

@@ -120,12 +120,21 @@ impl<'a> DraftStem<'a> {
 
     /// Whether the window around `frame` is digital silence on every channel.
     pub fn is_silent_at(&self, frame: u64) -> bool {
+        self.is_silent_in(frame..frame + 1)
+    }
+
+    /// Whether every window that these frames touch is digital silence on every channel.
+    pub fn is_silent_in(&self, frames: std::ops::Range<u64>) -> bool {
         self.channels.iter().all(|channel| {
             let envelope = &self.measures(channel.source).envelope;
             let values = &envelope.channels[channel.channel];
-            let window = (frame / envelope.window_frames.max(1)) as usize;
-            values.min.get(window).is_none_or(|&v| v == 0.0)
-                && values.max.get(window).is_none_or(|&v| v == 0.0)
+            let window = envelope.window_frames.max(1);
+            let (from, to) = ((frames.start / window) as usize, frames.end.div_ceil(window) as usize);
+            let silent = |values: &[f32]| {
+                let to = to.min(values.len());
+                values.get(from.min(to)..to).is_none_or(|values| values.iter().all(|&value| value == 0.0))
+            };
+            silent(&values.min) && silent(&values.max)
         })
     }
 

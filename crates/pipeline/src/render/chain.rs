@@ -15,13 +15,13 @@ struct Link {
 }
 
 /// The processors that the decisions of one stem ask for, in recipe order.
-pub(super) struct Chain {
+pub(crate) struct Chain {
     links: Vec<Link>,
 }
 
 impl Chain {
     /// The chain of a planned stem. Where the sound is at the output's rate already, the converter is left out.
-    pub(super) fn new(stem: &StemPlan, converted: bool) -> Self {
+    pub(crate) fn new(stem: &StemPlan, converted: bool) -> Self {
         let mut channels = stem.source_channels();
         let mut links = Vec::new();
         for decision in &stem.decisions {
@@ -38,15 +38,22 @@ impl Chain {
         Self { links }
     }
 
+    /// A chain of given processors, each with the channels that it gives.
+    pub(crate) fn of(processors: Vec<(Box<dyn Processor>, usize)>) -> Self {
+        Self {
+            links: processors.into_iter().map(|(processor, channels)| Link { processor, channels }).collect(),
+        }
+    }
+
     /// Whether the rate is converted before anything else is done to the sound.
-    pub(super) fn converts_first(stem: &StemPlan) -> bool {
+    pub(crate) fn converts_first(stem: &StemPlan) -> bool {
         let mut before =
             stem.decisions.iter().take_while(|decision| !matches!(decision, Decision::Resample(_)));
         before.all(|decision| decision.processor(stem).is_none())
     }
 
     /// What comes before the first frame. The last processor speaks first: what it gives stands before all else.
-    pub(super) fn begin<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+    pub(crate) fn begin<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
         for index in (0..self.links.len()).rev() {
             self.drain(index, |processor, block| processor.begin(block), block, out)?;
         }
@@ -54,12 +61,12 @@ impl Chain {
     }
 
     /// Passes one block through.
-    pub(super) fn process<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+    pub(crate) fn process<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
         self.pass(0, block, out)
     }
 
     /// What remains after the last frame, from the first processor on.
-    pub(super) fn finish<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
+    pub(crate) fn finish<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
         for index in 0..self.links.len() {
             self.drain(index, |processor, block| processor.finish(block), block, out)?;
         }

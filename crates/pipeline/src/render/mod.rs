@@ -1,7 +1,7 @@
 //! Carries out the plan of one stem: decode → the decisions' processors → quantise → encode, block by block.
 
-mod chain;
-mod sink;
+pub(crate) mod chain;
+pub(crate) mod sink;
 mod source;
 
 use std::collections::BTreeMap;
@@ -9,7 +9,8 @@ use std::io::Write;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
-use loadin_audio::Block;
+use loadin_audio::{Block, DitherKey};
+use loadin_codec::WavSpec;
 use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
@@ -153,7 +154,18 @@ fn encode(
         WriteFailure::Contents(RenderError::Promise("the plan has no re-encode decision".to_owned()))
     })?;
     let bext = with_bext.then(|| bext::of_output(stem, storage, source.bext()));
-    let mut sink = Sink::new(writer, stem, storage, dither, bext)?;
+    let output = &stem.output;
+    let spec = WavSpec {
+        rate_hz: output.rate_hz,
+        channels: output.channels,
+        kind: storage.kind(),
+        frames: output.frames,
+        channel_mask: output.channel_mask,
+        bext,
+        chunks_before: Vec::new(),
+        chunks_after: Vec::new(),
+    };
+    let mut sink = Sink::new(writer, spec, dither.then(|| dither_key(stem)))?;
     let mut chain = Chain::new(stem, source.is_converted());
     let mut block = Block::default();
     chain.begin(&mut block, &mut |block| sink.push(block))?;
@@ -169,6 +181,12 @@ fn encode(
     let measured = sink.finish()?;
     keep_promise(stem, storage, &measured).map_err(WriteFailure::Contents)?;
     Ok(measured)
+}
+
+/// The dither of a stem depends on what the stem is, and on nothing else.
+fn dither_key(stem: &StemPlan) -> DitherKey {
+    let digest = &stem.sources[0].sha256;
+    DitherKey(digest.get(..16).and_then(|head| u64::from_str_radix(head, 16).ok()).unwrap_or(0))
 }
 
 /// One and a half steps of rounding and dither, and as much again for the resampler's last digits.

@@ -3,18 +3,16 @@
 use std::io::Write;
 
 use loadin_audio::{Block, DitherKey, Quantiser};
-use loadin_codec::{Bext, WavSpec, WavWriter};
+use loadin_codec::{WavSpec, WavWriter};
 use sha2::{Digest, Sha256};
 
 use super::{Measured, RenderError};
-use crate::plan::StemPlan;
-use crate::stages::re_encode::Storage;
 use crate::storage::{WriteFailure, hex};
 
 type Failure = WriteFailure<RenderError>;
 
 /// Writes blocks as the samples of one WAV file.
-pub(super) struct Sink<'a> {
+pub(crate) struct Sink<'a> {
     writer: WavWriter<&'a mut dyn Write>,
     /// Integers go through it; floats do not.
     quantiser: Option<Quantiser>,
@@ -33,30 +31,16 @@ fn failure(error: loadin_codec::Error) -> Failure {
 }
 
 impl<'a> Sink<'a> {
-    pub(super) fn new(
+    pub(crate) fn new(
         writer: &'a mut dyn Write,
-        stem: &StemPlan,
-        storage: Storage,
-        dither: bool,
-        bext: Option<Bext>,
+        spec: WavSpec,
+        dither: Option<DitherKey>,
     ) -> Result<Self, Failure> {
-        let kind = storage.kind();
-        let output = &stem.output;
-        let spec = WavSpec {
-            rate_hz: output.rate_hz,
-            channels: output.channels,
-            kind,
-            frames: output.frames,
-            channel_mask: output.channel_mask,
-            bext,
-            chunks_before: Vec::new(),
-            chunks_after: Vec::new(),
-        };
+        let (kind, channels) = (spec.kind, usize::from(spec.channels));
         let bits = kind.bits();
-        let key = dither.then(|| dither_key(stem));
         Ok(Self {
             writer: WavWriter::new(writer, spec).map_err(failure)?,
-            quantiser: (!kind.is_float()).then(|| Quantiser::new(bits, usize::from(output.channels), key)),
+            quantiser: (!kind.is_float()).then(|| Quantiser::new(bits, channels, dither)),
             integers: Vec::new(),
             audio: Sha256::new(),
             frames: 0,
@@ -66,7 +50,7 @@ impl<'a> Sink<'a> {
     }
 
     /// Writes one block.
-    pub(super) fn push(&mut self, block: &mut Block) -> Result<(), Failure> {
+    pub(crate) fn push(&mut self, block: &mut Block) -> Result<(), Failure> {
         self.frames += block.frames() as u64;
         if let Some(quantiser) = &mut self.quantiser {
             self.integers.clear();
@@ -88,7 +72,7 @@ impl<'a> Sink<'a> {
     }
 
     /// Ends the file and says what was written.
-    pub(super) fn finish(mut self) -> Result<Measured, Failure> {
+    pub(crate) fn finish(mut self) -> Result<Measured, Failure> {
         let (mut peak, mut clipped) = (self.float_peak, 0);
         if let Some(mut quantiser) = self.quantiser.take() {
             loop {
@@ -105,10 +89,4 @@ impl<'a> Sink<'a> {
         self.writer.finish().map_err(failure)?;
         Ok(Measured { frames: self.frames, peak, clipped, audio_sha256: hex(&self.audio.finalize()) })
     }
-}
-
-/// The dither of a stem depends on what the stem is, and on nothing else.
-fn dither_key(stem: &StemPlan) -> DitherKey {
-    let digest = &stem.sources[0].sha256;
-    DitherKey(digest.get(..16).and_then(|head| u64::from_str_radix(head, 16).ok()).unwrap_or(0))
 }

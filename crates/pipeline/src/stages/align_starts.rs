@@ -86,10 +86,9 @@ pub fn prepare(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
         .collect();
     let mode = match (draft.pin, settings.starts) {
         (Some(pin), _) if pin.link.by_stamps => StartMode::Stamp,
-        (Some(_), _) => StartMode::File,
+        (Some(_), _) | (None, Starts::File) => StartMode::File,
         (None, Starts::Auto) => StartMode::Auto,
         (None, Starts::Stamp) => StartMode::Stamp,
-        (None, Starts::File) => StartMode::File,
     };
     let Span::Seconds(max_implied_silence_seconds) = settings.max_implied_silence else { return };
     let placement = place(&timings, &PlacementOptions { mode, max_implied_silence_seconds });
@@ -193,7 +192,8 @@ fn note_late_cuts(draft: &mut Draft<'_>, origin: i64, end: i64) {
     }
 }
 
-struct Placer {
+/// Gives a stream another start and length: silence before it or frames dropped, silence after it or an earlier end.
+pub(crate) struct Placer {
     pad: u64,
     skip: u64,
     remaining: u64,
@@ -203,6 +203,11 @@ struct Placer {
 const PIECE_FRAMES: u64 = 65_536;
 
 impl Placer {
+    /// A stream of `length_frames` whose first frame is frame `from` of what comes in; before that there is silence.
+    pub(crate) fn new(from: i64, length_frames: u64) -> Self {
+        Self { pad: (-from).max(0) as u64, skip: from.max(0) as u64, remaining: length_frames }
+    }
+
     fn silence(&mut self, frames: u64, block: &mut Block) -> u64 {
         let piece = frames.min(self.remaining).min(PIECE_FRAMES);
         block.append_silence(piece as usize);
@@ -233,11 +238,10 @@ impl Processor for Placer {
 pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Place { pad_head_frames, drop_head_frames, length_frames, .. } => Some(Box::new(Placer {
-            pad: *pad_head_frames,
-            skip: *drop_head_frames,
-            remaining: *length_frames,
-        })),
+        Decision::Place { pad_head_frames, drop_head_frames, length_frames, .. } => {
+            let from = *drop_head_frames as i64 - *pad_head_frames as i64;
+            Some(Box::new(Placer::new(from, *length_frames)))
+        }
     }
 }
 
@@ -253,5 +257,5 @@ pub fn change(decision: &Decision, _: &StemPlan, measured: &Measured) -> Option<
     } else {
         Change::new("align-starts", "start", 0, start, "frames", why).with("length_frames", *length_frames)
     };
-    Some(change.with("frames_written", measured.frames))
+    Some(change.with("from_frames", *from_frames).with("frames_written", measured.frames))
 }

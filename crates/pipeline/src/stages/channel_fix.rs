@@ -94,6 +94,8 @@ pub enum Decision {
         channel: usize,
         /// How many there were.
         of: usize,
+        /// Whether the other one was silent; else it was equal.
+        other_silent: bool,
         /// Why.
         why: String,
     },
@@ -180,7 +182,7 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
                 Decision::Leave { why: "both channels are equal, as the recipe asks for stereo".to_owned() }
             }
         }
-        (_, 2, Some((channel, why))) => Decision::KeepOne { channel, of, why },
+        (_, 2, Some((channel, why))) => Decision::KeepOne { channel, of, other_silent: dead.is_some(), why },
         (Layout::Mono, 2, None) => {
             stem.note(
                 Finding::new(
@@ -254,19 +256,17 @@ pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>
 pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::KeepOne { of, why, .. } => {
-            Some(Change::new("channel-fix", "channels", *of, 1, "channels", why))
+        Decision::KeepOne { channel, of, other_silent, why } => {
+            let change = Change::new("channel-fix", "channels", *of, 1, "channels", why);
+            Some(change.with("kept", *channel).with("other_silent", *other_silent))
         }
-        Decision::Double { of, why, .. } => {
-            Some(Change::new("channel-fix", "channels", *of, 2, "channels", why))
+        Decision::Double { channel, of, why } => {
+            Some(Change::new("channel-fix", "channels", *of, 2, "channels", why).with("kept", *channel))
         }
-        Decision::Join { left, right, why } => Some(Change::new(
-            "channel-fix",
-            "files",
-            format!("{left} + {right}"),
-            "left + right",
-            "files",
-            why,
-        )),
+        Decision::Join { left, right, why } => {
+            let files = format!("{left} + {right}");
+            let change = Change::new("channel-fix", "files", files, "left + right", "files", why);
+            Some(change.with("left", left.as_str()).with("right", right.as_str()))
+        }
     }
 }

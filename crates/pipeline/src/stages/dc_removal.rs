@@ -137,7 +137,8 @@ pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change>
             let largest =
                 constants.iter().fold(0.0f64, |most, c| if c.abs() > most.abs() { *c } else { most });
             let level = crate::findings::rounded(Decibels::from_ratio(largest).0, 2);
-            Some(Change::new("dc-removal", "offset", level, serde_json::Value::Null, "dBFS", why))
+            let change = Change::new("dc-removal", "offset", level, serde_json::Value::Null, "dBFS", why);
+            Some(change.with("constants", constants.clone()))
         }
     }
 }

@@ -194,7 +194,8 @@ fn one(
     }
 }
 
-struct Gain(f64);
+/// Multiplies every sample.
+pub(crate) struct Gain(pub(crate) f64);
 
 impl Processor for Gain {
     fn process(&mut self, block: &mut Block) {

@@ -288,11 +288,16 @@ pub fn processor(_: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
 pub fn change(decision: &Decision, _: &StemPlan, measured: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Write { storage, from, .. } if *from == storage.as_str() && measured.clipped == 0 => None,
-        Decision::Write { storage, dither, from, why, .. } => Some(
-            Change::new("re-encode", "depth", from.as_str(), storage.as_str(), "", why)
-                .with("dither", if *dither { "TPDF" } else { "none" })
-                .with("samples_clipped", measured.clipped),
-        ),
+        Decision::Write { storage, dither, from, why, .. } => {
+            let added = if *dither { "TPDF" } else { "none" };
+            let same = *from == storage.as_str();
+            let change = match (same, *dither) {
+                (true, false) if measured.clipped == 0 => return None,
+                // The depth is the same, but the samples are no longer on its grid before they are rounded.
+                (true, true) => Change::new("re-encode", "dither", "none", added, "", why),
+                _ => Change::new("re-encode", "depth", from.as_str(), storage.as_str(), "", why),
+            };
+            Some(change.with("dither", added).with("samples_clipped", measured.clipped))
+        }
     }
 }

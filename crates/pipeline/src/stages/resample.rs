@@ -101,7 +101,8 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .collect()
 }
 
-struct Converter(Resampler);
+/// A change of rate.
+pub(crate) struct Converter(pub(crate) Resampler);
 
 impl Processor for Converter {
     fn process(&mut self, block: &mut Block) {

@@ -124,6 +124,8 @@ pub enum Decision {
         fade_in_frames: u64,
         /// Length of the fade out; 0 where the cut is silent.
         fade_out_frames: u64,
+        /// Whether nothing but digital silence is dropped.
+        digital_silence: bool,
         /// Why.
         why: String,
     },
@@ -210,6 +212,8 @@ fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &str
         tail_frames: tail as u64,
         fade_in_frames: fade_at(head > 0, head),
         fade_out_frames: fade_at(tail > 0, head + keep - 1),
+        digital_silence: stem.is_silent_in(0..head as u64)
+            && stem.is_silent_in((head + keep) as u64..stem.frames),
         why: format!("dead air around the sound of the {scope}, quieter than {}", own.threshold),
     };
     if let Decision::Cut { fade_in_frames, fade_out_frames, .. } = decision
@@ -282,7 +286,15 @@ pub fn processor(decision: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>
 pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Cut { head_frames, keep_frames, tail_frames, why, .. } => Some(
+        Decision::Cut {
+            head_frames,
+            keep_frames,
+            tail_frames,
+            fade_in_frames,
+            fade_out_frames,
+            digital_silence,
+            why,
+        } => Some(
             Change::new(
                 "trim-silence",
                 "frames",
@@ -292,7 +304,10 @@ pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change>
                 why,
             )
             .with("head_frames", *head_frames)
-            .with("tail_frames", *tail_frames),
+            .with("tail_frames", *tail_frames)
+            .with("fade_in_frames", *fade_in_frames)
+            .with("fade_out_frames", *fade_out_frames)
+            .with("digital_silence", *digital_silence),
         ),
     }
 }
