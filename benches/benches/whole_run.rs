@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loadin_benches::write_delivery;
+use loadin_pipeline::Packaging;
 use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::stop::Stop;
@@ -47,6 +48,7 @@ fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
         out,
         recipe,
         disk: &RealDisk,
+        packaging: Packaging::Plain,
         relink: false,
         memory: 1 << 30,
         stop: &Stop::new(),

@@ -108,6 +108,9 @@ pub struct Prep {
     /// into OUT get what the others have, so that a session where those are at work stays true.
     #[arg(long)]
     pub relink: bool,
+    /// Pack OUT as a bag (BagIt, RFC 8493): outputs in OUT/data, beside lists that prove them without this program.
+    #[arg(long)]
+    pub bag: bool,
     /// In which order several deliveries are prepared.
     #[arg(long, value_enum, default_value_t = Order::Given)]
     pub order: Order,

@@ -3,6 +3,7 @@
 //! *Invariants:* a delivery is only read; the plan is a pure function of recipe and surveys; nothing here prints,
 //! reads an argument or a variable of the environment.
 
+mod bag;
 mod bext;
 mod content;
 mod hashed;
@@ -32,5 +33,5 @@ pub mod summary;
 pub mod survey;
 pub mod verify;
 
-pub use out_folder::OutFolderError;
+pub use out_folder::{OutFolderError, Packaging, outputs_of};
 pub use record::Music;

@@ -5,6 +5,7 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::bag;
 use crate::journal::{Journal, KnownOutput};
 use crate::lock::{Holder, Lock, Refused};
 use crate::manifest::Manifest;
@@ -34,6 +35,14 @@ pub enum OutFolderError {
         out: PathBuf,
         /// Something in it.
         found: String,
+    },
+    /// It is packed in another way.
+    #[error("\"{}\" holds a prepared delivery {}; prepare into it in the same way, or choose another --out", out.display(), if *bag { "as a bag (--bag)" } else { "that is no bag" })]
+    OtherPackaging {
+        /// The output folder.
+        out: PathBuf,
+        /// Whether what is there is a bag.
+        bag: bool,
     },
     /// A prepared file was changed by somebody.
     #[error("\"{}\" was changed after it was prepared, and would be replaced; move it away or choose another --out", path.display())]
@@ -80,8 +89,36 @@ fn megabytes(bytes: u64) -> String {
     format!("{:.1} MB", bytes as f64 / 1e6)
 }
 
+/// How outputs are packed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Packaging {
+    /// They lie in the output folder.
+    #[default]
+    Plain,
+    /// The output folder is a bag (RFC 8493), and they are its payload.
+    Bag,
+}
+
+impl Packaging {
+    fn outputs(self, root: &Path) -> PathBuf {
+        match self {
+            Self::Plain => root.to_owned(),
+            Self::Bag => root.join(bag::PAYLOAD),
+        }
+    }
+}
+
+/// Where the outputs of a prepared delivery lie: in its folder, or in the payload of the bag that it is.
+pub fn outputs_of(root: &Path) -> PathBuf {
+    let packaging = if bag::is_bag(root) { Packaging::Bag } else { Packaging::Plain };
+    packaging.outputs(root)
+}
+
 /// A folder that is claimed for a run.
 pub(crate) struct OutFolder {
+    root: PathBuf,
+    packaging: Packaging,
+    /// Where the outputs lie.
     out: PathBuf,
     lock: Lock,
     earlier: Option<Manifest>,
@@ -99,26 +136,42 @@ impl OutFolder {
     }
 
     /// Takes the folder for a run: it must be new, empty, or one of ours where nobody is at work.
-    pub(crate) fn claim(out: &Path) -> Result<Self, OutFolderError> {
+    pub(crate) fn claim(root: &Path, packaging: Packaging) -> Result<Self, OutFolderError> {
         let at = |path: &Path| {
             let path = path.to_owned();
             move |source| OutFolderError::Disk { path, source }
         };
-        fs::create_dir_all(out.join("audio")).map_err(at(out))?;
-        let earlier = Manifest::read(out).ok();
-        if earlier.is_none()
-            && !out.join(MEMORY).exists()
-            && let Some(found) = foreign(out).map_err(at(out))?
-        {
-            return Err(OutFolderError::NotOurs { out: out.to_owned(), found });
+        let (out, memory) = (packaging.outputs(root), root.join(MEMORY));
+        let other = match packaging {
+            Packaging::Plain => bag::is_bag(root),
+            Packaging::Bag => root.join("manifest.json").exists(),
+        };
+        if other {
+            return Err(OutFolderError::OtherPackaging {
+                out: root.to_owned(),
+                bag: packaging == Packaging::Plain,
+            });
         }
-        fs::create_dir_all(out.join(MEMORY).join("journal")).map_err(at(out))?;
-        let lock = out.join(MEMORY).join("lock");
+        let earlier = Manifest::read(&out).ok();
+        if earlier.is_none()
+            && !memory.exists()
+            && let Some(found) = foreign(root).map_err(at(root))?
+        {
+            return Err(OutFolderError::NotOurs { out: root.to_owned(), found });
+        }
+        fs::create_dir_all(memory.join("journal")).map_err(at(&memory))?;
+        fs::create_dir_all(out.join("audio")).map_err(at(&out))?;
+        let lock = memory.join("lock");
         let lock = Lock::take(&lock).map_err(|refused| match refused {
-            Refused::Held(holder) => OutFolderError::Busy { out: out.to_owned(), holder },
+            Refused::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
             Refused::Disk(source) => OutFolderError::Disk { path: lock, source },
         })?;
-        Ok(Self { out: out.to_owned(), lock, earlier })
+        Ok(Self { root: root.to_owned(), packaging, out, lock, earlier })
+    }
+
+    /// Where the outputs lie.
+    pub(crate) fn outputs(&self) -> &Path {
+        &self.out
     }
 
     /// What the earlier run has left.
@@ -128,12 +181,12 @@ impl OutFolder {
 
     /// What earlier runs have finished here.
     pub(crate) fn journal<'a>(&self, disk: &'a dyn Disk) -> Journal<'a> {
-        Journal::open(disk, self.out.join(MEMORY).join("journal"))
+        Journal::open(disk, self.root.join(MEMORY).join("journal"))
     }
 
     /// Says that outputs are about to be replaced: from here on an interrupted run leaves a sign.
     pub(crate) fn begin_writing(&mut self) -> Result<(), OutFolderError> {
-        let failed = |source| OutFolderError::Disk { path: self.out.join(MEMORY), source };
+        let failed = |source| OutFolderError::Disk { path: self.root.join(MEMORY), source };
         self.lock.begin_writing().map_err(failed)
     }
 
@@ -215,8 +268,11 @@ impl OutFolder {
                 remove(disk, &entry.path())?;
             }
         }
-        let Self { out, lock, .. } = self;
-        lock.remove().map_err(|source| OutFolderError::Disk { path: out.join(MEMORY), source })
+        if self.packaging == Packaging::Bag {
+            bag::close(disk, &self.root, manifest)?;
+        }
+        let Self { root, lock, .. } = self;
+        lock.remove().map_err(|source| OutFolderError::Disk { path: root.join(MEMORY), source })
     }
 }
 
@@ -243,6 +299,9 @@ fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), OutFolderEr
 
 /// Something in the folder that is not an empty `audio` folder of ours.
 fn foreign(out: &Path) -> io::Result<Option<String>> {
+    if !out.exists() {
+        return Ok(None);
+    }
     for entry in fs::read_dir(out)? {
         let entry = entry?;
         let name = entry.file_name().to_string_lossy().into_owned();

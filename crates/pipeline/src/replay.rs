@@ -6,6 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use crate::manifest::{Manifest, StemRecord, Tool};
+use crate::out_folder::outputs_of;
 use crate::plan::StemPlan;
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
@@ -28,14 +29,15 @@ pub enum ReplayError {
     Run(#[from] RunError),
 }
 
-/// Makes the prepared delivery in `out` again from the sources in `delivery`, and adds to `verified` what comes out
+/// Makes the prepared delivery in the folder or bag `root` again from the sources in `delivery`, and adds to `verified` what comes out
 /// differently. Writes nothing. Runs on the current rayon pool.
 pub fn replay(
-    out: &Path,
+    root: &Path,
     delivery: &Path,
     bench: &Bench<'_>,
     verified: &mut Verified,
 ) -> Result<(), ReplayError> {
+    let out = &outputs_of(root);
     let manifest = Manifest::read(out).map_err(ReplayError::Record)?;
     let recipe = recipe_of(out)?;
     let study = run::study(delivery, &recipe, bench, Some(&manifest))?;

@@ -12,7 +12,7 @@ use crate::facts::{FileFacts, Inventory, Survey};
 use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
-use crate::out_folder::{OutFolder, OutFolderError};
+use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::plan::{self, Pin, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
@@ -184,6 +184,8 @@ pub struct Job<'a> {
     pub delivery: &'a Path,
     /// Folder of the outputs.
     pub out: &'a Path,
+    /// How they are packed in it.
+    pub packaging: Packaging,
     /// The recipe.
     pub recipe: &'a Recipe,
     /// The file system that is written to.
@@ -207,7 +209,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
     let inventory = list(job.delivery, job.listener)?;
-    let mut folder = OutFolder::claim(job.out)?;
+    let mut folder = OutFolder::claim(job.out, job.packaging)?;
     let journal = folder.journal(job.disk);
     let shelf = Shelf::new(job.memory);
     let reused = AtomicU64::new(0);
@@ -224,7 +226,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
         Course { delivery, recipe, bench: &bench, journal: Some(&journal), earlier }.study(inventory)?;
     folder.check(job.disk, &study.plan)?;
     folder.begin_writing()?;
-    let rendered = render_all(job, &study, &bench, &journal)?;
+    let rendered = render_all(job, folder.outputs(), &study, &bench, &journal)?;
     let mut manifest = record::manifest(job.recipe, &study, &rendered);
     manifest.run = crate::manifest::Run {
         started_unix: job.started_unix,
@@ -235,20 +237,21 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
         digest: String::new(),
     }
     .sealed();
-    seal(job, &manifest)?;
+    seal(job, folder.outputs(), &manifest)?;
     folder.release(job.disk, &manifest)?;
     Ok(manifest)
 }
 
 fn render_all(
     job: &Job<'_>,
+    out: &Path,
     study: &Study,
     bench: &Bench<'_>,
     journal: &Journal<'_>,
 ) -> Result<BTreeMap<String, Rendered>, RunError> {
     let shop = Shop {
         delivery: job.delivery,
-        out: job.out,
+        out,
         disk: job.disk,
         contents: &study.contents(),
         shelf: bench.shelf,
@@ -271,7 +274,7 @@ fn render_all(
 }
 
 /// Writes what lies beside the audio; the manifest last, since it says that the run is complete.
-fn seal(job: &Job<'_>, manifest: &Manifest) -> Result<(), RunError> {
+fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest) -> Result<(), RunError> {
     let mut sums: BTreeMap<String, String> = manifest
         .stems
         .iter()
@@ -280,26 +283,26 @@ fn seal(job: &Job<'_>, manifest: &Manifest) -> Result<(), RunError> {
     let mut texts = (job.papers)(manifest);
     texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
     for (name, text) in texts {
-        let stored = store_text(job.disk, &job.out.join(&name), &text)?;
+        let stored = store_text(job.disk, &out.join(&name), &text)?;
         sums.insert(name, stored.sha256);
     }
-    remove_stale(job, &sums)?;
+    remove_stale(job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
     let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
-    store_text(job.disk, &job.out.join("checksums.sha256"), &list)?;
-    store_text(job.disk, &job.out.join("manifest.json"), &manifest.to_json())?;
+    store_text(job.disk, &out.join("checksums.sha256"), &list)?;
+    store_text(job.disk, &out.join("manifest.json"), &manifest.to_json())?;
     Ok(())
 }
 
 /// Removes papers of the earlier run that this one has no use for, if they are as that run left them.
-fn remove_stale(job: &Job<'_>, sums: &BTreeMap<String, String>) -> Result<(), RunError> {
-    let list = fs::read_to_string(job.out.join("checksums.sha256")).unwrap_or_default();
+fn remove_stale(disk: &dyn Disk, out: &Path, sums: &BTreeMap<String, String>) -> Result<(), RunError> {
+    let list = fs::read_to_string(out.join("checksums.sha256")).unwrap_or_default();
     let papers =
         list.lines().filter_map(|line| line.split_once("  ")).filter(|(_, path)| !path.contains('/'));
     for (sum, path) in papers.filter(|(_, path)| !sums.contains_key(*path)) {
-        let real = job.out.join(path);
+        let real = out.join(path);
         if digest_file(&real).is_ok_and(|found| found.sha256 == sum) {
-            remove_if_there(job.disk, &real).map_err(|source| StoreError::Disk { path: real, source })?;
+            remove_if_there(disk, &real).map_err(|source| StoreError::Disk { path: real, source })?;
         }
     }
     Ok(())

@@ -10,8 +10,10 @@ use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
 
+use crate::bag;
 use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
+use crate::out_folder::outputs_of;
 use crate::storage::digest_file;
 use crate::turns::in_parallel;
 use crate::{run, scan};
@@ -44,11 +46,12 @@ impl Verified {
     }
 }
 
-/// Verifies the prepared delivery in `out`; with `delivery`, its sources as well. Runs on the current rayon pool.
+/// Verifies the prepared delivery in the folder or bag `root`; with `delivery`, its sources as well. Runs on the current rayon pool.
 ///
 /// # Errors
 /// When there is no readable manifest: then nothing can be said.
-pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
+pub fn verify(root: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
+    let out = &outputs_of(root);
     let manifest = Manifest::read(out)?;
     let mut verified = Verified::default();
     check_manifest(out, &manifest, &mut verified);
@@ -71,6 +74,9 @@ pub fn verify(out: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> R
     verified.differences.extend(checked.into_iter().flatten());
     check_promises(&manifest, &mut verified);
     check_neighbours(out, &manifest, &outputs, &mut verified);
+    if bag::is_bag(root) {
+        bag::verify(root, &mut verified);
+    }
     if let Some(delivery) = delivery {
         check_sources(delivery, &manifest, &mut verified);
     }

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use loadin_pipeline::Packaging;
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, Job, RunError};
 use loadin_pipeline::stop::Stop;
@@ -124,6 +125,7 @@ fn prepare(delivery: &Path, out: &Path, disk: &dyn Disk) -> Result<(), RunError>
         out,
         recipe: &recipe,
         disk,
+        packaging: Packaging::Plain,
         relink: false,
         memory: 0,
         stop: &Stop::new(),

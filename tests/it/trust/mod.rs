@@ -1,5 +1,6 @@
 //! Trust: what was prepared can be checked, made again, undone and packed.
 
+mod bag;
 mod replay;
 mod restore;
 

@@ -3,6 +3,7 @@
 use std::io::Write;
 
 use loadin_pipeline::manifest::{Change, Manifest};
+use loadin_pipeline::outputs_of;
 use loadin_pipeline::plan::{Fate, Plan, StemPlan};
 use loadin_pipeline::render::Measured;
 
@@ -14,7 +15,7 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
-    let earlier = args.out.as_deref().and_then(|out| Manifest::read(out).ok());
+    let earlier = args.out.as_deref().and_then(|out| Manifest::read(&outputs_of(out)).ok());
     let study = study(&args.delivery, &args.work, &recipe, earlier.as_ref(), progress)?;
     progress.close();
     match args.format {

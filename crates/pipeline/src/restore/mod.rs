@@ -21,6 +21,7 @@ use crate::event::{Event, Listener, Step as RunStep};
 use crate::findings::Id;
 use crate::hashed;
 use crate::manifest::{Change, Manifest, OutputRecord, StemRecord};
+use crate::out_folder::outputs_of;
 use crate::render::chain::Chain;
 use crate::render::sink::Sink;
 use crate::render::{Measured, RenderError};
@@ -75,14 +76,15 @@ pub enum RestoreError {
     Store(#[from] StoreError<std::convert::Infallible>),
 }
 
-/// Restores the delivery that was prepared into `out` into the folder `to`, which must be new or empty; the record is
+/// Restores the delivery that was prepared into the folder or bag `root` into the folder `to`, which must be new or empty; the record is
 /// `restored.json` in it. Runs on the current rayon pool.
 pub fn restore(
-    out: &Path,
+    root: &Path,
     to: &Path,
     disk: &dyn Disk,
     listener: &Listener<'_>,
 ) -> Result<Restored, RestoreError> {
+    let out = &outputs_of(root);
     let manifest = Manifest::read(out).map_err(RestoreError::Manifest)?;
     let at = |source| RestoreError::Disk { path: to.to_owned(), source };
     fs::create_dir_all(to).map_err(at)?;

@@ -8,6 +8,7 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::time::Instant;
 
+use loadin_pipeline::Packaging;
 use loadin_pipeline::manifest::Manifest;
 use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
@@ -144,6 +145,7 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Reporter) -> Re
     let job = Job {
         delivery: &turn.delivery,
         out: &turn.out,
+        packaging: if args.bag { Packaging::Bag } else { Packaging::Plain },
         recipe,
         disk: &RealDisk,
         relink: args.relink,

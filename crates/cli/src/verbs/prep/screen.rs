@@ -4,6 +4,7 @@ use std::io::Write;
 use std::path::Path;
 
 use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_pipeline::outputs_of;
 use loadin_pipeline::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
@@ -48,7 +49,7 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
             entry.unchanged,
             entry.set_aside,
             entry.failed,
-            printable(&Path::new(&entry.out).join("manifest.json").display().to_string())
+            printable(&outputs_of(Path::new(&entry.out)).join("manifest.json").display().to_string())
         )?;
         writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
         writeln!(out, "next: {}", printable(&entry.next))?;

@@ -1,0 +1,130 @@
+//! Packs a prepared delivery as a bag (BagIt 1.0, RFC 8493): the outputs are its payload, and two lists of SHA-256
+//! prove payload and tags to whoever receives it, without this program.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::path::Path;
+
+use crate::manifest::{Manifest, Tool};
+use crate::storage::{Disk, StoreError, digest_file, store_text};
+use crate::verify::Verified;
+
+/// Folder of the payload.
+pub(crate) const PAYLOAD: &str = "data";
+
+const DECLARATION: &str = "bagit.txt";
+const INFO: &str = "bag-info.txt";
+const PAYLOAD_LIST: &str = "manifest-sha256.txt";
+const TAG_LIST: &str = "tagmanifest-sha256.txt";
+
+/// Whether a folder is a bag.
+pub(crate) fn is_bag(root: &Path) -> bool {
+    root.join(DECLARATION).exists()
+}
+
+/// Writes the tags of the bag `root`, whose payload is complete.
+pub(crate) fn close(
+    disk: &dyn Disk,
+    root: &Path,
+    manifest: &Manifest,
+) -> Result<(), StoreError<std::convert::Infallible>> {
+    let at = |source| StoreError::Disk { path: root.join(PAYLOAD), source };
+    let payload = payload(root).map_err(at)?;
+    let bytes: u64 = payload.values().map(|(bytes, _)| bytes).sum();
+    let tags = [
+        (DECLARATION, "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n".to_owned()),
+        (INFO, info(manifest, bytes, payload.len())),
+        (PAYLOAD_LIST, list(payload.iter().map(|(path, (_, sum))| (path, sum)))),
+    ];
+    let mut sums = BTreeMap::new();
+    for (name, text) in &tags {
+        sums.insert((*name).to_owned(), store_text(disk, &root.join(name), text)?.sha256);
+    }
+    store_text(disk, &root.join(TAG_LIST), &list(&sums))?;
+    Ok(())
+}
+
+fn info(manifest: &Manifest, bytes: u64, files: usize) -> String {
+    let Tool { name, version } = Tool::this();
+    // A line break in a folder's name would begin another label.
+    let delivery = manifest.delivery.name.replace(['\r', '\n'], " ");
+    format!(
+        "Bag-Software-Agent: {name} {version}\nExternal-Description: the stems of \"{delivery}\", prepared by the recipe {} revision {}\nPayload-Oxum: {bytes}.{files}\n",
+        manifest.recipe.name, manifest.recipe.revision
+    )
+}
+
+fn list<'a>(sums: impl IntoIterator<Item = (&'a String, &'a String)>) -> String {
+    sums.into_iter().map(|(path, sum)| format!("{sum}  {}\n", encoded(path))).collect()
+}
+
+/// RFC 8493, section 2.1.3: line breaks and percent signs of a path are percent-encoded, and nothing else.
+fn encoded(path: &str) -> String {
+    path.replace('%', "%25").replace('\r', "%0D").replace('\n', "%0A")
+}
+
+fn decoded(path: &str) -> String {
+    path.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
+}
+
+/// Size and SHA-256 of every file of the payload, by its path in the bag.
+fn payload(root: &Path) -> io::Result<BTreeMap<String, (u64, String)>> {
+    let mut files = BTreeMap::new();
+    let mut folders = vec![PAYLOAD.to_owned()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(root.join(&folder))? {
+            let entry = entry?;
+            let path = format!("{folder}/{}", entry.file_name().to_string_lossy());
+            if entry.file_type()?.is_dir() {
+                folders.push(path);
+            } else {
+                let stored = digest_file(&entry.path())?;
+                files.insert(path, (stored.bytes, stored.sha256));
+            }
+        }
+    }
+    Ok(files)
+}
+
+/// Checks the lists of a bag: every listed file is there as listed, and no file of the payload is unlisted.
+pub(crate) fn verify(root: &Path, verified: &mut Verified) {
+    let found = match payload(root) {
+        Ok(found) => found.into_iter().map(|(path, (_, sum))| (path, sum)).collect(),
+        Err(error) => return verified.differs(PAYLOAD, format!("the payload cannot be read: {error}")),
+    };
+    check_list(root, PAYLOAD_LIST, &found, verified);
+    let tags = [DECLARATION, INFO, PAYLOAD_LIST].into_iter();
+    let tags = tags.filter_map(|name| Some((name.to_owned(), digest_file(&root.join(name)).ok()?.sha256)));
+    check_list(root, TAG_LIST, &tags.collect(), verified);
+}
+
+fn check_list(root: &Path, name: &str, found: &BTreeMap<String, String>, verified: &mut Verified) {
+    let text = match fs::read_to_string(root.join(name)) {
+        Ok(text) => text,
+        Err(error) => return verified.differs(name, format!("it cannot be read: {error}")),
+    };
+    let entry = |line: &str| line.split_once("  ").map(|(sum, path)| (decoded(path), sum.to_owned()));
+    let listed: BTreeMap<String, String> = text.lines().filter_map(entry).collect();
+    for (path, sum) in &listed {
+        if found.get(path) != Some(sum) {
+            verified.differs(path, format!("it is not as {name} says"));
+        }
+    }
+    for path in found.keys().filter(|path| !listed.contains_key(*path)) {
+        verified.differs(path, format!("{name} does not list it"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 8493, section 2.1.3.
+    #[test]
+    fn paths_are_encoded_as_the_standard_says() {
+        assert_eq!(encoded("data/50% \n\r.wav"), "data/50%25 %0A%0D.wav");
+        assert_eq!(decoded("data/50%25 %0A%0D.wav"), "data/50% \n\r.wav");
+        assert_eq!(decoded(&encoded("data/%0A")), "data/%0A");
+    }
+}
