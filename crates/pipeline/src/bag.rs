@@ -1,4 +1,4 @@
-//! Packs a prepared delivery as a bag (BagIt 1.0, RFC 8493): the outputs are its payload, and two lists of SHA-256
+//! Packs a prepared delivery as a bag (`BagIt` 1.0, RFC 8493): the outputs are its payload, and two lists of SHA-256
 //! prove payload and tags to whoever receives it, without this program.
 
 use std::collections::BTreeMap;
