@@ -4,15 +4,17 @@
 use std::fs;
 use std::io::Read;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loadin_benches::write_delivery;
-use loadin_pipeline::Packaging;
 use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
+use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::stop::Stop;
 use loadin_pipeline::storage::RealDisk;
+use loadin_pipeline::{Bench, Packaging};
 use sha2::{Digest, Sha256};
 
 const STEMS: u64 = 4;
@@ -47,13 +49,11 @@ fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
         delivery,
         out,
         recipe,
-        disk: &RealDisk,
+        disk: Arc::new(RealDisk),
         packaging: Packaging::Plain,
         relink: false,
-        memory: 1 << 30,
-        stop: &Stop::new(),
+        bench: Bench { shelf: Shelf::new(1 << 30), ..Bench::new(Stop::new(), Arc::new(|_| {})) },
         papers: &|_| Vec::new(),
-        listener: &|_| {},
         started_unix: 0,
     };
     run::prepare(&job).expect("a prepared delivery");

@@ -104,11 +104,15 @@ pub struct Prep {
     /// Default: a quarter of the machine's.
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,
+    /// Seconds that a stem may stand still, as when a decoder hangs or a share is gone, and that it may take beyond its
+    /// own duration; then it fails and the others go on.
+    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..))]
+    pub patience: u64,
     /// Give all stems a new common gain, start and length. Without it, files that came after an earlier preparation
     /// into OUT get what the others have, so that a session where those are at work stays true.
     #[arg(long)]
     pub relink: bool,
-    /// Pack OUT as a bag (BagIt, RFC 8493): outputs in OUT/data, beside lists that prove them without this program.
+    /// Pack OUT as a bag (RFC 8493, "The `BagIt` File Packaging Format"): outputs in OUT/data, beside lists that prove them without this program.
     #[arg(long)]
     pub bag: bool,
     /// In which order several deliveries are prepared.

@@ -10,6 +10,7 @@ mod verbs;
 
 use std::ffi::OsString;
 use std::io::{IsTerminal, Stderr, Write};
+use std::sync::Arc;
 
 use clap::Parser;
 use clap::error::ErrorKind;
@@ -25,7 +26,7 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Err(error) => return usage(&error, out, err),
     };
     quiet_panics();
-    let progress = progress::Reporter::new(cli.progress, err.is_terminal());
+    let progress = Arc::new(progress::Reporter::new(cli.progress, err.is_terminal()));
     let result = match &cli.verb {
         Verb::Audit(audit) => verbs::audit::run(audit, &progress, out),
         Verb::Plan(plan) => verbs::plan::run(plan, &progress, out),

@@ -79,4 +79,4 @@ impl Step {
 }
 
 /// Whoever listens. Called from several threads.
-pub type Listener<'a> = dyn Fn(Event<'_>) + Sync + 'a;
+pub type Listener<'a> = dyn Fn(Event<'_>) + Send + Sync + 'a;

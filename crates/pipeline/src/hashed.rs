@@ -9,6 +9,9 @@ use sha2::{Digest, Sha256};
 
 use crate::storage::{Stored, each_piece, hex};
 
+/// What a decoder leaves of a file is read in pieces of this size.
+const REST_BYTES: u64 = 16 << 20;
+
 #[derive(Default)]
 struct Progress {
     hash: Sha256,
@@ -81,10 +84,17 @@ impl Seek for HashedFile {
 }
 
 impl Remainder {
-    /// Reads what the decoder did not, and gives size and digest of the whole file.
-    pub(crate) fn finish(mut self) -> io::Result<Stored> {
+    /// Reads what the decoder did not, and gives size and digest of the whole file. After every piece it asks whether
+    /// to go on.
+    pub(crate) fn finish(mut self, go_on: impl Fn() -> bool) -> io::Result<Stored> {
         let mut progress = lock(&self.progress);
-        progress.catch_up(&mut self.file, u64::MAX)?;
+        while go_on() {
+            let before = progress.hashed;
+            progress.catch_up(&mut self.file, before.saturating_add(REST_BYTES))?;
+            if progress.hashed < before + REST_BYTES {
+                break;
+            }
+        }
         let Progress { hash, hashed } = std::mem::take(&mut *progress);
         Ok(Stored { bytes: hashed, sha256: hex(&hash.finalize()) })
     }
@@ -120,7 +130,7 @@ mod tests {
                 assert_eq!(found, bytes[start..end], "{way:?}");
             }
             drop(file);
-            let stored = remainder.finish().unwrap();
+            let stored = remainder.finish(|| true).unwrap();
             assert_eq!((stored.bytes, &stored.sha256), (700_000, &wanted), "{way:?}");
         }
     }

@@ -4,6 +4,7 @@
 //! reads an argument or a variable of the environment.
 
 mod bag;
+mod bench;
 mod bext;
 mod content;
 mod hashed;
@@ -12,6 +13,7 @@ mod lock;
 mod out_folder;
 mod record;
 mod turns;
+mod watch;
 
 pub mod event;
 pub mod facts;
@@ -33,5 +35,7 @@ pub mod summary;
 pub mod survey;
 pub mod verify;
 
+pub use bench::Bench;
 pub use out_folder::{OutFolderError, Packaging, outputs_of};
 pub use record::Music;
+pub use watch::Patience;

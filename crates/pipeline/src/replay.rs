@@ -4,7 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
+use std::sync::Arc;
 
+use crate::bench::Bench;
 use crate::manifest::{Manifest, StemRecord, Tool};
 use crate::out_folder::outputs_of;
 use crate::plan::StemPlan;
@@ -13,7 +15,6 @@ use crate::record::{self, Rendered};
 use crate::render::{self, Shop};
 use crate::run::{self, RunError, Study};
 use crate::storage::RealDisk;
-use crate::survey::Bench;
 use crate::turns::in_parallel;
 use crate::verify::Verified;
 
@@ -34,7 +35,7 @@ pub enum ReplayError {
 pub fn replay(
     root: &Path,
     delivery: &Path,
-    bench: &Bench<'_>,
+    bench: &Bench,
     verified: &mut Verified,
 ) -> Result<(), ReplayError> {
     let out = &outputs_of(root);
@@ -86,16 +87,14 @@ fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
     }
 }
 
-fn render_all(out: &Path, delivery: &Path, study: &Study, bench: &Bench<'_>) -> BTreeMap<String, Rendered> {
-    let shop = Shop {
-        delivery,
-        out,
-        disk: &RealDisk,
-        contents: &study.contents(),
-        shelf: bench.shelf,
-        stop: bench.stop,
-        listener: bench.listener,
-    };
+fn render_all(out: &Path, delivery: &Path, study: &Study, bench: &Bench) -> BTreeMap<String, Rendered> {
+    let shop = Arc::new(Shop {
+        delivery: delivery.to_owned(),
+        out: out.to_owned(),
+        disk: Arc::new(RealDisk),
+        contents: study.contents(),
+        bench: bench.clone(),
+    });
     let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
     let cost = |stem: &&StemPlan| stem.output_bytes();
     let made = in_parallel(&stems, cost, |stem| {

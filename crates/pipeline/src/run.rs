@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
-use crate::event::{Event, Listener, Step};
+use crate::bench::Bench;
+use crate::event::{Event, Step};
 use crate::facts::{FileFacts, Inventory, Survey};
 use crate::journal::Journal;
 use crate::late::{self, Late};
@@ -18,11 +20,9 @@ use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
-use crate::shelf::Shelf;
 use crate::stages::Settings;
-use crate::stop::Stop;
 use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
-use crate::survey::{self, Bench, Scope};
+use crate::survey::{self, Scope};
 use crate::turns::{self, in_parallel};
 
 /// Why a run ended without a manifest.
@@ -88,20 +88,20 @@ impl Study {
 pub fn study(
     delivery: &Path,
     recipe: &Recipe,
-    bench: &Bench<'_>,
+    bench: &Bench,
     earlier: Option<&Manifest>,
 ) -> Result<Study, RunError> {
-    let inventory = list(delivery, bench.listener)?;
+    let inventory = list(delivery, bench)?;
     Course { delivery, recipe, bench, journal: None, earlier }.study(inventory)
 }
 
 /// Lists the delivery; there must be audio in it.
-fn list(delivery: &Path, listener: &Listener<'_>) -> Result<Inventory, RunError> {
-    let inventory = scan::scan(delivery)?;
+fn list(delivery: &Path, bench: &Bench) -> Result<Inventory, RunError> {
+    let inventory = scan::scan(delivery, bench.patience)?;
     if inventory.files.is_empty() {
         return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
     }
-    listener(Event::Scanned { delivery: &inventory.name, files: inventory.files.len() });
+    bench.tell(Event::Scanned { delivery: &inventory.name, files: inventory.files.len() });
     Ok(inventory)
 }
 
@@ -109,7 +109,7 @@ fn list(delivery: &Path, listener: &Listener<'_>) -> Result<Inventory, RunError>
 struct Course<'a> {
     delivery: &'a Path,
     recipe: &'a Recipe,
-    bench: &'a Bench<'a>,
+    bench: &'a Bench,
     journal: Option<&'a Journal<'a>>,
     earlier: Option<&'a Manifest>,
 }
@@ -137,7 +137,7 @@ impl Course<'_> {
     }
 
     fn survey_all(&self, files: &[FileFacts], pin: Option<&Pin>) -> Vec<Survey> {
-        (self.bench.listener)(Event::Step { step: Step::Survey, stems: files.len() });
+        self.bench.tell(Event::Step { step: Step::Survey, stems: files.len() });
         let rates: Vec<(&str, u32)> = files
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
@@ -156,7 +156,7 @@ impl Course<'_> {
             ),
         };
         if let Some(survey) = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope)) {
-            (self.bench.listener)(Event::Reused { step: Step::Survey, path: &file.path });
+            self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
         }
         let survey = survey::survey(self.delivery, file, scope, self.bench);
@@ -189,17 +189,14 @@ pub struct Job<'a> {
     /// The recipe.
     pub recipe: &'a Recipe,
     /// The file system that is written to.
-    pub disk: &'a dyn Disk,
+    pub disk: Arc<dyn Disk>,
     /// Whether files that came after an earlier preparation change what all stems share.
     pub relink: bool,
-    /// Bytes of memory for sound that would cost much to make twice; the rest of a run takes about 10 MB a thread.
-    pub memory: u64,
-    /// Whether to stop.
-    pub stop: &'a Stop,
+    /// What the work is done with. Its shelf bounds the memory for sound that would cost much to make twice; the rest
+    /// of a run takes about 10 MB a thread.
+    pub bench: Bench,
     /// Who makes the papers.
     pub papers: &'a Papers<'a>,
-    /// Who listens.
-    pub listener: &'a Listener<'a>,
     /// Start, in seconds since 1970-01-01 UTC; for the record alone.
     pub started_unix: u64,
 }
@@ -208,23 +205,16 @@ pub struct Job<'a> {
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
-    let inventory = list(job.delivery, job.listener)?;
+    let inventory = list(job.delivery, &job.bench)?;
     let mut folder = OutFolder::claim(job.out, job.packaging)?;
-    let journal = folder.journal(job.disk);
-    let shelf = Shelf::new(job.memory);
-    let reused = AtomicU64::new(0);
-    let listener = |event: Event<'_>| {
-        if matches!(event, Event::Reused { .. }) {
-            reused.fetch_add(1, Ordering::Relaxed);
-        }
-        (job.listener)(event);
-    };
-    let bench = Bench { shelf: &shelf, stop: job.stop, listener: &listener };
+    let journal = folder.journal(&*job.disk);
+    let reused = Arc::new(AtomicU64::new(0));
+    let bench = counting(&job.bench, Arc::clone(&reused));
     let earlier = folder.earlier().filter(|_| !job.relink);
     let (delivery, recipe) = (job.delivery, job.recipe);
     let study =
         Course { delivery, recipe, bench: &bench, journal: Some(&journal), earlier }.study(inventory)?;
-    folder.check(job.disk, &study.plan)?;
+    folder.check(&*job.disk, &study.plan)?;
     folder.begin_writing()?;
     let rendered = render_all(job, folder.outputs(), &study, &bench, &journal)?;
     let mut manifest = record::manifest(job.recipe, &study, &rendered);
@@ -238,28 +228,38 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     }
     .sealed();
     seal(job, folder.outputs(), &manifest)?;
-    folder.release(job.disk, &manifest)?;
+    folder.release(&*job.disk, &manifest)?;
     Ok(manifest)
+}
+
+/// The same bench, with a listener that counts what is not done again.
+fn counting(bench: &Bench, reused: Arc<AtomicU64>) -> Bench {
+    let next = Arc::clone(&bench.listener);
+    let listener = move |event: Event<'_>| {
+        if matches!(event, Event::Reused { .. }) {
+            reused.fetch_add(1, Ordering::Relaxed);
+        }
+        next(event);
+    };
+    Bench { listener: Arc::new(listener), ..bench.clone() }
 }
 
 fn render_all(
     job: &Job<'_>,
     out: &Path,
     study: &Study,
-    bench: &Bench<'_>,
+    bench: &Bench,
     journal: &Journal<'_>,
 ) -> Result<BTreeMap<String, Rendered>, RunError> {
-    let shop = Shop {
-        delivery: job.delivery,
-        out,
-        disk: job.disk,
-        contents: &study.contents(),
-        shelf: bench.shelf,
-        stop: bench.stop,
-        listener: bench.listener,
-    };
+    let shop = Arc::new(Shop {
+        delivery: job.delivery.to_owned(),
+        out: out.to_owned(),
+        disk: Arc::clone(&job.disk),
+        contents: study.contents(),
+        bench: bench.clone(),
+    });
     let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
-    (bench.listener)(Event::Step { step: Step::Render, stems: stems.len() });
+    bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut rendered = BTreeMap::new();
     for (path, result) in turns::render_all(&shop, journal, &stems) {
         let outcome = match result {
@@ -283,14 +283,14 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest) -> Result<(), RunError> 
     let mut texts = (job.papers)(manifest);
     texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
     for (name, text) in texts {
-        let stored = store_text(job.disk, &out.join(&name), &text)?;
+        let stored = store_text(&*job.disk, &out.join(&name), &text)?;
         sums.insert(name, stored.sha256);
     }
-    remove_stale(job.disk, out, &sums)?;
+    remove_stale(&*job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
     let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
-    store_text(job.disk, &out.join("checksums.sha256"), &list)?;
-    store_text(job.disk, &out.join("manifest.json"), &manifest.to_json())?;
+    store_text(&*job.disk, &out.join("checksums.sha256"), &list)?;
+    store_text(&*job.disk, &out.join("manifest.json"), &manifest.to_json())?;
     Ok(())
 }
 

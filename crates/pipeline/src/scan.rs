@@ -4,12 +4,12 @@
 
 use std::fs::{self, File};
 use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use loadin_session::debris;
 
 use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory};
+use crate::watch::{Patience, Trouble, watched};
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
 const AUDIO_EXTENSIONS: &[&str] = &[
@@ -27,10 +27,10 @@ pub struct ScanError {
     pub source: io::Error,
 }
 
-/// Lists the delivery in the folder `root`.
-pub fn scan(root: &Path) -> Result<Inventory, ScanError> {
+/// Lists the delivery in the folder `root`; a file that hangs while its header is read is listed as such.
+pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
     let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
-    walk(root, "", &mut inventory).map_err(|source| ScanError { path: root.to_owned(), source })?;
+    walk(root, "", patience, &mut inventory).map_err(|source| ScanError { path: root.to_owned(), source })?;
     inventory.files.sort_by(|a, b| a.path.cmp(&b.path));
     inventory.ignored.sort_by(|a, b| a.path.cmp(&b.path));
     Ok(inventory)
@@ -42,19 +42,19 @@ pub fn name_of(root: &Path) -> String {
     resolved.file_name().map_or_else(|| "delivery".to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
-fn walk(folder: &Path, prefix: &str, inventory: &mut Inventory) -> io::Result<()> {
+fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
         let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
         let kind = entry.file_type()?;
         if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path))
-            && (kind.is_dir() || !holds_audio(&entry.path()))
+            && (kind.is_dir() || !holds_audio(&entry.path(), patience))
         {
             inventory.ignored.push(Ignored { path, why: why.to_owned() });
             continue;
         }
         if kind.is_dir() {
-            if let Err(error) = walk(&entry.path(), &format!("{path}/"), inventory) {
+            if let Err(error) = walk(&entry.path(), &format!("{path}/"), patience, inventory) {
                 inventory.ignored.push(Ignored { path, why: format!("the folder cannot be read: {error}") });
             }
         } else if kind.is_symlink() && fs::metadata(entry.path()).is_ok_and(|target| target.is_dir()) {
@@ -62,7 +62,7 @@ fn walk(folder: &Path, prefix: &str, inventory: &mut Inventory) -> io::Result<()
                 .ignored
                 .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
         } else {
-            file(&entry.path(), path, inventory);
+            file(&entry.path(), path, patience, inventory);
         }
     }
     Ok(())
@@ -80,12 +80,12 @@ fn is_audio_by_name(path: &str) -> bool {
         .is_some_and(|extension| AUDIO_EXTENSIONS.contains(&extension.to_ascii_lowercase().as_str()))
 }
 
-fn holds_audio(path: &Path) -> bool {
-    read_header(path).is_ok()
+fn holds_audio(path: &Path, patience: Patience) -> bool {
+    header(path, patience).is_ok()
 }
 
-fn file(real: &Path, path: String, inventory: &mut Inventory) {
-    match (read_header(real), is_audio_by_name(&path)) {
+fn file(real: &Path, path: String, patience: Patience, inventory: &mut Inventory) {
+    match (header(real, patience), is_audio_by_name(&path)) {
         (Ok((bytes, format)), _) => inventory.files.push(FileFacts { path, bytes, format: Ok(format) }),
         (Err(HeaderError::NotAudio(why)), false) => {
             inventory.ignored.push(Ignored { path, why: format!("not audio: {why}") });
@@ -111,6 +111,17 @@ impl HeaderError {
     }
 }
 
+/// Reads a header, and does not wait for it for ever.
+fn header(path: &Path, patience: Patience) -> Result<(u64, FormatFacts), HeaderError> {
+    let own = path.to_owned();
+    watched(patience, 0.0, move |_| read_header(&own)).unwrap_or_else(|trouble| {
+        Err(HeaderError::Other(match trouble {
+            Trouble::GaveUp => "the decoder gave up on its header".to_owned(),
+            other => other.to_string(),
+        }))
+    })
+}
+
 fn read_header(path: &Path) -> Result<(u64, FormatFacts), HeaderError> {
     let other = |error: io::Error| HeaderError::Other(format!("it cannot be opened: {error}"));
     let metadata = fs::metadata(path).map_err(other)?;
@@ -118,9 +129,8 @@ fn read_header(path: &Path) -> Result<(u64, FormatFacts), HeaderError> {
         return Err(HeaderError::NotAudio("neither a file nor a folder".to_owned()));
     }
     let file = File::open(path).map_err(other)?;
-    // A decoder that panics costs its own file, not the run.
-    match catch_unwind(AssertUnwindSafe(|| loadin_codec::open(file, false))) {
-        Ok(Ok(decoder)) => {
+    match loadin_codec::open(file, false) {
+        Ok(decoder) => {
             let facts = format_facts(&decoder);
             if crate::recipe::RATES_HZ.contains(&facts.rate_hz) {
                 Ok((metadata.len(), facts))
@@ -132,9 +142,8 @@ fn read_header(path: &Path) -> Result<(u64, FormatFacts), HeaderError> {
                 )))
             }
         }
-        Ok(Err(loadin_codec::Error::NotAudio { found })) => Err(HeaderError::NotAudio(found)),
-        Ok(Err(error)) => Err(HeaderError::Other(error.to_string())),
-        Err(_) => Err(HeaderError::Other("the decoder gave up on its header".to_owned())),
+        Err(loadin_codec::Error::NotAudio { found }) => Err(HeaderError::NotAudio(found)),
+        Err(error) => Err(HeaderError::Other(error.to_string())),
     }
 }
 

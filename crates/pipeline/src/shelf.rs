@@ -10,11 +10,11 @@ use loadin_codec::Bext;
 
 use crate::facts::FormatFacts;
 
-/// A place for sound, of limited room.
-#[derive(Debug, Default)]
+/// A place for sound, of limited room. Clones are one shelf.
+#[derive(Debug, Clone, Default)]
 pub struct Shelf {
     free_bytes: Arc<AtomicU64>,
-    kept: Mutex<BTreeMap<String, Kept>>,
+    kept: Arc<Mutex<BTreeMap<String, Kept>>>,
 }
 
 /// Bytes that are taken from the shelf until this is dropped.
@@ -55,7 +55,7 @@ fn block_bytes(channels: usize, frames: u64) -> u64 {
 impl Shelf {
     /// A shelf for this many bytes of sound; 0 keeps nothing.
     pub fn new(bytes: u64) -> Self {
-        Self { free_bytes: Arc::new(AtomicU64::new(bytes)), kept: Mutex::default() }
+        Self { free_bytes: Arc::new(AtomicU64::new(bytes)), kept: Arc::default() }
     }
 
     fn lock(&self) -> MutexGuard<'_, BTreeMap<String, Kept>> {

@@ -1,15 +1,16 @@
 //! The wish to stop, which may come at any time and from any thread.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Whether a run shall stop: what is being written is taken back, what is finished stays.
-#[derive(Debug, Default)]
-pub struct Stop(AtomicBool);
+/// Whether a run shall stop: what is being written is taken back, what is finished stays. Clones are one wish.
+#[derive(Debug, Clone, Default)]
+pub struct Stop(Arc<AtomicBool>);
 
 impl Stop {
     /// Nobody wants to stop yet.
-    pub const fn new() -> Self {
-        Self(AtomicBool::new(false))
+    pub fn new() -> Self {
+        Self::default()
     }
 
     /// Asks to stop.

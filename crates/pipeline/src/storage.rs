@@ -14,7 +14,7 @@ use sha2::{Digest, Sha256};
 use xxhash_rust::xxh3::Xxh3;
 
 /// The few calls that writing needs, so that tests can let each of them fail.
-pub trait Disk: Sync {
+pub trait Disk: Send + Sync {
     /// Creates a file that must not exist yet.
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens a file for reading.

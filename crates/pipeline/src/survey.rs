@@ -10,8 +10,9 @@ use loadin_audio::{
 use loadin_codec::Decoder;
 use serde::{Deserialize, Serialize};
 
+use crate::bench::Bench;
 use crate::content::Content;
-use crate::event::{Event, Listener, Step};
+use crate::event::{Event, Step};
 use crate::facts::{
     ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
     Measures, Range, RelationFacts, Survey,
@@ -19,18 +20,8 @@ use crate::facts::{
 use crate::findings::{Finding, Id};
 use crate::hashed::{self, HashedFile};
 use crate::scan;
-use crate::shelf::{Basket, Shelf};
-use crate::stop::Stop;
-
-/// What surveys work with.
-pub struct Bench<'a> {
-    /// Where sound is kept for the render.
-    pub shelf: &'a Shelf,
-    /// Whether to stop.
-    pub stop: &'a Stop,
-    /// Who listens.
-    pub listener: &'a Listener<'a>,
-}
+use crate::shelf::Basket;
+use crate::watch::{Pulse, Trouble, watched};
 
 /// What a survey shall measure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -43,51 +34,62 @@ pub struct Scope {
 
 /// Surveys one listed file of the delivery in `root`. Never fails: what is wrong with the file is in the result.
 /// What pays to be kept for the render goes onto the shelf.
-pub fn survey(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench<'_>) -> Survey {
+pub fn survey(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench) -> Survey {
     let format = file.format.as_ref().ok();
-    (bench.listener)(Event::Started {
-        step: Step::Survey,
-        path: &file.path,
-        frames: format.and_then(|f| f.frames).unwrap_or(0),
-    });
-    let mut survey = Survey {
+    let frames = format.and_then(|f| f.frames).unwrap_or(0);
+    bench.tell(Event::Started { step: Step::Survey, path: &file.path, frames });
+    let seconds = format.map_or(0.0, |format| frames as f64 / f64::from(format.rate_hz.max(1)));
+    let (root, listed, own) = (root.to_owned(), file.clone(), bench.clone());
+    let result = watched(bench.patience, seconds, move |pulse| read(&root, &listed, scope, &own, pulse));
+    let survey = result.unwrap_or_else(|trouble| unmeasured(file, unreadable(trouble.to_string())));
+    let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
+    bench.tell(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
+    survey
+}
+
+fn unmeasured(file: &FileFacts, failure: Failure) -> Survey {
+    Survey {
         path: file.path.clone(),
         bytes: file.bytes,
         sha256: String::new(),
-        format: format.cloned(),
-        measures: Err(unreadable(String::new())),
-    };
-    let real = scan::locate(root, &file.path);
-    let stored = hashed::open(&real).and_then(|(source, remainder)| {
-        survey.measures = match &file.format {
-            Err(why) => Err(unreadable(why.clone())),
-            Ok(format) => measured(source, &file.path, format, scope, bench),
-        };
-        remainder.finish()
-    });
-    match stored {
-        Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
-        Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
+        format: file.format.as_ref().ok().cloned(),
+        measures: Err(failure),
     }
-    let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
-    (bench.listener)(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
-    survey
 }
 
 fn unreadable(text: String) -> Failure {
     Failure { finding: Box::new(Finding::new(Id::Unreadable, text.clone())), text }
 }
 
-/// A decoder that panics costs its own stem, not the run.
+/// Measures and digests the file, at one read.
+fn read(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench, pulse: &Pulse) -> Survey {
+    let mut survey = unmeasured(file, unreadable(String::new()));
+    let real = scan::locate(root, &file.path);
+    let stored = hashed::open(&real).and_then(|(source, remainder)| {
+        survey.measures = match &file.format {
+            Err(why) => Err(unreadable(why.clone())),
+            Ok(format) => measured(source, &file.path, format, scope, bench, pulse),
+        };
+        remainder.finish(|| pulse.beat())
+    });
+    match stored {
+        Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
+        Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
+    }
+    survey
+}
+
+/// A decoder that panics leaves the digest of its file, which says which file that was.
 fn measured(
     source: HashedFile,
     path: &str,
     format: &FormatFacts,
     scope: Scope,
-    bench: &Bench<'_>,
+    bench: &Bench,
+    pulse: &Pulse,
 ) -> Result<Measures, Failure> {
-    let work = AssertUnwindSafe(|| measure(source, path, format, scope, bench));
-    catch_unwind(work).unwrap_or_else(|_| Err(unreadable("the decoder gave up on its contents".to_owned())))
+    let work = AssertUnwindSafe(|| measure(source, path, format, scope, bench, pulse));
+    catch_unwind(work).unwrap_or_else(|_| Err(unreadable(Trouble::GaveUp.to_string())))
 }
 
 fn measure(
@@ -95,18 +97,19 @@ fn measure(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
-    bench: &Bench<'_>,
+    bench: &Bench,
+    pulse: &Pulse,
 ) -> Result<Measures, Failure> {
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
     meters.basket = bench.shelf.basket(format, scope.target_hz);
     let mut block = Block::new(usize::from(format.channels));
     while decoder.next_block(&mut block).map_err(decode_failure)? {
-        if bench.stop.is_asked() {
+        if bench.stop.is_asked() || !pulse.beat() {
             return Err(unreadable("the run was stopped".to_owned()));
         }
         meters.push(&mut block);
-        (bench.listener)(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
+        bench.tell(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
     }
     if meters.source_frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));

@@ -1,7 +1,7 @@
 //! Who works on what, when: stems in parallel, the largest first, and the disk never waited for while there is work.
 
 use std::collections::VecDeque;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use rayon::prelude::*;
 
@@ -32,7 +32,7 @@ pub(crate) type Turn = (String, Result<(Measured, Stored), RenderError>);
 
 /// Renders every stem that is not finished yet. Stems are missing from the result when the run was asked to stop, or
 /// when the disk refused one of them.
-pub(crate) fn render_all(shop: &Shop<'_>, journal: &Journal<'_>, stems: &[&StemPlan]) -> Vec<Turn> {
+pub(crate) fn render_all(shop: &Arc<Shop>, journal: &Journal<'_>, stems: &[&StemPlan]) -> Vec<Turn> {
     let line = Line { shop, journal, settling: Mutex::default(), disk_failed: Stop::new() };
     let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
     let turns = in_parallel(stems, cost, |stem| line.render(stem));
@@ -43,7 +43,7 @@ pub(crate) fn render_all(shop: &Shop<'_>, journal: &Journal<'_>, stems: &[&StemP
 
 /// While the disk takes one stem, the next is rendered: what is written settles one turn later.
 struct Line<'a> {
-    shop: &'a Shop<'a>,
+    shop: &'a Arc<Shop>,
     journal: &'a Journal<'a>,
     settling: Mutex<VecDeque<(&'a StemPlan, Written<Measured>)>>,
     /// A disk that refused one stem is not asked for another.
@@ -57,11 +57,11 @@ impl<'a> Line<'a> {
 
     /// Renders a stem, and settles one that was rendered before; `None` when neither has ended.
     fn render(&self, stem: &'a StemPlan) -> Option<Turn> {
-        if self.disk_failed.is_asked() || self.shop.stop.is_asked() {
+        if self.disk_failed.is_asked() || self.shop.bench.stop.is_asked() {
             return None;
         }
-        if let Some(done) = self.journal.render(self.shop.out, stem) {
-            (self.shop.listener)(Event::Reused { step: Step::Render, path: stem.path() });
+        if let Some(done) = self.journal.render(&self.shop.out, stem) {
+            self.shop.bench.tell(Event::Reused { step: Step::Render, path: stem.path() });
             return Some((stem.path().to_owned(), Ok(done)));
         }
         match render::render(self.shop, stem) {

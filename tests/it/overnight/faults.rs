@@ -6,11 +6,11 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use loadin_pipeline::Packaging;
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, Job, RunError};
 use loadin_pipeline::stop::Stop;
 use loadin_pipeline::storage::{Disk, DiskFile, RealDisk};
+use loadin_pipeline::{Bench, Packaging};
 
 use super::{assert_same, assert_whole, delivery, delivery_of, outputs};
 
@@ -118,19 +118,17 @@ impl Disk for FaultyDisk {
     }
 }
 
-fn prepare(delivery: &Path, out: &Path, disk: &dyn Disk) -> Result<(), RunError> {
+fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(), RunError> {
     let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
     let job = Job {
         delivery,
         out,
         recipe: &recipe,
-        disk,
+        disk: Arc::new(disk),
         packaging: Packaging::Plain,
         relink: false,
-        memory: 0,
-        stop: &Stop::new(),
+        bench: Bench::new(Stop::new(), Arc::new(|_| {})),
         papers: &|_| vec![("paper.txt".to_owned(), "a paper\n".to_owned())],
-        listener: &|_| {},
         started_unix: 0,
     };
     // One thread, so that the calls come in one order.
@@ -145,7 +143,7 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
     let counting = Turn { calls: Arc::clone(&calls), ..Turn::default() };
     let counting = FaultyDisk { turn: counting, free_bytes: None };
     let whole = delivery.out("whole");
-    prepare(&delivery.path(), &whole, &counting).unwrap();
+    prepare(&delivery.path(), &whole, counting).unwrap();
     let undisturbed = outputs(&whole);
     let calls = calls.load(Ordering::Relaxed);
     assert!(calls > 40, "{calls} calls are too few to be all of a run");
@@ -162,7 +160,7 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
         let out = delivery.out("faulty");
         let turn = Turn { at, fault: Some(fault), stays, ..Turn::default() };
         let disk = FaultyDisk { turn, free_bytes: None };
-        match prepare(&delivery.path(), &out, &disk) {
+        match prepare(&delivery.path(), &out, disk) {
             Ok(()) => assert_same(&out, &undisturbed, &when),
             Err(error) => {
                 refused += 1;
@@ -172,7 +170,7 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
                 assert_whole(&out, &undisturbed, &when);
             }
         }
-        prepare(&delivery.path(), &out, &RealDisk).unwrap_or_else(|error| panic!("{when}: {error}"));
+        prepare(&delivery.path(), &out, RealDisk).unwrap_or_else(|error| panic!("{when}: {error}"));
         assert_same(&out, &undisturbed, &when);
         fs::remove_dir_all(&out).unwrap();
     }
@@ -185,7 +183,7 @@ fn too_small_a_disk_is_refused_before_the_first_byte() {
     let delivery = delivery(2);
     let out = delivery.out("small");
     let small = FaultyDisk { turn: Turn::default(), free_bytes: Some(300_000) };
-    let error = prepare(&delivery.path(), &out, &small).unwrap_err().to_string();
+    let error = prepare(&delivery.path(), &out, small).unwrap_err().to_string();
     assert!(error.contains("0.3 MB free") && error.contains("nothing was written"), "{error}");
     assert_eq!(fs::read_dir(out.join("audio")).unwrap().count(), 0);
 }

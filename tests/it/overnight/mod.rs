@@ -2,6 +2,7 @@
 
 mod batch;
 mod faults;
+mod isolation;
 mod kill;
 mod late;
 mod resume;

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 use std::path::Path;
+use std::sync::Arc;
 
 use loadin_pipeline::facts::Survey;
 use loadin_pipeline::findings::{Finding, Severity};
@@ -15,7 +16,7 @@ use crate::progress::Reporter;
 use crate::table::{Table, printable};
 use crate::{Exit, Failure};
 
-pub(crate) fn run(args: &Audit, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
     let mut exit = Exit::Done;
     let mut pages = Vec::new();

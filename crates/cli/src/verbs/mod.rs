@@ -8,16 +8,15 @@ pub(crate) mod restore;
 pub(crate) mod verify;
 
 use std::path::Path;
+use std::sync::{Arc, LazyLock};
 
-use loadin_pipeline::OutFolderError;
 use loadin_pipeline::event::Event;
 use loadin_pipeline::findings::Finding;
 use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, RunError, Study};
-use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::survey::Bench;
+use loadin_pipeline::{Bench, OutFolderError};
 
 use crate::args::{Threads, Work};
 use crate::progress::Reporter;
@@ -50,7 +49,7 @@ fn recipe_errors(file: &str, errors: &loadin_pipeline::recipe::RecipeErrors) -> 
 }
 
 /// Whether somebody pressed Ctrl-C, or the machine is shutting down.
-static STOP: Stop = Stop::new();
+static STOP: LazyLock<Stop> = LazyLock::new(Stop::new);
 
 /// From here on the first Ctrl-C or SIGTERM ends the run in good order, and a second one at once. Neither leaves half a
 /// file under a final name.
@@ -75,16 +74,21 @@ fn on_threads<T: Send>(asked: &Threads, work: impl FnOnce() -> T + Send) -> Resu
     Ok(pool.install(work))
 }
 
+/// What work on stems is done with, where nothing is kept for later.
+fn bench(progress: &Arc<Reporter>) -> Bench {
+    let progress = Arc::clone(progress);
+    Bench::new(STOP.clone(), Arc::new(move |event: Event<'_>| progress.show(&event)))
+}
+
 /// Surveys and plans a delivery, and writes nothing.
 fn study(
     delivery: &Path,
     work: &Work,
     recipe: &Recipe,
     earlier: Option<&Manifest>,
-    progress: &Reporter,
+    progress: &Arc<Reporter>,
 ) -> Result<Study, Failure> {
-    let (shelf, listener) = (Shelf::default(), |event: Event<'_>| progress.show(&event));
-    let bench = Bench { shelf: &shelf, stop: &STOP, listener: &listener };
+    let bench = bench(progress);
     Ok(on_threads(&work.threads, || run::study(delivery, recipe, &bench, earlier))??)
 }
 

@@ -1,6 +1,7 @@
 //! `loadin plan`: every decision, before anything is written.
 
 use std::io::Write;
+use std::sync::Arc;
 
 use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::outputs_of;
@@ -13,7 +14,7 @@ use crate::progress::Reporter;
 use crate::table::Table;
 use crate::{Exit, Failure};
 
-pub(crate) fn run(args: &Args, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
     let earlier = args.out.as_deref().and_then(|out| Manifest::read(&outputs_of(out)).ok());
     let study = study(&args.delivery, &args.work, &recipe, earlier.as_ref(), progress)?;

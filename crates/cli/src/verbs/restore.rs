@@ -1,6 +1,7 @@
 //! `loadin restore`: back to what was delivered, as far as that goes.
 
 use std::io::Write;
+use std::sync::Arc;
 
 use loadin_pipeline::restore::{self, How, RestoreError, RestoredFile};
 use loadin_pipeline::storage::RealDisk;
@@ -11,7 +12,7 @@ use crate::progress::Reporter;
 use crate::table::{Table, printable};
 use crate::{Exit, Failure};
 
-pub(crate) fn run(args: &Restore, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let restored = on_threads(&args.threads, || {
         restore::restore(&args.out, &args.to, &RealDisk, &|event| progress.show(&event))
     })?

@@ -2,20 +2,19 @@
 
 use std::io::Write;
 use std::path::Path;
+use std::sync::Arc;
 
 use loadin_pipeline::event::Event;
 use loadin_pipeline::replay::{ReplayError, replay};
-use loadin_pipeline::shelf::Shelf;
-use loadin_pipeline::survey::Bench;
 use loadin_pipeline::verify::{self, Verified};
 
-use super::{STOP, on_threads};
+use super::{bench, on_threads};
 use crate::args::Verify;
 use crate::progress::Reporter;
 use crate::table::printable;
 use crate::{Exit, Failure};
 
-pub(crate) fn run(args: &Verify, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+pub(crate) fn run(args: &Verify, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     if args.delivery.is_some() && args.outs.len() > 1 {
         return Err(Failure::bad("--delivery is the source of one OUT; verify several one by one"));
     }
@@ -26,7 +25,7 @@ pub(crate) fn run(args: &Verify, progress: &Reporter, out: &mut dyn Write) -> Re
     Ok(exit)
 }
 
-fn one(args: &Verify, folder: &Path, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+fn one(args: &Verify, folder: &Path, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let verified = on_threads(&args.threads, || look(args, folder, progress))??;
     progress.close();
     // Among several, a name alone would not say whose it is.
@@ -51,13 +50,12 @@ fn one(args: &Verify, folder: &Path, progress: &Reporter, out: &mut dyn Write) -
     Ok(if verified.differences.is_empty() { Exit::Done } else { Exit::Differs })
 }
 
-fn look(args: &Verify, folder: &Path, progress: &Reporter) -> Result<Verified, Failure> {
+fn look(args: &Verify, folder: &Path, progress: &Arc<Reporter>) -> Result<Verified, Failure> {
     let listener = |event: Event<'_>| progress.show(&event);
     let mut verified = verify::verify(folder, args.delivery.as_deref(), &listener)
         .map_err(|text| Failure::bad(format!("{text}; give the folder that holds manifest.json")))?;
     if let Some(delivery) = args.delivery.as_deref().filter(|_| args.replay) {
-        let bench = Bench { shelf: &Shelf::default(), stop: &STOP, listener: &listener };
-        replay(folder, delivery, &bench, &mut verified).map_err(|error| match error {
+        replay(folder, delivery, &bench(progress), &mut verified).map_err(|error| match error {
             ReplayError::Run(error) => Failure::from(error),
             error => Failure::new(Exit::BadArguments, error),
         })?;

@@ -6,8 +6,8 @@ mod source;
 
 use std::collections::BTreeMap;
 use std::io::Write;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
+use std::path::PathBuf;
+use std::sync::Arc;
 
 use loadin_audio::{Block, DitherKey};
 use loadin_codec::WavSpec;
@@ -16,13 +16,13 @@ use serde::{Deserialize, Serialize};
 use self::chain::Chain;
 use self::sink::Sink;
 use self::source::Source;
+use crate::bench::Bench;
 use crate::bext;
-use crate::event::{Event, Listener, Step};
+use crate::event::{Event, Step};
 use crate::plan::StemPlan;
-use crate::shelf::Shelf;
 use crate::stages::re_encode::Storage;
-use crate::stop::Stop;
 use crate::storage::{self, DigestWriter, Disk, StoreError, Stored, WriteFailure, Written};
+use crate::watch::{Pulse, watched};
 
 /// What was measured on a stem while it was written.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -66,21 +66,17 @@ pub enum RenderError {
 }
 
 /// What every render of one delivery shares.
-pub struct Shop<'a> {
+pub struct Shop {
     /// Folder of the delivery; only read.
-    pub delivery: &'a Path,
+    pub delivery: PathBuf,
     /// Folder of the outputs.
-    pub out: &'a Path,
+    pub out: PathBuf,
     /// The file system that is written to.
-    pub disk: &'a dyn Disk,
+    pub disk: Arc<dyn Disk>,
     /// Content digests of the surveyed sources, by path.
-    pub contents: &'a BTreeMap<String, String>,
-    /// Sound that the survey kept.
-    pub shelf: &'a Shelf,
-    /// Whether to stop.
-    pub stop: &'a Stop,
-    /// Who listens.
-    pub listener: &'a Listener<'a>,
+    pub contents: BTreeMap<String, String>,
+    /// What survey and render share.
+    pub bench: Bench,
 }
 
 /// Path of a stem's output inside the output folder.
@@ -89,49 +85,58 @@ pub fn output_path(stem: &StemPlan) -> String {
 }
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
-pub fn render(shop: &Shop<'_>, stem: &StemPlan) -> Result<Written<Measured>, RenderError> {
+pub fn render(shop: &Arc<Shop>, stem: &StemPlan) -> Result<Written<Measured>, RenderError> {
     let path = stem.path();
     let frames = stem.sources[0].frames;
-    (shop.listener)(Event::Started { step: Step::Render, path, frames });
-    // A decoder that panics costs its own stem, not the run.
-    let result = catch_unwind(AssertUnwindSafe(|| write(shop, stem))).unwrap_or_else(|_| Err(gave_up()));
+    shop.bench.tell(Event::Started { step: Step::Render, path, frames });
+    let result = carry_out(shop, stem, write);
     if let Err(error) = &result {
-        (shop.listener)(Event::Ended { step: Step::Render, path, error: Some(&error.to_string()) });
+        shop.bench.tell(Event::Ended { step: Step::Render, path, error: Some(&error.to_string()) });
     }
     result
 }
 
 /// Renders one stem into nothing but its measures and digest: what [`render`] and [`settle`] would write.
-pub fn replay(shop: &Shop<'_>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
-    let mut writer = DigestWriter::default();
-    let work = AssertUnwindSafe(|| encode(shop, stem, &mut writer));
-    let measured = catch_unwind(work).unwrap_or_else(|_| Err(WriteFailure::Contents(gave_up())));
-    match measured {
-        Ok(measured) => Ok((measured, writer.finish())),
-        Err(WriteFailure::Contents(error)) => Err(error),
-        Err(WriteFailure::Io(error)) => Err(RenderError::Promise(error.to_string())),
-    }
+pub fn replay(shop: &Arc<Shop>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
+    carry_out(shop, stem, |shop, stem, pulse| {
+        let mut writer = DigestWriter::default();
+        let measured = encode(shop, stem, pulse, &mut writer).map_err(|failure| match failure {
+            WriteFailure::Contents(error) => error,
+            WriteFailure::Io(error) => RenderError::Promise(error.to_string()),
+        })?;
+        Ok((measured, writer.finish()))
+    })
 }
 
-fn gave_up() -> RenderError {
-    RenderError::Source("the decoder gave up on its contents".to_owned())
+/// A stem whose decoder panics or hangs costs itself, not the run.
+fn carry_out<T: Send + 'static>(
+    shop: &Arc<Shop>,
+    stem: &StemPlan,
+    work: fn(&Shop, &StemPlan, &Pulse) -> Result<T, RenderError>,
+) -> Result<T, RenderError> {
+    let source = &stem.sources[0];
+    let seconds = source.frames as f64 / f64::from(source.rate_hz.max(1));
+    let seconds = seconds.max(stem.output.frames as f64 / f64::from(stem.output.rate_hz.max(1)));
+    let (own_shop, own_stem) = (Arc::clone(shop), stem.clone());
+    watched(shop.bench.patience, seconds, move |pulse| work(&own_shop, &own_stem, pulse))
+        .unwrap_or_else(|trouble| Err(RenderError::Source(trouble.to_string())))
 }
 
 /// Waits until a rendered stem is safe on the disk, and reads it back.
 pub fn settle(
-    shop: &Shop<'_>,
+    shop: &Shop,
     stem: &StemPlan,
     written: Written<Measured>,
 ) -> Result<(Measured, Stored), RenderError> {
-    let result = written.settle(shop.disk).map_err(|error| RenderError::Store(Box::new(error)));
+    let result = written.settle(&*shop.disk).map_err(|error| RenderError::Store(Box::new(error)));
     let text = result.as_ref().err().map(ToString::to_string);
-    (shop.listener)(Event::Ended { step: Step::Render, path: stem.path(), error: text.as_deref() });
+    shop.bench.tell(Event::Ended { step: Step::Render, path: stem.path(), error: text.as_deref() });
     result
 }
 
-fn write(shop: &Shop<'_>, stem: &StemPlan) -> Result<Written<Measured>, RenderError> {
+fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Measured>, RenderError> {
     let path = shop.out.join(output_path(stem));
-    let result = storage::write(shop.disk, &path, |writer| encode(shop, stem, writer));
+    let result = storage::write(&*shop.disk, &path, |writer| encode(shop, stem, pulse, writer));
     match result {
         Ok(done) => Ok(done),
         Err(StoreError::Contents(error)) => Err(error),
@@ -145,8 +150,9 @@ fn write(shop: &Shop<'_>, stem: &StemPlan) -> Result<Written<Measured>, RenderEr
 }
 
 fn encode(
-    shop: &Shop<'_>,
+    shop: &Shop,
     stem: &StemPlan,
+    pulse: &Pulse,
     writer: &mut dyn Write,
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let mut source = Source::open(shop, stem).map_err(WriteFailure::Contents)?;
@@ -170,14 +176,15 @@ fn encode(
     let mut block = Block::default();
     chain.begin(&mut block, &mut |block| sink.push(block))?;
     while source.next(&mut block).map_err(WriteFailure::Contents)? {
-        if shop.stop.is_asked() {
+        if shop.bench.stop.is_asked() || !pulse.beat() {
             return Err(WriteFailure::Contents(RenderError::Stopped));
         }
         chain.process(&mut block, &mut |block| sink.push(block))?;
-        (shop.listener)(Event::Advanced { step: Step::Render, path: stem.path(), frames: source.frames() });
+        let frames = source.frames();
+        shop.bench.tell(Event::Advanced { step: Step::Render, path: stem.path(), frames });
     }
     chain.finish(&mut block, &mut |block| sink.push(block))?;
-    source.check(shop.contents).map_err(WriteFailure::Contents)?;
+    source.check(&shop.contents).map_err(WriteFailure::Contents)?;
     let measured = sink.finish()?;
     keep_promise(stem, storage, &measured).map_err(WriteFailure::Contents)?;
     Ok(measured)

@@ -38,15 +38,15 @@ impl Reader {
     }
 
     /// What the survey kept, if the chain can begin with it.
-    fn kept(shop: &Shop<'_>, stem: &StemPlan, source: &SourcePlan) -> Option<Self> {
-        let kept = shop.shelf.take(&source.path)?;
+    fn kept(shop: &Shop, stem: &StemPlan, source: &SourcePlan) -> Option<Self> {
+        let kept = shop.bench.shelf.take(&source.path)?;
         let fits = kept.rate_hz == source.rate_hz
             || (kept.rate_hz == stem.output.rate_hz && Chain::converts_first(stem));
         fits.then(|| Self::new(Origin::Kept(Box::new(kept)), source.channels))
     }
 
-    fn open(shop: &Shop<'_>, source: &SourcePlan) -> Result<Self, RenderError> {
-        let file = File::open(scan::locate(shop.delivery, &source.path))
+    fn open(shop: &Shop, source: &SourcePlan) -> Result<Self, RenderError> {
+        let file = File::open(scan::locate(&shop.delivery, &source.path))
             .map_err(|error| RenderError::Source(error.to_string()))?;
         let decoder =
             loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;
@@ -93,7 +93,7 @@ pub(super) struct Source {
 }
 
 impl Source {
-    pub(super) fn open(shop: &Shop<'_>, stem: &StemPlan) -> Result<Self, RenderError> {
+    pub(super) fn open(shop: &Shop, stem: &StemPlan) -> Result<Self, RenderError> {
         let delivered_hz = stem.sources[0].rate_hz;
         let kept: Option<Vec<Reader>> =
             stem.sources.iter().map(|source| Reader::kept(shop, stem, source)).collect();

@@ -175,7 +175,7 @@ fn undo(
     }
     chain.finish(&mut block, &mut |block| sink.push(block))?;
     drop(decoder);
-    let found = remainder.finish().map_err(|error| broken(error.to_string()))?;
+    let found = remainder.finish(|| true).map_err(|error| broken(error.to_string()))?;
     if found.sha256 != output.sha256 {
         return Err(broken("the prepared file is not what the manifest says; run verify".to_owned()));
     }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use loadin_pipeline::scan;
+use loadin_pipeline::{Patience, scan};
 
 use super::Turn;
 use crate::Failure;
@@ -37,5 +37,6 @@ pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
 
 /// Bytes of the audio in a delivery; one that cannot be listed says so when its turn comes.
 fn audio_bytes(delivery: &Path) -> u64 {
-    scan::scan(delivery).map_or(0, |inventory| inventory.files.iter().map(|file| file.bytes).sum())
+    scan::scan(delivery, Patience::default())
+        .map_or(0, |inventory| inventory.files.iter().map(|file| file.bytes).sum())
 }

@@ -6,16 +6,18 @@ mod screen;
 
 use std::io::Write;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Instant;
 
-use loadin_pipeline::Packaging;
 use loadin_pipeline::manifest::Manifest;
 use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
+use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::storage::RealDisk;
 use loadin_pipeline::summary::{DeliverySummary, Ended, Summary};
+use loadin_pipeline::{Bench, Packaging, Patience};
 
-use super::{STOP, load_recipe, on_threads, stop_on_signals};
+use super::{STOP, bench, load_recipe, on_threads, stop_on_signals};
 use crate::args::Prep;
 use crate::clock::{self, Deadline};
 use crate::progress::Reporter;
@@ -38,7 +40,7 @@ impl Turn {
     }
 }
 
-pub(crate) fn run(args: &Prep, progress: &Reporter, out: &mut dyn Write) -> Result<Exit, Failure> {
+pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
     let deadline = Deadline::next(args.until).map_err(Failure::bad)?;
     let turns = batch::turns(args)?;
@@ -55,7 +57,7 @@ fn one(
     args: &Prep,
     recipe: &Recipe,
     turn: &Turn,
-    progress: &Reporter,
+    progress: &Arc<Reporter>,
     out: &mut dyn Write,
 ) -> Result<Exit, Failure> {
     let mut summary = Summary::new(recipe, clock::unix_seconds());
@@ -78,7 +80,7 @@ fn several(
     recipe: &Recipe,
     turns: &[Turn],
     deadline: &Deadline,
-    progress: &Reporter,
+    progress: &Arc<Reporter>,
     out: &mut dyn Write,
 ) -> Result<Exit, Failure> {
     finish::check_place(&args.out)?;
@@ -120,7 +122,7 @@ fn carry_out(
     args: &Prep,
     turn: &Turn,
     recipe: &Recipe,
-    progress: &Reporter,
+    progress: &Arc<Reporter>,
 ) -> (DeliverySummary, Result<Manifest, Failure>) {
     let result = prepare(args, turn, recipe, progress);
     progress.close();
@@ -141,18 +143,21 @@ fn exit_of(result: &Result<Manifest, Failure>) -> Exit {
     result.as_ref().map_or_else(|failure| failure.exit, |_| Exit::Done)
 }
 
-fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Reporter) -> Result<Manifest, Failure> {
+fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) -> Result<Manifest, Failure> {
+    let memory = args.memory.unwrap_or_else(crate::memory::default);
     let job = Job {
         delivery: &turn.delivery,
         out: &turn.out,
         packaging: if args.bag { Packaging::Bag } else { Packaging::Plain },
         recipe,
-        disk: &RealDisk,
+        disk: Arc::new(RealDisk),
         relink: args.relink,
-        memory: args.memory.unwrap_or_else(crate::memory::default),
-        stop: &STOP,
+        bench: Bench {
+            shelf: Shelf::new(memory),
+            patience: Patience::seconds(args.patience),
+            ..bench(progress)
+        },
         papers: &loadin_report::papers,
-        listener: &|event| progress.show(&event),
         started_unix: clock::unix_seconds(),
     };
     Ok(on_threads(&args.work.threads, || run::prepare(&job))??)
