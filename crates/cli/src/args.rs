@@ -115,6 +115,9 @@ pub struct Prep {
     /// Pack OUT as a bag (RFC 8493, "The `BagIt` File Packaging Format"): outputs in OUT/data, beside lists that prove them without this program.
     #[arg(long)]
     pub bag: bool,
+    /// Give every delivery its own folder in OUT even when there is only one, as for a nightly `inbox/*/`.
+    #[arg(long)]
+    pub batch: bool,
     /// In which order several deliveries are prepared.
     #[arg(long, value_enum, default_value_t = Order::Given)]
     pub order: Order,

@@ -84,9 +84,10 @@ pub(crate) fn tree(folder: &Path) -> Files {
 /// Files by their path in a folder.
 pub(crate) type Files = BTreeMap<String, Vec<u8>>;
 
-/// Every file of an output folder; the manifest without what is allowed to differ.
+/// Every file of an output folder but the summary, which is about the run; the manifest without what is allowed to differ.
 pub(crate) fn comparable(out: &Path) -> Files {
     let mut files = tree(out);
+    files.remove("summary.json");
     if let Some(bytes) = files.get_mut("manifest.json") {
         let mut manifest: Value = serde_json::from_slice(bytes).expect("a whole manifest");
         manifest.as_object_mut().expect("an object").remove("run");

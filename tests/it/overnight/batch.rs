@@ -143,6 +143,28 @@ fn whoever_waits_for_the_end_gets_the_summary() {
     }
 }
 
+/// A nightly command takes whatever is in the inbox: where it goes does not depend on how much that is.
+#[test]
+fn one_delivery_can_be_a_batch_and_none_is_mixed_into_another() {
+    let inbox = Inbox::new();
+    inbox.delivery("a", 1, 5_000);
+    inbox.delivery("b", 1, 5_000);
+    let (ran, _) = inbox.prep(&["a"], &["--batch"]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    assert!(inbox.path("out/a/manifest.json").exists() && !inbox.path("out/manifest.json").exists());
+    assert_eq!(inbox.prep(&["a", "b"], &["--batch"]).0.code, 0);
+    let run = |names: &[&str], more: &[&str]| {
+        let args = inbox.args(names, more);
+        loadin(&args.iter().map(String::as_str).collect::<Vec<_>>())
+    };
+    let alone = run(&["b"], &[]);
+    assert!(alone.code == 3 && alone.err.contains("did not write"), "{}", alone.err);
+    fs::remove_dir_all(inbox.path("out")).unwrap();
+    assert_eq!(run(&["a"], &[]).code, 0);
+    let mixed = run(&["a", "b"], &[]);
+    assert!(mixed.code == 3 && mixed.err.contains("is itself a prepared delivery"), "{}", mixed.err);
+}
+
 #[test]
 fn a_summary_of_somebody_else_is_not_replaced() {
     let inbox = Inbox::new();

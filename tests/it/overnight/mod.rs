@@ -31,10 +31,10 @@ fn delivery_of(stems: u64, least_frames: usize) -> Delivery {
     delivery
 }
 
-/// Everything that an output folder holds for its user, but for the summary, which is about the run.
+/// Everything that an output folder holds for its user.
 fn outputs(out: &Path) -> Files {
     let mut files = comparable(out);
-    files.retain(|name, _| !name.starts_with(".loadin") && name != "summary.json");
+    files.retain(|name, _| !name.starts_with(".loadin"));
     files
 }
 

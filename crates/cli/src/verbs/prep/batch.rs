@@ -8,10 +8,12 @@ use super::Turn;
 use crate::Failure;
 use crate::args::{Order, Prep};
 
-/// Every delivery with its folder, in the order of the work. One alone goes into OUT itself; two of one name would
-/// share a folder and are refused.
+/// Every delivery with its folder, in the order of the work. One that is no batch goes into OUT itself; two of one name
+/// would share a folder and are refused.
 pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
-    if let [only] = &args.deliveries[..] {
+    if let [only] = &args.deliveries[..]
+        && !args.batch
+    {
         return Ok(vec![Turn { delivery: only.clone(), out: args.out.clone() }]);
     }
     let mut turns: Vec<Turn> = Vec::new();

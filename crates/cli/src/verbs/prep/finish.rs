@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
+use loadin_pipeline::outputs_of;
 use loadin_pipeline::storage::{RealDisk, store_text};
 use loadin_pipeline::summary::{Ended, Summary};
 use serde_json::Value;
@@ -13,8 +14,15 @@ use crate::{Exit, Failure};
 
 const NAME: &str = "summary.json";
 
-/// Refuses a folder for a batch whose `summary.json` is not ours to replace.
+/// Refuses a folder for a batch that is a prepared delivery itself, or whose `summary.json` is not ours to replace.
 pub(super) fn check_place(out: &Path) -> Result<(), Failure> {
+    let refused = |text: String| Failure::new(Exit::CannotWrite, anyhow::Error::msg(text));
+    if outputs_of(out).join("manifest.json").exists() {
+        return Err(refused(format!(
+            "\"{}\" is itself a prepared delivery, and a batch would mix others into it; choose another --out",
+            out.display()
+        )));
+    }
     let path = out.join(NAME);
     let ours = match fs::read_to_string(&path) {
         Err(error) => error.kind() == io::ErrorKind::NotFound,
@@ -23,11 +31,10 @@ pub(super) fn check_place(out: &Path) -> Result<(), Failure> {
     if ours {
         return Ok(());
     }
-    let text = format!(
+    Err(refused(format!(
         "\"{}\" was not written by this program and would be replaced; move it away or choose another --out",
         path.display()
-    );
-    Err(Failure::new(Exit::CannotWrite, anyhow::Error::msg(text)))
+    )))
 }
 
 /// Writes the summary into `out`; its path.

@@ -45,7 +45,9 @@ pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) ->
     let deadline = Deadline::next(args.until).map_err(Failure::bad)?;
     let turns = batch::turns(args)?;
     stop_on_signals()?;
-    if let [only] = &turns[..] {
+    if let [only] = &turns[..]
+        && !args.batch
+    {
         one(args, &recipe, only, progress, out)
     } else {
         several(args, &recipe, &turns, &deadline, progress, out)
