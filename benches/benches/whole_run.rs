@@ -53,7 +53,7 @@ fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
         packaging: Packaging::Plain,
         relink: false,
         bench: Bench { shelf: Shelf::new(1 << 30), ..Bench::new(Stop::new(), Arc::new(|_| {})) },
-        papers: &|_| Vec::new(),
+        papers: &|_, _| Vec::new(),
         started_unix: 0,
     };
     run::prepare(&job).expect("a prepared delivery");

@@ -175,8 +175,8 @@ fn binds(earlier: &Manifest, inventory: &Inventory, recipe: &Recipe) -> bool {
         && inventory.files.iter().any(known)
 }
 
-/// Makes the papers for people from a manifest: file name and text of each.
-pub type Papers<'a> = dyn Fn(&Manifest) -> Vec<(String, String)> + Sync + 'a;
+/// Makes the papers for people from a manifest and the surveys behind it: file name and text of each.
+pub type Papers<'a> = dyn Fn(&Manifest, &[Survey]) -> Vec<(String, String)> + Sync + 'a;
 
 /// What a run needs.
 pub struct Job<'a> {
@@ -227,7 +227,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
         digest: String::new(),
     }
     .sealed();
-    seal(job, folder.outputs(), &manifest)?;
+    seal(job, folder.outputs(), &manifest, &study.surveys)?;
     folder.release(&*job.disk, &manifest)?;
     Ok(manifest)
 }
@@ -274,13 +274,13 @@ fn render_all(
 }
 
 /// Writes what lies beside the audio; the manifest last, since it says that the run is complete.
-fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest) -> Result<(), RunError> {
+fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> Result<(), RunError> {
     let mut sums: BTreeMap<String, String> = manifest
         .stems
         .iter()
         .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.clone(), output.sha256.clone())))
         .collect();
-    let mut texts = (job.papers)(manifest);
+    let mut texts = (job.papers)(manifest, surveys);
     texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
     for (name, text) in texts {
         let stored = store_text(&*job.disk, &out.join(&name), &text)?;

@@ -1,0 +1,177 @@
+//! client-note.md: what the client is asked, in plain words. Only what blocks or is doubtful; nothing else.
+
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
+
+use loadin_pipeline::findings::{Finding, Severity};
+use loadin_pipeline::manifest::{Manifest, StemRecord};
+use serde::Deserialize;
+use serde_json::Value;
+
+use crate::text::{clock, code, visible};
+
+/// All texts of one language.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Language {
+    title: String,
+    greeting: String,
+    opening: String,
+    one: String,
+    many: String,
+    closing: String,
+    reference: String,
+    whole: String,
+    left: String,
+    right: String,
+    /// By the id of a finding: a finding without an entry is not asked of the client.
+    ask: BTreeMap<String, Ask>,
+}
+
+/// What is said about one kind of finding.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Ask {
+    /// What was found.
+    found: String,
+    /// What to send or to answer.
+    send: String,
+}
+
+static ENGLISH: LazyLock<Language> =
+    LazyLock::new(|| toml::from_str(include_str!("note/en.toml")).expect("a test reads the shipped texts"));
+
+/// One thing that the client is asked.
+#[derive(Debug)]
+pub(crate) struct Question<'a> {
+    /// Index of the stem; `None` for the delivery as a whole.
+    pub(crate) stem: Option<usize>,
+    /// What it rests on.
+    pub(crate) finding: &'a Finding,
+    /// What was found, in plain words.
+    pub(crate) found: String,
+    /// What to send.
+    send: &'static str,
+}
+
+/// Whether a finding about a stem is asked of the client. A rough mix may be lossy and loud; it must only be there.
+pub(crate) fn is_asked(finding: &Finding, stem: &StemRecord) -> bool {
+    is_asked_of_delivery(finding) && (stem.role != "reference" || finding.severity == Severity::Problem)
+}
+
+/// Whether a finding about the delivery is asked of the client.
+pub(crate) fn is_asked_of_delivery(finding: &Finding) -> bool {
+    ENGLISH.ask.contains_key(finding.id.as_str())
+}
+
+/// Everything that the client is asked: problems first, then in the order of the stems. `quote` sets off file names.
+pub(crate) fn questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Question<'_>> {
+    let of_delivery = manifest.findings.iter().filter(|f| is_asked_of_delivery(f)).map(|f| (None, f));
+    let of_stems = manifest.stems.iter().enumerate().flat_map(|(index, stem)| {
+        stem.findings.iter().filter(|finding| is_asked(finding, stem)).map(move |f| (Some(index), f))
+    });
+    let mut all: Vec<Question<'_>> = of_delivery
+        .chain(of_stems)
+        .map(|(stem, finding)| {
+            let ask = &ENGLISH.ask[finding.id.as_str()];
+            let rate_hz = stem.and_then(|index| manifest.stems[index].source.rate_hz);
+            // A text that lacks its evidence would have a hole; the finding's own sentence has none.
+            let found = fill(&ask.found, |key| known(key, finding, rate_hz, quote));
+            Question {
+                stem,
+                finding,
+                found: found.unwrap_or_else(|| visible(&finding.text)),
+                send: &ask.send,
+            }
+        })
+        .collect();
+    all.sort_by_key(|question| std::cmp::Reverse(question.finding.severity));
+    all
+}
+
+/// The value of a placeholder.
+fn known(key: &str, finding: &Finding, rate_hz: Option<u32>, quote: fn(&str) -> String) -> Option<String> {
+    let evidence = |name: &str| finding.evidence.get(name);
+    let frames = |name: &str| evidence(name).and_then(Value::as_f64);
+    let rate_hz = || rate_hz.map(|hz| f64::from(hz.max(1)));
+    match key {
+        "at" => Some(clock(frames("start_frame").or(frames("first_frame"))? / rate_hz()?, 3)),
+        "seconds" => Some(format!("{:.3}", frames("frames")? / rate_hz()?)),
+        "runs" => Some(evidence("runs")?.to_string()),
+        "codec" => Some(visible(evidence("codec")?.as_str()?)),
+        "other" => evidence("same_as").or(evidence("right"))?.as_str().map(quote),
+        "side" => Some(if frames("silent_channel")? < 1.5 { &ENGLISH.left } else { &ENGLISH.right }.clone()),
+        _ => None,
+    }
+}
+
+/// Fills the braces of a template; `None` where one of them has no value.
+fn fill(template: &str, value: impl Fn(&str) -> Option<String>) -> Option<String> {
+    let mut parts = template.split('{');
+    let mut text = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        let (key, rest) = part.split_once('}')?;
+        text.push_str(&value(key)?);
+        text.push_str(rest);
+    }
+    Some(text)
+}
+
+/// The note; `None` when nothing is asked.
+pub(crate) fn note(manifest: &Manifest) -> Option<String> {
+    let questions = questions(manifest, code);
+    if questions.is_empty() {
+        return None;
+    }
+    let words = &*ENGLISH;
+    let count = questions.len().to_string();
+    let points = if questions.len() == 1 { &words.one } else { &words.many };
+    let points = fill(points, |_| Some(count.clone())).unwrap_or_default();
+    let title = fill(&words.title, |_| Some(code(&manifest.delivery.name))).unwrap_or_default();
+    let opening = fill(&words.opening, |_| Some(points.clone())).unwrap_or_default();
+    let mut text = format!("# {title}\n\n{}\n\n{opening}\n", words.greeting);
+    for (index, question) in questions.iter().enumerate() {
+        let name =
+            question.stem.map_or_else(|| words.whole.clone(), |i| code(&manifest.stems[i].source.path));
+        text.push_str(&format!(
+            "\n## {}. {name}\n\n{}\n{}\n\n{}: {}\n",
+            index + 1,
+            question.found,
+            question.send,
+            words.reference,
+            question.finding.id.as_str()
+        ));
+    }
+    text.push_str(&format!("\n{}\n", words.closing));
+    Some(text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use loadin_pipeline::findings::Id;
+
+    /// Every kind that the texts name is a kind of finding, and is more than a note.
+    #[test]
+    fn the_texts_are_whole_and_ask_only_what_matters() {
+        for (name, ask) in &ENGLISH.ask {
+            let id: Id = serde_json::from_value(name.as_str().into()).expect("a kind of finding");
+            assert!(id.severity() >= Severity::Attention, "{name} asks about a mere note");
+            for template in [&ask.found, &ask.send] {
+                let filled = fill(template, |key| {
+                    let keys = ["at", "seconds", "runs", "codec", "other", "side"];
+                    keys.contains(&key).then(|| "x".to_owned())
+                });
+                assert!(filled.is_some_and(|text| text.ends_with('.')), "{name}: {template}");
+            }
+            assert!(!ask.send.contains('{'), "{name}: what to send is never filled in");
+        }
+    }
+
+    #[test]
+    fn a_template_without_its_evidence_is_refused() {
+        assert_eq!(fill("from {at} on", |_| Some("0:01".into())).as_deref(), Some("from 0:01 on"));
+        assert_eq!(fill("from {at} on", |_| None), None);
+        assert_eq!(fill("from {at on", |_| Some(String::new())), None);
+    }
+}

@@ -1,0 +1,64 @@
+//! report.html: one file that shows what came, what was changed and why, and what needs a person.
+
+mod rows;
+mod security;
+mod top;
+
+pub(crate) use top::{number_in, verdict};
+
+use loadin_pipeline::facts::Survey;
+use loadin_pipeline::manifest::Manifest;
+
+use crate::text::html;
+use crate::timeline::{Axis, Surveys};
+
+/// Whether a page is made before or after the work.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Act {
+    /// Nothing is changed yet: the manifest says what would be done.
+    Audit,
+    /// The manifest says what was done.
+    Prepared,
+}
+
+impl Act {
+    /// One wording for either.
+    fn word(self, audit: &'static str, prepared: &'static str) -> &'static str {
+        if self == Self::Audit { audit } else { prepared }
+    }
+}
+
+/// What all parts of a page read.
+struct Sheet<'a> {
+    manifest: &'a Manifest,
+    surveys: Surveys<'a>,
+    axis: Axis,
+    act: Act,
+}
+
+const STYLE: &str = include_str!("style.css");
+const SCRIPT: &str = include_str!("script.js");
+
+/// Makes the page.
+pub(crate) fn page(manifest: &Manifest, surveys: &[Survey], act: Act) -> String {
+    let surveys = Surveys::new(surveys);
+    let axis = Axis::of(manifest, &surveys);
+    let sheet = Sheet { manifest, surveys, axis, act };
+    let title = format!("{}: {}", manifest.delivery.name, act.word("audit", "load-in report"));
+    let body = format!("{}{}{}", top::top(&sheet), rows::stems(&sheet), top::foot(&sheet));
+    document(&title, &body, SCRIPT)
+}
+
+/// A whole document. Without a script there is none.
+pub(crate) fn document(title: &str, body: &str, script: &str) -> String {
+    let policy = security::policy(script);
+    let script = if script.is_empty() { String::new() } else { format!("<script>{script}</script>\n") };
+    format!(
+        "<!doctype html>\n<html lang=en>\n<head>\n<meta charset=utf-8>\n\
+         <meta name=viewport content=\"width=device-width,initial-scale=1\">\n\
+         <meta name=color-scheme content=\"light dark\">\n\
+         <meta http-equiv=Content-Security-Policy content=\"{policy}\">\n\
+         <title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}{script}</body>\n</html>\n",
+        html(title)
+    )
+}

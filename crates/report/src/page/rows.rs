@@ -1,0 +1,279 @@
+//! The table of stems: for each two lines, as delivered and as prepared, and below them what was done and found.
+
+use std::fmt::Write;
+
+use loadin_pipeline::findings::{Finding, Severity};
+use loadin_pipeline::manifest::{State, StemRecord};
+
+use super::Sheet;
+use crate::picture::{mark, pictures};
+use crate::text::{clock, html, number};
+use crate::words;
+
+/// All stems.
+pub(super) fn stems(sheet: &Sheet<'_>) -> String {
+    let loudness = sheet.manifest.stems.iter().any(|stem| stem.source.loudness_lufs.is_some());
+    let table = Table { sheet, loudness };
+    let rows: String =
+        sheet.manifest.stems.iter().enumerate().map(|(i, stem)| table.stem(i + 1, stem)).collect();
+    let loud = if loudness { "<th scope=col class=n>Loudness <small>LUFS</small></th>" } else { "" };
+    let sizes = if loudness { "loud" } else { "" };
+    format!(
+        "<section aria-labelledby=stems-title>\n<h2 id=stems-title>Stems</h2>\n{}\n{DEFINITIONS}\
+         <div class=scroll><table class=\"stems {sizes}\"><caption class=sr>Every stem, as delivered and as prepared, \
+         on one time axis from {} to {}</caption>\n<thead><tr><th scope=col>Stem</th><th scope=col><span class=sr>State</span></th>\
+         <th scope=col class=scale>{}</th><th scope=col>Format</th><th scope=col class=n>Peak <small>dBFS</small></th>\
+         <th scope=col class=n>True peak <small>dBTP</small></th>{loud}</tr></thead>\n{rows}</table></div>\n\
+         <p id=none hidden>No stem fits the filter.</p>\n</section>\n",
+        tools(sheet),
+        clock(sheet.axis.start, 2),
+        clock(sheet.axis.end, 2),
+        scale(sheet),
+    )
+}
+
+/// The pattern of missing audio, once for all pictures.
+const DEFINITIONS: &str = "<svg class=defs aria-hidden=true><defs><pattern id=gap width=3 height=50 \
+     patternUnits=userSpaceOnUse><path d=\"M0 50L3 0\"/></pattern></defs></svg>\n";
+
+/// The time scale over the pictures.
+fn scale(sheet: &Sheet<'_>) -> String {
+    let ticks = sheet.axis.ticks();
+    let digits = usize::from(ticks.windows(2).any(|pair| pair[1] - pair[0] < 1.0));
+    let mut text = "<span class=sr>Waveform</span><span class=ticks aria-hidden=true>".to_owned();
+    for tick in ticks {
+        let at = sheet.axis.percent(tick);
+        // The last ones would hang over the edge.
+        let side = if at > 94.0 { " class=left" } else { "" };
+        let _ = write!(text, "<i{side} style=\"left:{at:.2}%\">{}</i>", clock(tick, digits));
+    }
+    text + "</span>"
+}
+
+/// Controls for sorting and filtering; the script shows them, since without it they would do nothing.
+fn tools(sheet: &Sheet<'_>) -> String {
+    let stems = &sheet.manifest.stems;
+    let mut states: Vec<State> = Vec::new();
+    let mut ids: Vec<&str> = Vec::new();
+    for stem in stems {
+        if !states.contains(&stem.state) {
+            states.push(stem.state);
+        }
+        ids.extend(stem.findings.iter().map(|finding| finding.id.as_str()));
+    }
+    ids.sort_unstable();
+    ids.dedup();
+    let mut options =
+        "<option value=\"\">all stems</option><option value=\"needs\">stems that need a person</option>"
+            .to_owned();
+    for state in states {
+        let _ = write!(options, "<option value=\"state {0}\">{0}</option>", state.as_str());
+    }
+    for id in ids {
+        let _ = write!(options, "<option value=\"finding {id}\">finding: {id}</option>");
+    }
+    format!(
+        "<form id=tools hidden><label>Show <select id=filter>{options}</select></label>\
+         <label>Order <select id=order><option value=order>as prepared</option><option value=name>by source name</option>\
+         <option value=group>by group</option><option value=peak>loudest first</option>\
+         <option value=rise>most raised first</option><option value=worst>findings first</option></select></label>\
+         <label>Search <input id=search type=search placeholder=\"name or text\"></label>\
+         <output id=shown aria-live=polite></output>\
+         <p class=hint>In the list: <kbd>↑</kbd> <kbd>↓</kbd> stem, <kbd>n</kbd> <kbd>p</kbd> stem with findings, \
+         <kbd>/</kbd> search, <kbd>Esc</kbd> back.</p></form>"
+    )
+}
+
+struct Table<'a> {
+    sheet: &'a Sheet<'a>,
+    loudness: bool,
+}
+
+impl Table<'_> {
+    fn stem(&self, order: usize, stem: &StemRecord) -> String {
+        let worst = stem.findings.iter().map(|finding| finding.severity as u8 + 1).max().unwrap_or(0);
+        let lost = matches!(stem.state, State::Failed | State::SetAside);
+        let ids: Vec<&str> = stem.findings.iter().map(|finding| finding.id.as_str()).collect();
+        let after = stem.output.as_ref().and_then(|output| output.peak_dbfs);
+        let peak = after.or(stem.source.peak_dbfs).unwrap_or(-999.0);
+        let rise = after.zip(stem.source.peak_dbfs).map_or(-999.0, |(after, before)| after - before);
+        format!(
+            "<tbody id=s{order} class=\"stem {}\" data-order={order} data-name=\"{}\" data-group=\"{}\" \
+             data-peak=\"{peak}\" data-rise=\"{rise:.3}\" data-worst={} data-state=\"{}\" data-findings=\"{}\">\n{}{}</tbody>\n",
+            if lost { "lost" } else { "" },
+            html(&stem.source.path),
+            html(&stem.group),
+            if lost { 3 } else { worst },
+            stem.state.as_str(),
+            ids.join(" "),
+            self.lines(order, stem),
+            self.said(order, stem),
+        )
+    }
+
+    /// The two lines.
+    fn lines(&self, order: usize, stem: &StemRecord) -> String {
+        let measures = self.sheet.surveys.of(stem);
+        let drawn = pictures(stem, self.sheet.manifest, measures, &self.sheet.axis);
+        let act = self.sheet.act;
+        let source = &stem.source;
+        let head = self.head(order, stem, &drawn.scale);
+        let before = self
+            .cells(&words::format(source), [source.peak_dbfs, source.true_peak_dbtp, source.loudness_lufs]);
+        let flags = self.flags(order, stem);
+        let none = "<span class=none>no picture: the measurements are not stored here</span>".to_owned();
+        let picture = drawn.before.unwrap_or(if measures.is_none() && source.frames.is_some() {
+            none
+        } else {
+            String::new()
+        });
+        let (picture_after, after) = match &stem.output {
+            Some(output) => {
+                let gain = stem.changes.iter().find(|change| change.stage == "gain-stage");
+                let gain_db = gain.and_then(|change| change.to.as_f64()).unwrap_or(0.0);
+                let form = [
+                    words::rate(output.rate_hz),
+                    words::depth(output.bits, output.float),
+                    words::layout(output.channels),
+                ];
+                let levels = [
+                    output.peak_dbfs,
+                    output.true_peak_dbtp,
+                    source.loudness_lufs.map(|lufs| lufs + gain_db),
+                ];
+                (drawn.after.unwrap_or_default(), self.cells(&form.join(" · "), levels))
+            }
+            None => (
+                format!("<span class=none>{}</span>", act.word("would not be prepared", "not prepared")),
+                self.cells("", [None; 3]),
+            ),
+        };
+        format!(
+            "<tr class=was>{head}<td class=when>delivered</td><td class=pic>{picture}{flags}</td>{before}</tr>\n\
+             <tr class=now><td class=when>{}</td><td class=pic>{picture_after}</td>{after}</tr>\n",
+            act.word("planned", "prepared")
+        )
+    }
+
+    fn head(&self, order: usize, stem: &StemRecord, scale: &str) -> String {
+        let label = words::label(stem);
+        let source = if stem.output.is_some() {
+            format!("<span class=file>{}</span>", html(&stem.source.path))
+        } else {
+            String::new()
+        };
+        let scale =
+            if scale.is_empty() { String::new() } else { format!("<span class=zoom>drawn {scale}</span>") };
+        let reference =
+            if stem.role == "reference" && stem.group != "reference" { ", reference" } else { "" };
+        format!(
+            "<th scope=rowgroup rowspan=2 tabindex={}><b class=label>{}</b>{source}\
+             <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",
+            if order == 1 { 0 } else { -1 },
+            html(label),
+            key(&stem.group),
+            html(&stem.group),
+            match stem.state {
+                State::Prepared => String::new(),
+                state => format!(" · <b>{}</b>", state.as_str()),
+            },
+        )
+    }
+
+    /// Format and levels.
+    fn cells(&self, form: &str, levels: [Option<f64>; 3]) -> String {
+        let mut text = format!("<td class=form>{}</td>", html(form));
+        for (index, level) in levels.iter().enumerate() {
+            if index < 2 || self.loudness {
+                let words = level
+                    .map_or("–".to_owned(), |level| number(level, if index < 2 { 2 } else { 1 }, false));
+                let _ = write!(text, "<td class=n>{words}</td>");
+            }
+        }
+        text
+    }
+
+    /// Small numbers over the picture that lead the eye from a finding to its place.
+    fn flags(&self, order: usize, stem: &StemRecord) -> String {
+        let mut text = String::new();
+        for (index, finding) in stem.findings.iter().enumerate() {
+            if let Some(mark) = mark(finding, stem, self.sheet.manifest) {
+                let at = self.sheet.axis.percent(mark.at);
+                let _ = write!(
+                    text,
+                    "<i class=\"flag {}\" style=\"left:{at:.2}%\" aria-hidden=true>{}</i>",
+                    finding.severity.as_str(),
+                    index + 1
+                );
+            }
+        }
+        let _ = order;
+        text
+    }
+
+    /// What was done, and what was found.
+    fn said(&self, order: usize, stem: &StemRecord) -> String {
+        let changes: Vec<String> = stem
+            .changes
+            .iter()
+            .filter(|change| change.stage != "label")
+            .map(|change| {
+                let (what, why) = words::change(change, stem);
+                format!("<li>{} <small>{}</small></li>", html(&what), html(&why))
+            })
+            .collect();
+        let done = match (&stem.error, changes.is_empty()) {
+            (Some(error), _) => format!("<p class=error>{}: {}</p>", stem.state.as_str(), html(error)),
+            (None, true) => format!(
+                "<p>{}</p>",
+                self.sheet.act.word("nothing would change but its name", "nothing changed but its name")
+            ),
+            (None, false) => format!("<ul class=changes>{}</ul>", changes.concat()),
+        };
+        let findings: String = stem
+            .findings
+            .iter()
+            .enumerate()
+            .map(|(index, f)| self.finding(order, index + 1, f, stem))
+            .collect();
+        let findings =
+            if findings.is_empty() { String::new() } else { format!("<ol class=findings>{findings}</ol>") };
+        let columns = if self.loudness { 7 } else { 6 };
+        format!("<tr class=said><td colspan={columns}>{findings}{done}</td></tr>\n")
+    }
+
+    fn finding(&self, order: usize, number: usize, finding: &Finding, stem: &StemRecord) -> String {
+        let place = mark(finding, stem, self.sheet.manifest).map_or(String::new(), |mark| {
+            format!(" <span class=at>from {} of the file on</span>", clock(mark.in_file, 3))
+        });
+        format!(
+            "<li id=s{order}f{number}>{} <b>{}</b> {}{place}</li>",
+            sign(finding.severity),
+            finding.id.as_str(),
+            html(&finding.text)
+        )
+    }
+}
+
+/// A severity as a shape with its word, so that colour is never needed.
+pub(super) fn sign(severity: Severity) -> String {
+    let (shape, word) = match severity {
+        Severity::Problem => ("■", "problem"),
+        Severity::Attention => ("▲", "attention"),
+        Severity::Note => ("○", "note"),
+    };
+    format!("<span class=\"sign {word}\"><i aria-hidden=true>{shape}</i> {word}</span>")
+}
+
+/// Number of a group's colour key; see the palette in `style.css`.
+fn key(group: &str) -> usize {
+    const GROUPS: &[&[&str]] = &[
+        &["kick and bass", "drums", "percussion"],
+        &["guitars"],
+        &["keys", "synths"],
+        &["strings and brass"],
+        &["lead vocals", "vocal doubles", "backing vocals"],
+        &["effects"],
+    ];
+    GROUPS.iter().position(|family| family.contains(&group)).map_or(0, |index| index + 1)
+}

@@ -1,0 +1,293 @@
+//! The first screen, which is the answer, and the foot, which says how the page came about.
+
+use std::fmt::Write;
+
+use loadin_pipeline::findings::{Finding, Severity};
+use loadin_pipeline::manifest::{Manifest, State};
+use serde_json::Value;
+
+use super::rows::sign;
+use super::{Act, Sheet};
+use crate::note;
+use crate::text::{clock, count, html, number};
+use crate::words;
+
+/// Everything above the stems.
+pub(super) fn top(sheet: &Sheet<'_>) -> String {
+    let manifest = sheet.manifest;
+    format!(
+        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}</header>\n<main>\n\
+         <div class=answer>\n{}{}</div>\n{}",
+        sheet.act.word("Audit: nothing has been changed", "Load-in report"),
+        html(&manifest.delivery.name),
+        verdict(manifest, sheet.act),
+        tally(manifest),
+        needs(sheet),
+        shared(sheet),
+        caution(sheet),
+    )
+}
+
+pub(crate) fn number_in(manifest: &Manifest, state: State) -> usize {
+    manifest.stems.iter().filter(|stem| stem.state == state).count()
+}
+
+/// The answer in two sentences.
+pub(crate) fn verdict(manifest: &Manifest, act: Act) -> String {
+    let all = manifest.stems.len();
+    let lost = number_in(manifest, State::Failed) + number_in(manifest, State::SetAside);
+    let ready = if lost == 0 {
+        format!("All {} {}.", count(all, "stem", "stems"), act.word("can be prepared", "are ready to mix"))
+    } else {
+        format!(
+            "{} of {} {}.",
+            all - lost,
+            count(all, "stem", "stems"),
+            act.word("can be prepared", "are ready to mix")
+        )
+    };
+    let asked = note::questions(manifest, quoted).len();
+    let heard = look_at(manifest).len();
+    let needs = match (asked, heard) {
+        (0, 0) => "Nothing needs a person.".to_owned(),
+        (asked, 0) => format!("{} the client.", count(asked, "question goes to", "questions go to")),
+        (0, heard) => format!("{} your eyes or ears.", count(heard, "finding needs", "findings need")),
+        (asked, heard) => format!(
+            "{} the client, {} your eyes or ears.",
+            count(asked, "question goes to", "questions go to"),
+            count(heard, "finding needs", "findings need")
+        ),
+    };
+    format!("{ready} {needs}")
+}
+
+fn tally(manifest: &Manifest) -> String {
+    let states = [State::Prepared, State::Unchanged, State::SetAside, State::Failed];
+    let cells: String = states
+        .iter()
+        .map(|&state| {
+            let n = number_in(manifest, state);
+            let class = if n == 0 { " class=zero" } else { "" };
+            format!("<div{class}><dt>{}</dt><dd>{n}</dd></div>", state.as_str())
+        })
+        .collect();
+    format!("<dl class=tally>{cells}</dl>\n")
+}
+
+/// What needs the engineer: the stem's number, where there is one, how much it matters, and what it is.
+struct Look<'a> {
+    order: Option<usize>,
+    severity: Severity,
+    text: &'a str,
+}
+
+/// Findings that need a person and are not asked of the client, and stems that are lost without such a finding.
+fn look_at(manifest: &Manifest) -> Vec<Look<'_>> {
+    let matters = |finding: &&Finding| finding.severity >= Severity::Attention;
+    let of_delivery = manifest.findings.iter().filter(|f| !note::is_asked_of_delivery(f)).filter(matters);
+    let mut found: Vec<Look<'_>> =
+        of_delivery.map(|f| Look { order: None, severity: f.severity, text: &f.text }).collect();
+    for (index, stem) in manifest.stems.iter().enumerate() {
+        let order = Some(index + 1);
+        let open = stem.findings.iter().filter(|finding| !note::is_asked(finding, stem)).filter(matters);
+        found.extend(open.map(|f| Look { order, severity: f.severity, text: &f.text }));
+        if let Some(error) = stem.error.as_ref().filter(|_| !stem.findings.iter().any(|f| matters(&f))) {
+            found.push(Look { order, severity: Severity::Problem, text: error });
+        }
+    }
+    found
+}
+
+/// A name inside a sentence.
+fn quoted(name: &str) -> String {
+    format!("“{name}”")
+}
+
+/// What needs a person: first what the client is asked, then what the engineer looks at.
+fn needs(sheet: &Sheet<'_>) -> String {
+    let manifest = sheet.manifest;
+    let mut asked = String::new();
+    for question in note::questions(manifest, quoted) {
+        let (link, name) = match question.stem {
+            Some(index) => (format!("s{}", index + 1), manifest.stems[index].source.path.as_str()),
+            None => ("stems-title".to_owned(), "the whole delivery"),
+        };
+        let _ = write!(
+            asked,
+            "<li>{} <a href=\"#{link}\">{}</a> {}</li>",
+            sign(question.finding.severity),
+            html(name),
+            html(&question.found)
+        );
+    }
+    let mut seen = String::new();
+    for look in look_at(manifest) {
+        let name = look.order.map_or("the whole delivery".to_owned(), |order| {
+            format!("<a href=\"#s{order}\">{}</a>", html(words::label(&manifest.stems[order - 1])))
+        });
+        let _ = write!(seen, "<li>{} {name} {}</li>", sign(look.severity), html(look.text));
+    }
+    let mut text =
+        "<section class=needs aria-labelledby=needs-title><h2 id=needs-title>What needs a person</h2>\n"
+            .to_owned();
+    if !asked.is_empty() {
+        let _ = write!(
+            text,
+            "<h3>For the client to answer <small>in client-note.md</small></h3><ul>{asked}</ul>\n"
+        );
+    }
+    if !seen.is_empty() {
+        let _ = write!(text, "<h3>For your eyes and ears</h3><ul>{seen}</ul>\n");
+    }
+    if asked.is_empty() && seen.is_empty() {
+        text.push_str("<p>Nothing: no stem is missing, damaged or doubtful.</p>\n");
+    }
+    text + "</section>\n"
+}
+
+/// What all stems share.
+fn shared(sheet: &Sheet<'_>) -> String {
+    let manifest = sheet.manifest;
+    let rate_hz = manifest.facts.get("rate_hz").and_then(|fact| fact.get("value")).and_then(Value::as_u64);
+    let seconds = |frames: u64| frames as f64 / rate_hz.unwrap_or(48_000).max(1) as f64;
+    let mut rows: Vec<(String, String, String)> = Vec::new();
+    for gain in manifest.link.gains.iter().take(6) {
+        let scope =
+            if gain.scope == "delivery" { "one for all linked stems".to_owned() } else { gain.scope.clone() };
+        rows.push(("Gain".to_owned(), format!("{} dB", number(gain.gain_db, 2, true)), scope));
+    }
+    if manifest.link.gains.len() > 6 {
+        rows.push((
+            "Gain".to_owned(),
+            format!("{} more", manifest.link.gains.len() - 6),
+            "see the stems".to_owned(),
+        ));
+    }
+    rows.push((
+        "Start".to_owned(),
+        format!("{} s cut", number(seconds(manifest.link.trim_head_frames), 3, false)),
+        "from the head of all stems".to_owned(),
+    ));
+    if manifest.link.length_frames > 0 {
+        rows.push((
+            "Length".to_owned(),
+            clock(seconds(manifest.link.length_frames), 3),
+            format!("{} frames each", manifest.link.length_frames),
+        ));
+    }
+    if let Some(stamp) = manifest.link.timestamp_frames {
+        rows.push(("Time stamp".to_owned(), clock(seconds(stamp), 3), "since midnight".to_owned()));
+    }
+    if let Some(rate_hz) = rate_hz {
+        rows.push(("Rate".to_owned(), words::rate(rate_hz as u32), "every output".to_owned()));
+    }
+    for (name, what) in [("tempo_bpm", "Tempo"), ("key", "Key"), ("sections", "Sections")] {
+        rows.push(manifest.facts.get(name).map_or_else(
+            || (what.to_owned(), "not stated".to_owned(), String::new()),
+            |fact| fact_row(what, name, fact),
+        ));
+    }
+    for (name, fact) in &manifest.facts {
+        if !["rate_hz", "tempo_bpm", "key", "sections"].contains(&name.as_str()) {
+            rows.push(fact_row(&name.replace('_', " "), name, fact));
+        }
+    }
+    let rows: String = rows
+        .iter()
+        .map(|(what, value, note)| {
+            format!(
+                "<div><dt>{}</dt><dd>{} <small>{}</small></dd></div>",
+                html(what),
+                html(value),
+                html(note)
+            )
+        })
+        .collect();
+    format!(
+        "<section class=shared aria-labelledby=shared-title><h2 id=shared-title>What all stems share</h2><dl>{rows}</dl></section>\n"
+    )
+}
+
+/// A fact of the music: its value, where it comes from and how sure it is.
+fn fact_row(what: &str, name: &str, fact: &Value) -> (String, String, String) {
+    let value = fact.get("value").unwrap_or(fact);
+    let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
+    let word = |key: &str| fact.get(key).and_then(Value::as_str).map(str::to_owned);
+    let sources: Vec<String> = [word("confidence"), word("source")].into_iter().flatten().collect();
+    (what.to_owned(), format!("{}{unit}", plain(value)), sources.join(", "))
+}
+
+/// A value of JSON as people read it: lists with commas, objects without their braces.
+fn plain(value: &Value) -> String {
+    match value {
+        Value::String(text) => text.clone(),
+        Value::Array(list) => list.iter().map(plain).collect::<Vec<_>>().join(", "),
+        Value::Object(map) => {
+            map.iter().map(|(key, v)| format!("{key} {}", plain(v))).collect::<Vec<_>>().join(" ")
+        }
+        other => other.to_string(),
+    }
+}
+
+fn caution(sheet: &Sheet<'_>) -> String {
+    let louder = sheet.manifest.louder_db().map_or_else(
+        || "No stem plays louder than it was delivered".to_owned(),
+        |db| format!("Playback can be up to {} dB louder than the delivered files", number(db, 1, false)),
+    );
+    format!(
+        "<aside class=caution aria-label=Caution><p><b>Turn the monitors down before the first playback.</b> {louder}; \
+         many stems at once are louder still. Keep the client's originals and a second copy of them. Hearing safety \
+         follows your local rules; where your work needs a licence, its rules come first.</p></aside>\n"
+    )
+}
+
+/// Files that took no part, and the record.
+pub(super) fn foot(sheet: &Sheet<'_>) -> String {
+    let manifest = sheet.manifest;
+    let mut text = String::new();
+    if !manifest.findings.is_empty() {
+        let list: String = manifest
+            .findings
+            .iter()
+            .map(|f| format!("<li>{} <b>{}</b> {}</li>", sign(f.severity), f.id.as_str(), html(&f.text)))
+            .collect();
+        let _ = write!(
+            text,
+            "<section aria-labelledby=delivery-title><h2 id=delivery-title>The delivery as a whole</h2><ul class=findings>{list}</ul></section>\n"
+        );
+    }
+    if !manifest.ignored.is_empty() {
+        let list: String = manifest
+            .ignored
+            .iter()
+            .map(|ignored| {
+                format!("<li><span class=file>{}</span> {}</li>", html(&ignored.path), html(&ignored.why))
+            })
+            .collect();
+        let _ = write!(
+            text,
+            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that take no part</h2><ul class=ignored>{list}</ul></section>\n"
+        );
+    }
+    let _ = write!(
+        text,
+        "<section class=about aria-labelledby=about-title><h2 id=about-title>How to read this page</h2>\n{}\
+         <p>Recipe {} revision {} (SHA-256 {}…), {} {}, manifest {}….</p></section>\n</main>\n",
+        ABOUT,
+        html(&manifest.recipe.name),
+        manifest.recipe.revision,
+        html(manifest.recipe.sha256.get(..12).unwrap_or_default()),
+        html(&manifest.tool.name),
+        html(&manifest.tool.version),
+        html(manifest.digest.get(..12).unwrap_or_default()),
+    );
+    text
+}
+
+const ABOUT: &str = "<p>All waveforms stand on one time axis, whose zero is the first frame of the prepared files: what \
+     was cut from the head lies left of zero. Both waveforms of a stem have one scale; “drawn ×8” means eight times \
+     magnified. The lower one is the envelope that was measured, with the decided gain, offset and cut; its levels are \
+     those that were measured on the written file, save the true peak and the loudness, which follow from the decisions.</p>\n\
+     <p>A dotted middle line is silence below −90 dBFS. A bar along the edges is where the sound reaches the level of a \
+     clipping finding. A hatched stretch is missing, silent or cut. A dashed line is a steady offset. The small numbers \
+     are those of the findings below the picture. Two halves in one picture are left above and right below.</p>\n";

@@ -1,0 +1,78 @@
+//! What was done to a stem, in words that stand beside its picture.
+
+use loadin_pipeline::manifest::{Change, SourceRecord, StemRecord};
+use serde_json::Value;
+
+use crate::text::{clock, number};
+
+/// A change in words, and why.
+pub(crate) fn change(change: &Change, stem: &StemRecord) -> (String, String) {
+    let rate_hz = stem.output.as_ref().map_or(48_000, |output| output.rate_hz).max(1);
+    let seconds = |value: Option<&Value>| value.and_then(Value::as_f64).unwrap_or(0.0) / f64::from(rate_hz);
+    let text = |value: &Value| value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+    let words = match (change.stage.as_str(), change.what.as_str()) {
+        ("gain-stage", _) => {
+            format!("gain {} dB", number(change.to.as_f64().unwrap_or(0.0), 2, true))
+        }
+        ("trim-silence", _) => {
+            let (head, tail) =
+                (seconds(change.more.get("head_frames")), seconds(change.more.get("tail_frames")));
+            let cut =
+                |at: &str, seconds: f64| (seconds > 0.0).then(|| format!("{seconds:.3} s cut from the {at}"));
+            let cuts: Vec<String> = [cut("start", head), cut("end", tail)].into_iter().flatten().collect();
+            if cuts.is_empty() { change.to_string() } else { cuts.join(", ") }
+        }
+        ("align-starts", "start") => format!("placed at {}", clock(seconds(Some(&change.to)), 3)),
+        ("align-starts", _) => format!("length {}", clock(seconds(Some(&change.to)), 3)),
+        ("re-encode", _) => {
+            let dither = change.more.get("dither").and_then(Value::as_str).filter(|kind| *kind != "none");
+            let dither = dither.map_or(String::new(), |kind| format!(" with {kind} dither"));
+            format!("{} → {}{dither}", text(&change.from), text(&change.to))
+        }
+        _ => change.to_string(),
+    };
+    (words, change.why.clone())
+}
+
+/// A rate as people say it: "44.1 kHz".
+pub(crate) fn rate(rate_hz: u32) -> String {
+    format!("{} kHz", f64::from(rate_hz) / 1000.0)
+}
+
+/// "24-bit", "32-bit float".
+pub(crate) fn depth(bits: u16, float: bool) -> String {
+    format!("{bits}-bit{}", if float { " float" } else { "" })
+}
+
+/// "mono", "stereo", "6 channels".
+pub(crate) fn layout(channels: u16) -> String {
+    match channels {
+        1 => "mono".to_owned(),
+        2 => "stereo".to_owned(),
+        n => format!("{n} channels"),
+    }
+}
+
+/// The format of a delivered file in a few words; empty where nothing is known.
+pub(crate) fn format(source: &SourceRecord) -> String {
+    let mut words = Vec::new();
+    words.extend(source.container.clone());
+    words.extend(source.rate_hz.map(rate));
+    let codec = source.codec.as_deref().unwrap_or_default();
+    if codec.starts_with("PCM") || codec == "FLAC" || codec == "ALAC" {
+        words.extend(source.bits.map(|bits| depth(bits, source.float.unwrap_or(false))));
+    } else if Some(codec) != source.container.as_deref() {
+        words.push(codec.to_owned());
+    }
+    words.extend(source.channels.map(layout));
+    words.retain(|word| !word.is_empty());
+    words.join(" · ")
+}
+
+/// The name of a prepared file without folder and ending; that of the source where there is none.
+pub(crate) fn label(stem: &StemRecord) -> &str {
+    match &stem.output {
+        Some(output) => output.path.trim_start_matches("audio/").trim_end_matches(".wav"),
+        None => &stem.source.path,
+    }
+}
