@@ -36,6 +36,11 @@ pub(crate) fn html(text: &str) -> String {
     safe
 }
 
+/// A file name for HTML: it may break after the signs that stand for spaces in names.
+pub(crate) fn file(name: &str) -> String {
+    html(name).replace('_', "_<wbr>").replace('/', "/<wbr>").replace('.', "<wbr>.")
+}
+
 /// The text as a code span of Markdown (`CommonMark` 0.31, section 6.1): the fence is longer than any run of backticks
 /// inside, so nothing in a name is taken for markup.
 pub(crate) fn code(text: &str) -> String {

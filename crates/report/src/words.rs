@@ -53,8 +53,8 @@ pub(crate) fn layout(channels: u16) -> String {
     }
 }
 
-/// The format of a delivered file in a few words; empty where nothing is known.
-pub(crate) fn format(source: &SourceRecord) -> String {
+/// The format of a delivered file in a few words; none where nothing is known.
+pub(crate) fn format(source: &SourceRecord) -> Vec<String> {
     let mut words = Vec::new();
     words.extend(source.container.clone());
     words.extend(source.rate_hz.map(rate));
@@ -66,7 +66,7 @@ pub(crate) fn format(source: &SourceRecord) -> String {
     }
     words.extend(source.channels.map(layout));
     words.retain(|word| !word.is_empty());
-    words.join(" · ")
+    words
 }
 
 /// The name of a prepared file without folder and ending; that of the source where there is none.

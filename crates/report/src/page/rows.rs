@@ -7,29 +7,41 @@ use loadin_pipeline::manifest::{State, StemRecord};
 
 use super::Sheet;
 use crate::picture::{mark, pictures};
-use crate::text::{clock, html, number};
+use crate::text::{clock, file, html, number};
 use crate::words;
 
 /// All stems.
 pub(super) fn stems(sheet: &Sheet<'_>) -> String {
     let loudness = sheet.manifest.stems.iter().any(|stem| stem.source.loudness_lufs.is_some());
-    let table = Table { sheet, loudness };
+    let table = Table { sheet, loudness, common: common(sheet) };
     let rows: String =
         sheet.manifest.stems.iter().enumerate().map(|(i, stem)| table.stem(i + 1, stem)).collect();
     let loud = if loudness { "<th scope=col class=n>Loudness <small>LUFS</small></th>" } else { "" };
     let sizes = if loudness { "loud" } else { "" };
     format!(
-        "<section aria-labelledby=stems-title>\n<h2 id=stems-title>Stems</h2>\n{}\n{DEFINITIONS}\
+        "<section aria-labelledby=stems-title>\n<h2 id=stems-title>Stems</h2>\n{}{}\n{DEFINITIONS}\
          <div class=scroll><table class=\"stems {sizes}\"><caption class=sr>Every stem, as delivered and as prepared, \
          on one time axis from {} to {}</caption>\n<thead><tr><th scope=col>Stem</th><th scope=col><span class=sr>State</span></th>\
          <th scope=col class=scale>{}</th><th scope=col>Format</th><th scope=col class=n>Peak <small>dBFS</small></th>\
          <th scope=col class=n>True peak <small>dBTP</small></th>{loud}</tr></thead>\n{rows}</table></div>\n\
          <p id=none hidden>No stem fits the filter.</p>\n</section>\n",
+        shared_changes(&table),
         tools(sheet),
         clock(sheet.axis.start, 2),
         clock(sheet.axis.end, 2),
         scale(sheet),
     )
+}
+
+/// What was done to most stems, and why.
+fn shared_changes(table: &Table<'_>) -> String {
+    if table.common.is_empty() {
+        return String::new();
+    }
+    let list: Vec<String> =
+        table.common.iter().map(|(what, why)| format!("<b>{}</b> ({})", html(what), html(why))).collect();
+    let done = table.sheet.act.word("To most stems would be done", "Done to most stems");
+    format!("<p class=common>{done}: {}.</p>\n", list.join(", "))
 }
 
 /// The pattern of missing audio, once for all pictures.
@@ -43,9 +55,9 @@ fn scale(sheet: &Sheet<'_>) -> String {
     let mut text = "<span class=sr>Waveform</span><span class=ticks aria-hidden=true>".to_owned();
     for tick in ticks {
         let at = sheet.axis.percent(tick);
-        // The last ones would hang over the edge.
-        let side = if at > 94.0 { " class=left" } else { "" };
-        let _ = write!(text, "<i{side} style=\"left:{at:.2}%\">{}</i>", clock(tick, digits));
+        // The last label would hang over the edge.
+        let label = if at > 94.0 { String::new() } else { clock(tick, digits) };
+        let _ = write!(text, "<i style=\"left:{at:.2}%\">{label}</i>");
     }
     text + "</span>"
 }
@@ -87,6 +99,26 @@ fn tools(sheet: &Sheet<'_>) -> String {
 struct Table<'a> {
     sheet: &'a Sheet<'a>,
     loudness: bool,
+    /// What most stems share is explained once, above the table.
+    common: Vec<(String, String)>,
+}
+
+/// What was done to a stem, in words, each with its reason. Its name stands beside it anyway.
+fn changes_of(stem: &StemRecord) -> impl Iterator<Item = (String, String)> {
+    stem.changes.iter().filter(|change| change.stage != "label").map(|change| words::change(change, stem))
+}
+
+/// The changes that at least half of the outputs share.
+fn common(sheet: &Sheet<'_>) -> Vec<(String, String)> {
+    let outputs = sheet.manifest.stems.iter().filter(|stem| stem.output.is_some()).count();
+    let mut counts: Vec<((String, String), usize)> = Vec::new();
+    for change in sheet.manifest.stems.iter().flat_map(changes_of) {
+        match counts.iter_mut().find(|(known, _)| *known == change) {
+            Some((_, count)) => *count += 1,
+            None => counts.push((change, 1)),
+        }
+    }
+    counts.into_iter().filter(|(_, count)| *count > 1 && count * 2 >= outputs).map(|(change, _)| change).collect()
 }
 
 impl Table<'_> {
@@ -120,7 +152,7 @@ impl Table<'_> {
         let head = self.head(order, stem, &drawn.scale);
         let before = self
             .cells(&words::format(source), [source.peak_dbfs, source.true_peak_dbtp, source.loudness_lufs]);
-        let flags = self.flags(order, stem);
+        let flags = self.flags(stem);
         let none = "<span class=none>no picture: the measurements are not stored here</span>".to_owned();
         let picture = drawn.before.unwrap_or(if measures.is_none() && source.frames.is_some() {
             none
@@ -141,11 +173,11 @@ impl Table<'_> {
                     output.true_peak_dbtp,
                     source.loudness_lufs.map(|lufs| lufs + gain_db),
                 ];
-                (drawn.after.unwrap_or_default(), self.cells(&form.join(" · "), levels))
+                (drawn.after.unwrap_or_default(), self.cells(&form, levels))
             }
             None => (
                 format!("<span class=none>{}</span>", act.word("would not be prepared", "not prepared")),
-                self.cells("", [None; 3]),
+                self.cells(&[], [None; 3]),
             ),
         };
         format!(
@@ -158,7 +190,7 @@ impl Table<'_> {
     fn head(&self, order: usize, stem: &StemRecord, scale: &str) -> String {
         let label = words::label(stem);
         let source = if stem.output.is_some() {
-            format!("<span class=file>{}</span>", html(&stem.source.path))
+            format!("<span class=file>{}</span>", file(&stem.source.path))
         } else {
             String::new()
         };
@@ -170,7 +202,7 @@ impl Table<'_> {
             "<th scope=rowgroup rowspan=2 tabindex={}><b class=label>{}</b>{source}\
              <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",
             if order == 1 { 0 } else { -1 },
-            html(label),
+            file(label),
             key(&stem.group),
             html(&stem.group),
             match stem.state {
@@ -181,20 +213,22 @@ impl Table<'_> {
     }
 
     /// Format and levels.
-    fn cells(&self, form: &str, levels: [Option<f64>; 3]) -> String {
-        let mut text = format!("<td class=form>{}</td>", html(form));
+    fn cells(&self, form: &[String], levels: [Option<f64>; 3]) -> String {
+        const LEVELS: [&str; 3] = ["peak", "true", "LUFS"];
+        let form: Vec<String> = form.iter().map(|word| format!("<span>{}</span>", html(word))).collect();
+        let mut text = format!("<td class=form>{}</td>", form.join(" "));
         for (index, level) in levels.iter().enumerate() {
             if index < 2 || self.loudness {
                 let words = level
                     .map_or("–".to_owned(), |level| number(level, if index < 2 { 2 } else { 1 }, false));
-                let _ = write!(text, "<td class=n>{words}</td>");
+                let _ = write!(text, "<td class=n data-what={}>{words}</td>", LEVELS[index]);
             }
         }
         text
     }
 
     /// Small numbers over the picture that lead the eye from a finding to its place.
-    fn flags(&self, order: usize, stem: &StemRecord) -> String {
+    fn flags(&self, stem: &StemRecord) -> String {
         let mut text = String::new();
         for (index, finding) in stem.findings.iter().enumerate() {
             if let Some(mark) = mark(finding, stem, self.sheet.manifest) {
@@ -207,18 +241,14 @@ impl Table<'_> {
                 );
             }
         }
-        let _ = order;
         text
     }
 
     /// What was done, and what was found.
     fn said(&self, order: usize, stem: &StemRecord) -> String {
-        let changes: Vec<String> = stem
-            .changes
-            .iter()
-            .filter(|change| change.stage != "label")
-            .map(|change| {
-                let (what, why) = words::change(change, stem);
+        let changes: Vec<String> = changes_of(stem)
+            .map(|(what, why)| {
+                let why = if self.common.contains(&(what.clone(), why.clone())) { String::new() } else { why };
                 format!("<li>{} <small>{}</small></li>", html(&what), html(&why))
             })
             .collect();
@@ -243,8 +273,9 @@ impl Table<'_> {
     }
 
     fn finding(&self, order: usize, number: usize, finding: &Finding, stem: &StemRecord) -> String {
-        let place = mark(finding, stem, self.sheet.manifest).map_or(String::new(), |mark| {
-            format!(" <span class=at>from {} of the file on</span>", clock(mark.in_file, 3))
+        let place = mark(finding, stem, self.sheet.manifest).filter(|mark| mark.in_file > 0.0);
+        let place = place.map_or(String::new(), |mark| {
+            format!(" <span class=at>at {} of the file</span>", clock(mark.in_file, 3))
         });
         format!(
             "<li id=s{order}f{number}>{} <b>{}</b> {}{place}</li>",

@@ -9,7 +9,7 @@ use serde_json::Value;
 use super::rows::sign;
 use super::{Act, Sheet};
 use crate::note;
-use crate::text::{clock, count, html, number};
+use crate::text::{clock, count, file, html, number};
 use crate::words;
 
 /// Everything above the stems.
@@ -116,14 +116,14 @@ fn needs(sheet: &Sheet<'_>) -> String {
             asked,
             "<li>{} <a href=\"#{link}\">{}</a> {}</li>",
             sign(question.finding.severity),
-            html(name),
+            file(name),
             html(&question.found)
         );
     }
     let mut seen = String::new();
     for look in look_at(manifest) {
         let name = look.order.map_or("the whole delivery".to_owned(), |order| {
-            format!("<a href=\"#s{order}\">{}</a>", html(words::label(&manifest.stems[order - 1])))
+            format!("<a href=\"#s{order}\">{}</a>", file(words::label(&manifest.stems[order - 1])))
         });
         let _ = write!(seen, "<li>{} {name} {}</li>", sign(look.severity), html(look.text));
     }
@@ -261,7 +261,7 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
             .ignored
             .iter()
             .map(|ignored| {
-                format!("<li><span class=file>{}</span> {}</li>", html(&ignored.path), html(&ignored.why))
+                format!("<li><span class=file>{}</span> {}</li>", file(&ignored.path), html(&ignored.why))
             })
             .collect();
         let _ = write!(
