@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap_complete::Shell;
 
 use crate::clock::TimeOfDay;
 
@@ -30,7 +31,7 @@ Keep the client's originals and a second copy of them.";
 
 #[derive(Debug, Subcommand)]
 pub enum Verb {
-    /// Look at deliveries: what came, and what is wrong with it. Writes nothing.
+    /// Look at deliveries: what came, and what is wrong with it. Writes nothing but the pages of --out.
     Audit(Audit),
     /// Show what `prep` would do with a delivery, stem by stem. Writes nothing.
     Plan(Plan),
@@ -41,8 +42,21 @@ pub enum Verb {
     /// Undo a preparation where the originals are lost: files with the level, start, length, rate and depth that were
     /// delivered, and a record of how exact each step is.
     Restore(Restore),
+    /// Write the papers of a prepared delivery again: report, note to the client, track sheet.
+    Report(Report),
     /// List, show and check recipes.
     Recipe(Recipe),
+    /// Print the completions for a shell.
+    Completions {
+        /// Which shell.
+        #[arg(value_enum)]
+        shell: Shell,
+    },
+    /// Print the manual page, of the command or of one of its verbs.
+    Man {
+        /// The verb.
+        verb: Option<String>,
+    },
 }
 
 /// Which recipe, and how many threads.
@@ -70,6 +84,9 @@ pub struct Audit {
     pub deliveries: Vec<PathBuf>,
     #[command(flatten)]
     pub work: Work,
+    /// A folder for the page and the note to the client; of several deliveries each gets its own folder in it.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
     /// A table for people, or JSON for scripts.
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,
@@ -129,6 +146,9 @@ pub struct Prep {
     /// `LOADIN_SUMMARY` names its file. Not run after Ctrl-C.
     #[arg(long, value_name = "COMMAND")]
     pub on_finish: Option<String>,
+    /// A table for people, or the summary as JSON for scripts.
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
 }
 
 /// The order of a batch.
@@ -167,6 +187,13 @@ pub struct Restore {
     pub to: PathBuf,
     #[command(flatten)]
     pub threads: Threads,
+}
+
+#[derive(Debug, Args)]
+pub struct Report {
+    /// Folders of prepared deliveries, or of batches of them.
+    #[arg(required = true, value_name = "OUT")]
+    pub outs: Vec<PathBuf>,
 }
 
 #[derive(Debug, Args)]

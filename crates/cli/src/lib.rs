@@ -33,7 +33,10 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Verb::Prep(prep) => verbs::prep::run(prep, &progress, out),
         Verb::Verify(verify) => verbs::verify::run(verify, &progress, out),
         Verb::Restore(restore) => verbs::restore::run(restore, &progress, out),
+        Verb::Report(report) => verbs::report::run(report, out),
         Verb::Recipe(recipe) => verbs::recipe::run(recipe, out),
+        Verb::Completions { shell } => verbs::manual::completions(*shell, out),
+        Verb::Man { verb } => verbs::manual::man(verb.as_deref(), out),
     };
     progress.close();
     result.unwrap_or_else(|failure| {

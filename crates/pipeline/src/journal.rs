@@ -71,6 +71,11 @@ impl<'a> Journal<'a> {
         (found.sha256 == survey.sha256).then_some(survey)
     }
 
+    /// The last survey of the file under this path, whatever it was asked for.
+    pub(crate) fn survey_now(&self, path: &str) -> Option<Survey> {
+        read_survey(&self.place("survey", path))
+    }
+
     /// The survey of the file that stood under this path before the present one.
     pub(crate) fn survey_before(&self, path: &str) -> Option<Survey> {
         read_survey(&self.place("before", path))

@@ -20,6 +20,7 @@ pub mod facts;
 pub mod findings;
 pub mod late;
 pub mod manifest;
+pub mod papers;
 pub mod plan;
 pub mod recipe;
 pub mod render;

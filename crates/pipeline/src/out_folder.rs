@@ -179,6 +179,11 @@ impl OutFolder {
         self.earlier.as_ref()
     }
 
+    /// Whether the last run ended while it replaced outputs.
+    pub(crate) fn was_interrupted(&self) -> bool {
+        self.lock.interrupted
+    }
+
     /// What earlier runs have finished here.
     pub(crate) fn journal<'a>(&self, disk: &'a dyn Disk) -> Journal<'a> {
         Journal::open(disk, self.root.join(MEMORY).join("journal"))

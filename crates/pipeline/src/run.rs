@@ -15,6 +15,7 @@ use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
+use crate::papers::store_papers;
 use crate::plan::{self, Pin, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
@@ -282,10 +283,7 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> R
         .collect();
     let mut texts = (job.papers)(manifest, surveys);
     texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
-    for (name, text) in texts {
-        let stored = store_text(&*job.disk, &out.join(&name), &text)?;
-        sums.insert(name, stored.sha256);
-    }
+    sums.extend(store_papers(&*job.disk, out, texts)?);
     remove_stale(&*job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
     let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();

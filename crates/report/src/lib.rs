@@ -15,6 +15,7 @@ mod wave;
 mod words;
 
 pub use index::{Entry, index};
+pub use page::GENERATOR;
 
 use loadin_pipeline::facts::Survey;
 use loadin_pipeline::manifest::Manifest;
@@ -28,7 +29,8 @@ pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, String)> 
         ("report.html".to_owned(), page::page(manifest, surveys, Act::Prepared)),
     ];
     papers.extend(client_note(manifest));
-    papers.extend(manifest.late.iter().map(|late| ("late-files.md".to_owned(), late_files::late_files(late))));
+    papers
+        .extend(manifest.late.iter().map(|late| ("late-files.md".to_owned(), late_files::late_files(late))));
     papers
 }
 

@@ -6,11 +6,13 @@ use std::sync::Arc;
 
 use loadin_pipeline::facts::Survey;
 use loadin_pipeline::findings::{Finding, Severity};
+use loadin_pipeline::manifest::Manifest;
+use loadin_pipeline::papers::outlook;
 use loadin_pipeline::plan::Fate;
 use loadin_pipeline::run::Study;
 use serde_json::{Value, json};
 
-use super::{finding_line, load_recipe, study};
+use super::{finding_line, load_recipe, loudness_caution, pages, study};
 use crate::args::{Audit, Format};
 use crate::progress::Reporter;
 use crate::table::{Table, printable};
@@ -20,21 +22,29 @@ pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -
     let recipe = load_recipe(&args.work.recipe)?;
     let mut exit = Exit::Done;
     let mut pages = Vec::new();
+    let mut places = pages::audit_places(args)?;
     for delivery in &args.deliveries {
         let study = study(delivery, &args.work, &recipe, None, progress)?;
         progress.close();
         if study.plan.stems.iter().any(|stem| matches!(stem.fate, Fate::Fail { .. })) {
             exit = Exit::SomeStems;
         }
+        let outlook = outlook(&recipe, &study);
+        if let Some(places) = &mut places {
+            places.write(delivery, outlook.clone(), &study.surveys)?;
+        }
         match args.format {
             Format::Json => pages.push(page(&study)),
-            Format::Table => print(delivery, &study, out)?,
+            Format::Table => print(delivery, &study, &outlook, out)?,
         }
     }
+    let written = places.map(pages::AuditPlaces::finish).transpose()?;
     if args.format == Format::Json {
         let text =
             serde_json::to_string_pretty(&pages).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
         writeln!(out, "{text}")?;
+    } else if let Some(path) = written {
+        writeln!(out, "the page is {}", printable(&path.display().to_string()))?;
     }
     Ok(exit)
 }
@@ -62,7 +72,7 @@ fn page(study: &Study) -> Value {
     })
 }
 
-fn print(delivery: &Path, study: &Study, out: &mut dyn Write) -> Result<(), Failure> {
+fn print(delivery: &Path, study: &Study, outlook: &Manifest, out: &mut dyn Write) -> Result<(), Failure> {
     writeln!(
         out,
         "{}: {} audio files",
@@ -97,7 +107,7 @@ fn print(delivery: &Path, study: &Study, out: &mut dyn Write) -> Result<(), Fail
     for ignored in &study.inventory.ignored {
         writeln!(out, "{}: ignored: {}", printable(&ignored.path), printable(&ignored.why))?;
     }
-    Ok(())
+    loudness_caution(outlook.louder_db(), out)
 }
 
 fn columns(survey: &Survey) -> [String; 3] {

@@ -1,12 +1,16 @@
 //! One file a verb.
 
 pub(crate) mod audit;
+pub(crate) mod manual;
+pub(crate) mod pages;
 pub(crate) mod plan;
 pub(crate) mod prep;
 pub(crate) mod recipe;
 pub(crate) mod restore;
+pub(crate) mod report;
 pub(crate) mod verify;
 
+use std::io::Write;
 use std::path::Path;
 use std::sync::{Arc, LazyLock};
 
@@ -115,4 +119,15 @@ fn words<'a>(changes: impl IntoIterator<Item = &'a Change>) -> String {
 /// A finding in one line.
 fn finding_line(finding: &Finding) -> String {
     printable(&format!("{} ({}): {}", finding.id.as_str(), finding.severity.as_str(), finding.text))
+}
+
+/// Says by how much playback can be louder than the delivered files.
+fn loudness_caution(louder_db: Option<f64>, out: &mut dyn Write) -> Result<(), Failure> {
+    if let Some(louder) = louder_db {
+        writeln!(
+            out,
+            "Caution: playback of prepared stems can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
+        )?;
+    }
+    Ok(())
 }

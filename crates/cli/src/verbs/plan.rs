@@ -5,10 +5,11 @@ use std::sync::Arc;
 
 use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::outputs_of;
+use loadin_pipeline::papers::outlook;
 use loadin_pipeline::plan::{Fate, Plan, StemPlan};
 use loadin_pipeline::render::Measured;
 
-use super::{finding_line, load_recipe, study, words};
+use super::{finding_line, load_recipe, loudness_caution, study, words};
 use crate::args::{Format, Plan as Args};
 use crate::progress::Reporter;
 use crate::table::Table;
@@ -25,7 +26,10 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
                 .map_err(|error| Failure::new(Exit::CannotWrite, error))?;
             writeln!(out, "{text}")?;
         }
-        Format::Table => print(&study.plan, out)?,
+        Format::Table => {
+            print(&study.plan, out)?;
+            loudness_caution(outlook(&recipe, &study).louder_db(), out)?;
+        }
     }
     Ok(exit(&study.plan))
 }

@@ -36,6 +36,9 @@ struct Sheet<'a> {
     act: Act,
 }
 
+/// The line by which a page of ours is known.
+pub const GENERATOR: &str = "<meta name=generator content=loadin>";
+
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("script.js");
 
@@ -57,7 +60,7 @@ pub(crate) fn document(title: &str, body: &str, script: &str) -> String {
         "<!doctype html>\n<html lang=en>\n<head>\n<meta charset=utf-8>\n\
          <meta name=viewport content=\"width=device-width,initial-scale=1\">\n\
          <meta name=color-scheme content=\"light dark\">\n\
-         <meta http-equiv=Content-Security-Policy content=\"{policy}\">\n\
+         {GENERATOR}\n<meta http-equiv=Content-Security-Policy content=\"{policy}\">\n\
          <title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}{script}</body>\n</html>\n",
         html(title)
     )

@@ -118,7 +118,11 @@ fn common(sheet: &Sheet<'_>) -> Vec<(String, String)> {
             None => counts.push((change, 1)),
         }
     }
-    counts.into_iter().filter(|(_, count)| *count > 1 && count * 2 >= outputs).map(|(change, _)| change).collect()
+    counts
+        .into_iter()
+        .filter(|(_, count)| *count > 1 && count * 2 >= outputs)
+        .map(|(change, _)| change)
+        .collect()
 }
 
 impl Table<'_> {
@@ -248,7 +252,8 @@ impl Table<'_> {
     fn said(&self, order: usize, stem: &StemRecord) -> String {
         let changes: Vec<String> = changes_of(stem)
             .map(|(what, why)| {
-                let why = if self.common.contains(&(what.clone(), why.clone())) { String::new() } else { why };
+                let why =
+                    if self.common.contains(&(what.clone(), why.clone())) { String::new() } else { why };
                 format!("<li>{} <small>{}</small></li>", html(&what), html(&why))
             })
             .collect();

@@ -17,8 +17,9 @@ use loadin_pipeline::storage::RealDisk;
 use loadin_pipeline::summary::{DeliverySummary, Ended, Summary};
 use loadin_pipeline::{Bench, Packaging, Patience};
 
+use super::pages::store_batch_index;
 use super::{STOP, bench, load_recipe, on_threads, stop_on_signals};
-use crate::args::Prep;
+use crate::args::{Format, Prep};
 use crate::clock::{self, Deadline};
 use crate::progress::Reporter;
 use crate::{Exit, Failure};
@@ -66,6 +67,7 @@ fn one(
     let (entry, result) = carry_out(args, turn, recipe, progress);
     let exit = settled(&mut summary, entry, exit_of(&result));
     let printed = match &result {
+        Ok(_) if args.format == Format::Json => print_json(&summary, out),
         Ok(manifest) => screen::print_one(manifest, &summary, out),
         Err(_) => Ok(()),
     };
@@ -105,9 +107,17 @@ fn several(
             stored = finish::store(&summary, &args.out);
         }
     }
-    screen::print_batch(&summary, stored.as_deref().ok(), out)?;
+    let page = store_batch_index(&summary, &args.out);
+    match args.format {
+        Format::Json => print_json(&summary, out)?,
+        Format::Table => screen::print_batch(&summary, stored.as_deref().ok(), page.as_deref().ok(), out)?,
+    }
     finish::run_command(args.on_finish.as_deref(), &summary, stored.as_deref().ok());
-    stored.map(|_| exit)
+    stored.and(page).map(|_| exit)
+}
+
+fn print_json(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+    Ok(write!(out, "{}", summary.to_json())?)
 }
 
 /// Adds what became of a delivery, and says how that counts.

@@ -9,7 +9,7 @@ use loadin_pipeline::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
 use crate::table::{Table, printable};
-use crate::verbs::{finding_line, words};
+use crate::verbs::{finding_line, loudness_caution, words};
 
 /// Lines about one delivery in the screen of a batch, and lines about all of them: the rest is in the summary.
 const LINES_EACH: usize = 3;
@@ -52,6 +52,8 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
             printable(&outputs_of(Path::new(&entry.out)).join("manifest.json").display().to_string())
         )?;
         writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
+        let page = Path::new(&entry.out).join("report.html");
+        writeln!(out, "the page is {}", printable(&page.display().to_string()))?;
         writeln!(out, "next: {}", printable(&entry.next))?;
     }
     caution(summary, out)
@@ -65,6 +67,7 @@ fn what(stem: &StemRecord) -> String {
 pub(super) fn print_batch(
     summary: &Summary,
     stored: Option<&Path>,
+    page: Option<&Path>,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     let mut table = Table::new(&[
@@ -96,6 +99,9 @@ pub(super) fn print_batch(
     writeln!(out, "{}", work(read, written, summary.seconds, reused))?;
     if let Some(path) = stored {
         writeln!(out, "the summary is {}", printable(&path.display().to_string()))?;
+    }
+    if let Some(path) = page {
+        writeln!(out, "the page of all is {}", printable(&path.display().to_string()))?;
     }
     caution(summary, out)
 }
@@ -162,12 +168,5 @@ fn work(read: u64, written: u64, seconds: f64, reused: u64) -> String {
 }
 
 fn caution(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
-    let louder = summary.deliveries.iter().filter_map(|entry| entry.louder_db).fold(0.0, f64::max);
-    if louder > 0.0 {
-        writeln!(
-            out,
-            "Caution: playback can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
-        )?;
-    }
-    Ok(())
+    loudness_caution(summary.deliveries.iter().filter_map(|entry| entry.louder_db).reduce(f64::max), out)
 }

@@ -1,0 +1,130 @@
+//! The pages of several deliveries: each in its folder, and one index above them.
+
+use std::path::{Path, PathBuf};
+
+use loadin_pipeline::facts::Survey;
+use loadin_pipeline::manifest::Manifest;
+use loadin_pipeline::papers::{PapersError, write_audit};
+use loadin_pipeline::scan;
+use loadin_pipeline::storage::{RealDisk, store_text};
+use loadin_pipeline::summary::{Ended, Summary};
+use loadin_report::{Entry, index};
+
+use crate::args::Audit;
+use crate::{Exit, Failure};
+
+/// A delivery of a batch: its folder, and its record or why there is none.
+pub(crate) struct Line {
+    pub(crate) out: PathBuf,
+    pub(crate) result: Result<Manifest, String>,
+}
+
+impl Line {
+    fn folder(&self) -> String {
+        self.out.file_name().unwrap_or_default().to_string_lossy().into_owned()
+    }
+}
+
+/// Writes the index of a batch into its folder; its path. An `index.html` that is not ours is refused.
+pub(crate) fn store_index(folder: &Path, lines: &[Line], audit: bool) -> Result<PathBuf, Failure> {
+    let path = folder.join("index.html");
+    let there = std::fs::read_to_string(&path);
+    if there.is_ok_and(|text| !text.contains(loadin_report::GENERATOR)) {
+        return Err(Failure::new(
+            Exit::CannotWrite,
+            anyhow::Error::msg(format!(
+                "\"{}\" was not written by this program and would be replaced; move it away or choose another folder",
+                path.display()
+            )),
+        ));
+    }
+    let folders: Vec<String> = lines.iter().map(Line::folder).collect();
+    let entries: Vec<Entry<'_>> = lines
+        .iter()
+        .zip(&folders)
+        .map(|(line, folder)| match &line.result {
+            Ok(manifest) => Entry::Page { folder, manifest, audit },
+            Err(error) => Entry::Lost { name: folder, error },
+        })
+        .collect();
+    store_text(&RealDisk, &path, &index(&entries)).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+    Ok(path)
+}
+
+/// Writes the index of what `prep` has done; its path.
+pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<PathBuf, Failure> {
+    let lines: Vec<Line> = summary
+        .deliveries
+        .iter()
+        .map(|entry| {
+            let out = PathBuf::from(&entry.out);
+            let why = || entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
+            let result = if entry.ended == Ended::Finished { Manifest::read(&out) } else { Err(why()) };
+            Line { out, result }
+        })
+        .collect();
+    store_index(folder, &lines, false)
+}
+
+/// Where an audit writes its pages.
+pub(crate) struct AuditPlaces {
+    out: PathBuf,
+    several: bool,
+    lines: Vec<Line>,
+}
+
+/// The places of an audit with `--out`; two deliveries of one name would share a folder and are refused.
+pub(crate) fn audit_places(args: &Audit) -> Result<Option<AuditPlaces>, Failure> {
+    let Some(out) = &args.out else { return Ok(None) };
+    let several = args.deliveries.len() > 1;
+    for (index, one) in args.deliveries.iter().enumerate() {
+        if let Some(other) =
+            args.deliveries[..index].iter().find(|other| scan::name_of(other) == scan::name_of(one))
+        {
+            return Err(Failure::bad(format!(
+                "\"{}\" and \"{}\" have one name and would share a folder of \"{}\"; look at them one by one, or rename one",
+                other.display(),
+                one.display(),
+                out.display()
+            )));
+        }
+    }
+    Ok(Some(AuditPlaces { out: out.clone(), several, lines: Vec::new() }))
+}
+
+impl AuditPlaces {
+    /// Writes the page of one delivery.
+    pub(crate) fn write(
+        &mut self,
+        delivery: &Path,
+        outlook: Manifest,
+        surveys: &[Survey],
+    ) -> Result<(), Failure> {
+        let out = if self.several { self.out.join(scan::name_of(delivery)) } else { self.out.clone() };
+        write_audit(delivery, &out, &outlook, surveys, &RealDisk, &loadin_report::audit_papers)?;
+        self.lines.push(Line { out, result: Ok(outlook) });
+        Ok(())
+    }
+
+    /// Ends with the page that a person opens first; its path.
+    pub(crate) fn finish(self) -> Result<PathBuf, Failure> {
+        if self.several {
+            store_index(&self.out, &self.lines, true)
+        } else {
+            Ok(self.out.join("report.html"))
+        }
+    }
+}
+
+impl From<PapersError> for Failure {
+    fn from(error: PapersError) -> Self {
+        match error {
+            PapersError::Run(error) => error.into(),
+            PapersError::Out(error) => loadin_pipeline::run::RunError::Out(error).into(),
+            PapersError::NotPrepared(_) | PapersError::Interrupted { .. } | PapersError::Prepared { .. } => {
+                Self::new(Exit::BadArguments, error)
+            }
+            _ => Self::new(Exit::CannotWrite, error),
+        }
+    }
+}

@@ -1,0 +1,45 @@
+//! `loadin report`: the papers of prepared deliveries, again.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use loadin_pipeline::papers::write_again;
+use loadin_pipeline::storage::RealDisk;
+
+use super::pages::{Line, store_index};
+use crate::args::Report;
+use crate::table::printable;
+use crate::{Exit, Failure};
+
+pub(crate) fn run(args: &Report, out: &mut dyn Write) -> Result<Exit, Failure> {
+    for folder in &args.outs {
+        let path = if folder.join("manifest.json").is_file() {
+            write_again(folder, &RealDisk, &loadin_report::papers)?;
+            folder.join("report.html")
+        } else {
+            batch(folder)?
+        };
+        writeln!(out, "{}", printable(&path.display().to_string()))?;
+    }
+    Ok(Exit::Done)
+}
+
+/// The papers of every delivery of a batch, and its index.
+fn batch(folder: &Path) -> Result<PathBuf, Failure> {
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
+    let mut outs: Vec<PathBuf> = entries.filter(|path| path.join("manifest.json").is_file()).collect();
+    outs.sort();
+    if outs.is_empty() {
+        return Err(Failure::bad(format!(
+            "there is no manifest.json in \"{}\" nor in a folder of it; give the folder of a prepared delivery or of a batch",
+            folder.display()
+        )));
+    }
+    let mut lines = Vec::new();
+    for out in outs {
+        let manifest = write_again(&out, &RealDisk, &loadin_report::papers)?;
+        lines.push(Line { out, result: Ok(manifest) });
+    }
+    store_index(folder, &lines, false)
+}

@@ -1,0 +1,150 @@
+//! Papers in an output folder: written before anything is changed, written again, and never over somebody's own words.
+
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::facts::Survey;
+use crate::manifest::Manifest;
+use crate::out_folder::{OutFolder, OutFolderError};
+use crate::recipe::Recipe;
+use crate::record::{self, Rendered};
+use crate::render::Measured;
+use crate::run::{Papers, RunError, Study, text_digest};
+use crate::storage::{Disk, StoreError, Stored, digest_file, store_text};
+
+/// The list of digests beside the papers.
+const LIST: &str = "checksums.sha256";
+
+/// Why papers cannot be written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PapersError {
+    /// There is no prepared delivery.
+    #[error("{0}; give the folder of a prepared delivery, the one that holds manifest.json")]
+    NotPrepared(String),
+    /// A run into the folder was interrupted: the outputs may be those of another manifest.
+    #[error("the last run into \"{}\" was interrupted; give its command again, which writes the papers too", out.display())]
+    Interrupted {
+        /// The output folder.
+        out: PathBuf,
+    },
+    /// The page before the work would replace the one about the work.
+    #[error("\"{}\" holds a prepared delivery, whose papers an audit would replace; choose another --out", out.display())]
+    Prepared {
+        /// The output folder.
+        out: PathBuf,
+    },
+    /// The output folder cannot be used.
+    #[error(transparent)]
+    Out(#[from] OutFolderError),
+    /// The delivery cannot be studied.
+    #[error(transparent)]
+    Run(#[from] RunError),
+    /// A file cannot be written.
+    #[error(transparent)]
+    Store(#[from] StoreError<Infallible>),
+}
+
+/// The record that a run would write, with the measures that the plan expects; nothing is rendered, so the outputs have
+/// no digests.
+pub fn outlook(recipe: &Recipe, study: &Study) -> Manifest {
+    let planned = study.plan.stems.iter().filter(|stem| stem.is_rendered());
+    let expected: BTreeMap<String, Rendered> = planned
+        .map(|stem| {
+            let stored = Stored { bytes: stem.output_bytes(), sha256: String::new() };
+            (stem.path().to_owned(), Ok((Measured::expected(stem), stored)))
+        })
+        .collect();
+    record::manifest(recipe, study, &expected)
+}
+
+/// Writes the papers of a delivery that was only looked at into a folder of their own.
+pub fn write_audit(
+    delivery: &Path,
+    out: &Path,
+    outlook: &Manifest,
+    surveys: &[Survey],
+    disk: &dyn Disk,
+    papers: &Papers<'_>,
+) -> Result<(), PapersError> {
+    OutFolder::check_place(delivery, out)?;
+    let folder = OutFolder::claim(out)?;
+    if folder.earlier().is_some() {
+        return Err(PapersError::Prepared { out: out.to_owned() });
+    }
+    let sums = store_papers(disk, out, papers(outlook, surveys))?;
+    store_list(disk, out, &sums)?;
+    folder.release(disk, outlook)?;
+    // It was made for outputs, and there are none; what is not empty stays.
+    let _ = fs::remove_dir(out.join("audio"));
+    Ok(())
+}
+
+/// Writes the papers of a prepared delivery again, from its manifest and the measurements that its journal keeps.
+/// Where those are gone, the papers are made without them.
+pub fn write_again(out: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
+    let manifest = Manifest::read(out).map_err(PapersError::NotPrepared)?;
+    let folder = OutFolder::claim(out)?;
+    if folder.was_interrupted() {
+        return Err(PapersError::Interrupted { out: out.to_owned() });
+    }
+    let journal = folder.journal(disk);
+    let surveys: Vec<Survey> =
+        manifest.stems.iter().filter_map(|stem| journal.survey_now(&stem.source.path)).collect();
+    let mut sums = listed(out);
+    sums.extend(store_papers(disk, out, papers(&manifest, &surveys))?);
+    store_list(disk, out, &sums)?;
+    folder.release(disk, &manifest)?;
+    Ok(manifest)
+}
+
+/// Writes papers and gives their digests. A paper that somebody has edited since it was written is kept under another
+/// name: a note that was worded by hand is work.
+pub(crate) fn store_papers(
+    disk: &dyn Disk,
+    out: &Path,
+    texts: Vec<(String, String)>,
+) -> Result<BTreeMap<String, String>, StoreError<Infallible>> {
+    let ours = listed(out);
+    let mut sums = BTreeMap::new();
+    for (name, text) in texts {
+        let path = out.join(&name);
+        let new = text_digest(&text);
+        // After an interrupted run the new text may be there already, and not be listed yet.
+        let edited = digest_file(&path)
+            .is_ok_and(|found| found.sha256 != new && ours.get(&name) != Some(&found.sha256));
+        if edited {
+            keep(disk, &path)?;
+        }
+        sums.insert(name, store_text(disk, &path, &text)?.sha256);
+    }
+    Ok(sums)
+}
+
+/// Gives a file a name that is free: "client-note (edited).md".
+fn keep(disk: &dyn Disk, path: &Path) -> Result<(), StoreError<Infallible>> {
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let ending = path.extension().map_or(String::new(), |ending| format!(".{}", ending.to_string_lossy()));
+    let names = (1..).map(|n| if n == 1 { "edited".to_owned() } else { format!("edited {n}") });
+    let mut places = names.map(|word| path.with_file_name(format!("{stem} ({word}){ending}")));
+    let free = places.find(|place| !place.exists()).expect("there are more numbers than files");
+    disk.rename(path, &free).map_err(|source| StoreError::Disk { path: free, source })
+}
+
+/// What the folder's list of digests says, by path.
+fn listed(out: &Path) -> BTreeMap<String, String> {
+    let list = fs::read_to_string(out.join(LIST)).unwrap_or_default();
+    let entries = list.lines().filter_map(|line| line.split_once("  "));
+    entries.map(|(sum, path)| (path.to_owned(), sum.to_owned())).collect()
+}
+
+fn store_list(
+    disk: &dyn Disk,
+    out: &Path,
+    sums: &BTreeMap<String, String>,
+) -> Result<Stored, StoreError<Infallible>> {
+    let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
+    store_text(disk, &out.join(LIST), &list)
+}
