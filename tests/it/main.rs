@@ -9,4 +9,5 @@ mod recipes;
 mod reference_audio;
 mod reference_codec;
 mod reference_session;
+mod report;
 mod trust;

@@ -1,0 +1,110 @@
+//! The note to the client says what was found, and nothing else.
+
+use std::collections::BTreeMap;
+use std::fs;
+
+use serde_json::Value;
+
+use super::{clean, demo, read};
+use crate::job::{prep, stem};
+
+/// The sentences that stand in every note, taken from the file of texts; those of an item are looked for there too.
+fn texts() -> toml::Table {
+    toml::from_str(include_str!("../../../crates/report/src/note/en.toml")).unwrap()
+}
+
+/// Whether a sentence is this template, with something in place of the braces: its fixed parts stand in it in order,
+/// the first at the start and the last at the end.
+fn fits(sentence: &str, template: &str) -> bool {
+    let parts: Vec<&str> =
+        template.split('{').map(|part| part.split_once('}').map_or(part, |(_, rest)| rest)).collect();
+    let [first, middle @ .., last] = &parts[..] else { return sentence == template };
+    let Some(rest) = sentence.strip_prefix(first).and_then(|rest| rest.strip_suffix(last)) else {
+        return false;
+    };
+    middle.iter().try_fold(rest, |rest, part| rest.find(part).map(|at| &rest[at + part.len()..])).is_some()
+}
+
+/// Every line of the demo's note is either one of the fixed sentences, or part of an item that names a finding of that
+/// very file; every number in it stands in the finding's evidence.
+#[test]
+fn every_sentence_is_traced_to_a_finding() {
+    let out = tempfile::tempdir().unwrap();
+    let (_, manifest) = prep(&demo(), out.path(), &[]);
+    let note = read(&out.path().join("client-note.md"));
+    let texts = texts();
+    let fixed: Vec<&str> =
+        ["greeting", "opening", "closing"].iter().map(|key| texts[*key].as_str().unwrap()).collect();
+    let mut items = note.split("\n## ");
+    let head = items.next().unwrap();
+    assert!(head.starts_with("# Questions about `delivery`\n"), "{head}");
+    for line in head.lines().skip(1).filter(|line| !line.is_empty()) {
+        assert!(fixed.iter().any(|template| fits(line, template)), "{line}");
+    }
+    let mut asked: BTreeMap<String, String> = BTreeMap::new();
+    for item in items {
+        let lines: Vec<&str> = item.lines().filter(|line| !line.is_empty()).collect();
+        let file = lines[0].split_once(". ").unwrap().1.trim_matches('`');
+        let id = lines[3].strip_prefix("Reference: ").unwrap();
+        let found = stem(&manifest, file)["findings"].as_array().unwrap().clone();
+        let finding = found.iter().find(|f| f["id"] == id).unwrap_or_else(|| panic!("{file} has no {id}"));
+        let ask = &texts["ask"][id];
+        assert!(fits(lines[1], ask["found"].as_str().unwrap()), "{}", lines[1]);
+        assert!(fits(lines[2], ask["send"].as_str().unwrap()), "{}", lines[2]);
+        assert_numbers(lines[1], finding, &stem(&manifest, file)["source"]);
+        assert!(lines[4..].iter().all(|line| fixed.contains(line)), "{:?}", &lines[4..]);
+        asked.insert(file.to_owned(), id.to_owned());
+    }
+    // The faults that the demo's generator seeds and that a client can mend.
+    let wanted = [
+        ("OrchardSignal_125bpm_Dm_BV Low_FINAL use this.flac", "duplicate"),
+        ("OrchardSignal_125bpm_Dm_Hats.flac", "dead-channel"),
+        ("OrchardSignal_125bpm_Dm_Shaker.flac", "silent"),
+        ("OrchardSignal_125bpm_Dm_Tamb.wav", "truncated"),
+    ];
+    assert_eq!(asked, wanted.iter().map(|(file, id)| ((*file).to_owned(), (*id).to_owned())).collect());
+}
+
+/// Other files in a sentence are those of the evidence, and times are frames of the evidence at the file's own rate.
+fn assert_numbers(sentence: &str, finding: &Value, source: &Value) {
+    let rate = source["rate_hz"].as_f64().unwrap();
+    let seconds = |key: &str| finding["evidence"][key].as_f64().map(|frames| frames / rate);
+    if let Some(other) = finding["evidence"]["same_as"].as_str() {
+        assert!(sentence.contains(&format!("`{other}`")), "{sentence}: {other}");
+    }
+    let Some(start) = seconds("start_frame") else { return };
+    let words: Vec<&str> = sentence.split([' ', ';']).collect();
+    let at = words.iter().find_map(|word| word.split_once(':')).unwrap();
+    let said = at.0.parse::<f64>().unwrap() * 60.0 + at.1.parse::<f64>().unwrap();
+    // The note has milliseconds.
+    assert!((said - start).abs() <= 0.000_501, "{sentence}: {start}");
+    let missing = seconds("frames").unwrap();
+    assert!(
+        words.iter().filter_map(|w| w.parse::<f64>().ok()).any(|n| (n - missing).abs() <= 0.000_501),
+        "{sentence}: {missing}"
+    );
+}
+
+#[test]
+fn a_clean_delivery_yields_no_note() {
+    let delivery = clean();
+    prep(&delivery.path(), &delivery.out("out"), &[]);
+    assert!(!delivery.out("out").join("client-note.md").exists());
+    let page = read(&delivery.out("out").join("report.html"));
+    assert!(
+        page.contains("All 2 stems are ready to mix. Nothing needs a person."),
+        "the verdict is another one"
+    );
+}
+
+/// The note goes when the client has sent what was missing.
+#[test]
+fn an_answered_note_goes() {
+    let delivery = clean();
+    let bad = delivery.wav("Snare.wav", 48_000, 24, &[vec![0.0; 96_000]]);
+    prep(&delivery.path(), &delivery.out("out"), &[]);
+    assert!(read(&delivery.out("out").join("client-note.md")).contains("silent from start to end"));
+    fs::remove_file(bad).unwrap();
+    prep(&delivery.path(), &delivery.out("out"), &[]);
+    assert!(!delivery.out("out").join("client-note.md").exists());
+}
