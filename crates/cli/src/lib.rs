@@ -3,6 +3,7 @@
 pub mod args;
 pub mod clock;
 mod exit;
+mod look;
 mod memory;
 mod progress;
 mod table;

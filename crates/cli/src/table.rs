@@ -2,6 +2,16 @@
 
 use std::io::{self, Write};
 
+use console::{measure_text_width, truncate_str};
+
+use crate::look::{Look, Tone};
+
+/// Between two columns.
+const GAP: &str = "  ";
+
+/// A last column that would become narrower goes below its row instead.
+const LEAST_LAST: usize = 24;
+
 /// Rows of cells; the last column is not padded and may be long.
 #[derive(Debug, Default)]
 pub(crate) struct Table {
@@ -19,24 +29,163 @@ impl Table {
         self.rows.push(cells.into_iter().map(|cell| printable(&cell)).collect());
     }
 
-    /// Prints all rows.
+    /// Prints all rows as they fit the terminal; whole where stdout is none.
     pub(crate) fn print(&self, out: &mut dyn Write) -> io::Result<()> {
-        let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
-        let widths: Vec<usize> = (0..columns)
-            .map(|c| {
-                self.rows.iter().filter_map(|row| row.get(c)).map(|s| s.chars().count()).max().unwrap_or(0)
-            })
-            .collect();
-        for row in &self.rows {
-            let cells: Vec<String> =
-                row.iter().zip(&widths).map(|(cell, &width)| format!("{cell:width$}")).collect();
-            writeln!(out, "{}", cells.join("  ").trim_end())?;
-        }
-        Ok(())
+        self.lines(Look::of_stdout()).iter().try_for_each(|line| writeln!(out, "{line}"))
     }
+
+    fn lines(&self, look: Look) -> Vec<String> {
+        let widths = self.widths(look.width);
+        let before_last: usize = widths.iter().rev().skip(1).map(|width| width + GAP.len()).sum();
+        let mut lines = Vec::new();
+        for (index, row) in self.rows.iter().enumerate() {
+            let heading = index == 0;
+            let tone = |cell: &str| if heading { Tone::Heading } else { Tone::of_word(cell) };
+            let Some((last, cells)) = row.split_last() else { continue };
+            let mut line = String::new();
+            for (cell, &width) in cells.iter().zip(&widths) {
+                let cell = middle(cell, width);
+                let pad = width - measure_text_width(&cell);
+                line.push_str(&look.paint(&cell, tone(&cell)));
+                line.push_str(&" ".repeat(pad));
+                line.push_str(GAP);
+            }
+            let mut parts = last_column(last, look.width, before_last).into_iter();
+            line.push_str(&look.paint(&parts.next().unwrap_or_default(), tone(last)));
+            lines.push(line.trim_end().to_owned());
+            let indent =
+                " ".repeat(before_last.min(look.width.map_or(before_last, |w| w.saturating_sub(LEAST_LAST))));
+            lines.extend(parts.map(|part| format!("{indent}{}", look.paint(&part, tone(last)))));
+        }
+        lines
+    }
+
+    /// The width of each column. Where the terminal is too narrow, the widest of all but the last give way.
+    fn widths(&self, available: Option<usize>) -> Vec<usize> {
+        let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
+        let widest =
+            |c: usize| self.rows.iter().filter_map(|r| r.get(c)).map(|s| measure_text_width(s)).max();
+        let mut widths: Vec<usize> = (0..columns).map(|c| widest(c).unwrap_or(0)).collect();
+        let (Some(available), Some((last, front))) = (available, widths.split_last_mut()) else {
+            return widths;
+        };
+        let room = available.saturating_sub((*last).min(LEAST_LAST));
+        loop {
+            let used: usize = front.iter().map(|width| width + GAP.len()).sum();
+            match front.iter_mut().max() {
+                Some(widest) if used > room && *widest > 12 => *widest -= 1,
+                _ => break,
+            }
+        }
+        widths
+    }
+}
+
+/// The text in at most `width` columns; where something must go, it goes from the middle, since names begin and end with
+/// what tells them apart.
+fn middle(text: &str, width: usize) -> String {
+    if measure_text_width(text) <= width {
+        return text.to_owned();
+    }
+    let front = truncate_str(text, width.saturating_sub(1) / 2, "").into_owned();
+    let room = width - measure_text_width(&front) - 1;
+    let mut tail = String::new();
+    for c in text.chars().rev() {
+        let longer = format!("{c}{tail}");
+        if measure_text_width(&longer) > room {
+            break;
+        }
+        tail = longer;
+    }
+    format!("{front}…{tail}")
+}
+
+/// The last cell in lines that fit beside the other columns, broken between words.
+fn last_column(text: &str, available: Option<usize>, before: usize) -> Vec<String> {
+    let Some(available) = available else { return vec![text.to_owned()] };
+    let width = available.saturating_sub(before).max(LEAST_LAST);
+    let mut lines = vec![String::new()];
+    for word in text.split(' ') {
+        let line = lines.last_mut().expect("there is a line");
+        if !line.is_empty() && measure_text_width(line) + 1 + measure_text_width(word) > width {
+            lines.push(word.to_owned());
+        } else {
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+    }
+    lines
 }
 
 /// File names may hold anything; a terminal must not obey them.
 pub(crate) fn printable(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table() -> Table {
+        let mut table = Table::new(&["output", "source", "what was done"]);
+        table.row([
+            "01_Kick".into(),
+            "A very long name of a song_Kick In_48k24b_v3.wav".into(),
+            "gain +0.5 dB; frames 737280 → 691680; depth 16-bit → 24-bit".into(),
+        ]);
+        table.row([
+            "-".into(),
+            "Ünïcode ドラム.wav".into(),
+            "set aside: it is digital silence from start to end".into(),
+        ]);
+        table
+    }
+
+    #[test]
+    fn elsewhere_than_on_a_terminal_nothing_is_left_out() {
+        let lines = table().lines(Look::default());
+        assert_eq!(lines.len(), 3);
+        assert!(lines[1].contains("song_Kick In_48k24b_v3.wav  gain +0.5 dB; frames"));
+        assert!(lines.iter().all(|line| !line.contains('\x1b')));
+    }
+
+    #[test]
+    fn on_a_terminal_every_line_fits() {
+        for width in [60, 80, 100, 140] {
+            let lines = table().lines(Look { width: Some(width), colour: false });
+            for line in &lines {
+                assert!(measure_text_width(line) <= width, "{width}: {line}");
+            }
+            let all = lines.join(" ");
+            assert!(
+                all.contains("691680;") && all.contains("_v3.wav") && all.contains("A very long"),
+                "{width}: {all}"
+            );
+        }
+    }
+
+    /// East Asian wide signs take two columns (Unicode Standard Annex #11).
+    #[test]
+    fn columns_stand_below_each_other_whatever_the_script() {
+        let lines = table().lines(Look { width: Some(140), colour: false });
+        let column = |line: &str, word: &str| measure_text_width(&line[..line.find(word).unwrap()]);
+        assert_eq!(column(&lines[1], "gain"), column(&lines[2], "set aside"));
+    }
+
+    #[test]
+    fn colour_does_not_move_a_column() {
+        let (plain, colour) = (
+            table().lines(Look { width: Some(100), colour: false }),
+            table().lines(Look { width: Some(100), colour: true }),
+        );
+        let bare: Vec<String> =
+            colour.iter().map(|line| console::strip_ansi_codes(line).into_owned()).collect();
+        assert_eq!(bare, plain);
+        assert!(
+            colour[3].contains("\x1b[33mset aside")
+                || colour.iter().any(|line| line.contains("\x1b[33mset aside"))
+        );
+    }
 }

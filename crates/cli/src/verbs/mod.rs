@@ -23,6 +23,7 @@ use loadin_pipeline::stop::Stop;
 use loadin_pipeline::{Bench, OutFolderError};
 
 use crate::args::{Threads, Work};
+use crate::look::{Look, Tone};
 use crate::progress::Reporter;
 use crate::table::printable;
 use crate::{Exit, Failure};
@@ -118,7 +119,9 @@ fn words<'a>(changes: impl IntoIterator<Item = &'a Change>) -> String {
 
 /// A finding in one line.
 fn finding_line(finding: &Finding) -> String {
-    printable(&format!("{} ({}): {}", finding.id.as_str(), finding.severity.as_str(), finding.text))
+    let word = finding.severity.as_str();
+    let (look, tone) = (Look::of_stdout(), Tone::of_word(word));
+    format!("{} ({}): {}", finding.id.as_str(), look.paint(word, tone), printable(&finding.text))
 }
 
 /// Says by how much playback can be louder than the delivered files.
