@@ -10,6 +10,7 @@ mod page;
 mod picture;
 mod text;
 mod timeline;
+mod together;
 mod track_sheet;
 mod wave;
 mod words;

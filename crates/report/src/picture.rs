@@ -123,7 +123,7 @@ fn is_about_channels(id: Id) -> bool {
 }
 
 /// What the decisions make of every channel: the channels that are kept, what is subtracted, and the gain.
-fn after_channels(stem: &StemRecord, measures: &Measures) -> Vec<(usize, f64, f64)> {
+pub(crate) fn after_channels(stem: &StemRecord, measures: &Measures) -> Vec<(usize, f64, f64)> {
     let change = |stage: &str| stem.changes.iter().find(|change| change.stage == stage);
     let gain_db = change("gain-stage").and_then(|change| change.to.as_f64()).unwrap_or(0.0);
     let gain = 10f64.powf(gain_db / 20.0);

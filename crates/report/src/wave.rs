@@ -89,7 +89,7 @@ impl Drawn<'_> {
 }
 
 /// The columns that a span touches.
-fn touched(axis: &Axis, from: f64, to: f64) -> std::ops::Range<usize> {
+pub(crate) fn touched(axis: &Axis, from: f64, to: f64) -> std::ops::Range<usize> {
     // A billionth of a column is rounding, not audio.
     let first = (axis.column(from) + 1e-9).floor().clamp(0.0, COLUMNS as f64) as usize;
     let last = (axis.column(to) - 1e-9).ceil().clamp(0.0, COLUMNS as f64) as usize;

@@ -1,5 +1,6 @@
 //! What was done to a stem, in words that stand beside its picture.
 
+use loadin_pipeline::facts::RelationFacts;
 use loadin_pipeline::manifest::{Change, SourceRecord, StemRecord};
 use serde_json::Value;
 
@@ -69,10 +70,44 @@ pub(crate) fn format(source: &SourceRecord) -> Vec<String> {
     words
 }
 
+/// How a stereo stem comes out in mono: the level of (L + R) / 2 beside the mean power of L and R. With mid M and side S
+/// that is M² / (M² + S²), so two equal channels lose nothing and two unrelated ones 3 dB.
+pub(crate) fn fold_down(relation: &RelationFacts) -> String {
+    match relation.side_to_mid {
+        Some(ratio) => format!("{} dB in mono", number(-10.0 * (1.0 + ratio * ratio).log10(), 1, false)),
+        None => "nothing left in mono".to_owned(),
+    }
+}
+
 /// The name of a prepared file without folder and ending; that of the source where there is none.
 pub(crate) fn label(stem: &StemRecord) -> &str {
     match &stem.output {
         Some(output) => output.path.trim_start_matches("audio/").trim_end_matches(".wav"),
         None => &stem.source.path,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn relation(side_to_mid: Option<f64>) -> RelationFacts {
+        RelationFacts {
+            max_difference: 0.0,
+            worst_difference_ratio: 0.0,
+            max_sum: 0.0,
+            worst_sum_ratio: 0.0,
+            correlation: None,
+            side_to_mid,
+        }
+    }
+
+    /// Two equal channels keep their level; of two unrelated ones of equal power, mid and side are equal, and half of the
+    /// power is left (arithmetic).
+    #[test]
+    fn the_loss_in_mono_is_that_of_the_side() {
+        assert_eq!(fold_down(&relation(Some(0.0))), "0.0 dB in mono");
+        assert_eq!(fold_down(&relation(Some(1.0))), "−3.0 dB in mono");
+        assert_eq!(fold_down(&relation(Some(10.0))), "−20.0 dB in mono");
     }
 }

@@ -1,5 +1,7 @@
 //! report.html: one file that shows what came, what was changed and why, and what needs a person.
 
+#[cfg(test)]
+mod colours;
 mod rows;
 mod security;
 mod top;

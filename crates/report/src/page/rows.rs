@@ -8,6 +8,7 @@ use loadin_pipeline::manifest::{State, StemRecord};
 use super::Sheet;
 use crate::picture::{mark, pictures};
 use crate::text::{clock, file, html, number};
+use crate::together::Together;
 use crate::words;
 
 /// All stems.
@@ -23,13 +24,26 @@ pub(super) fn stems(sheet: &Sheet<'_>) -> String {
          <div class=scroll><table class=\"stems {sizes}\"><caption class=sr>Every stem, as delivered and as prepared, \
          on one time axis from {} to {}</caption>\n<thead><tr><th scope=col>Stem</th><th scope=col><span class=sr>State</span></th>\
          <th scope=col class=scale>{}</th><th scope=col>Format</th><th scope=col class=n>Peak <small>dBFS</small></th>\
-         <th scope=col class=n>True peak <small>dBTP</small></th>{loud}</tr></thead>\n{rows}</table></div>\n\
+         <th scope=col class=n>True peak <small>dBTP</small></th>{loud}</tr>{}</thead>\n{rows}</table></div>\n\
          <p id=none hidden>No stem fits the filter.</p>\n</section>\n",
         shared_changes(&table),
         tools(sheet),
         clock(sheet.axis.start, 2),
         clock(sheet.axis.end, 2),
         scale(sheet),
+        together(sheet, loudness),
+    )
+}
+
+/// A line above the stems: all of them together.
+fn together(sheet: &Sheet<'_>, loudness: bool) -> String {
+    let Some(sum) = Together::of(sheet.manifest, &sheet.surveys, &sheet.axis) else { return String::new() };
+    format!(
+        "<tr class=all><td>All stems together</td><td class=when>power sum</td><td class=pic>{}</td>\
+         <td colspan={}>{}</td></tr>\n",
+        sum.picture(&sheet.axis),
+        if loudness { 4 } else { 3 },
+        sum.words(&sheet.axis)
     )
 }
 
@@ -154,8 +168,10 @@ impl Table<'_> {
         let act = self.sheet.act;
         let source = &stem.source;
         let head = self.head(order, stem, &drawn.scale);
-        let before = self
-            .cells(&words::format(source), [source.peak_dbfs, source.true_peak_dbtp, source.loudness_lufs]);
+        let mut form = words::format(source);
+        let sounding = measures.filter(|measures| measures.active_frames > 0);
+        form.extend(sounding.and_then(|m| m.relation.as_ref()).map(words::fold_down));
+        let before = self.cells(&form, [source.peak_dbfs, source.true_peak_dbtp, source.loudness_lufs]);
         let flags = self.flags(stem);
         let none = "<span class=none>no picture: the measurements are not stored here</span>".to_owned();
         let picture = drawn.before.unwrap_or(if measures.is_none() && source.frames.is_some() {
@@ -192,7 +208,9 @@ impl Table<'_> {
     }
 
     fn head(&self, order: usize, stem: &StemRecord, scale: &str) -> String {
-        let label = words::label(stem);
+        let label = file(words::label(stem));
+        // Without an output there is no label, only the client's name for it.
+        let class = if stem.output.is_some() { "label" } else { "file alone" };
         let source = if stem.output.is_some() {
             format!("<span class=file>{}</span>", file(&stem.source.path))
         } else {
@@ -203,10 +221,9 @@ impl Table<'_> {
         let reference =
             if stem.role == "reference" && stem.group != "reference" { ", reference" } else { "" };
         format!(
-            "<th scope=rowgroup rowspan=2 tabindex={}><b class=label>{}</b>{source}\
+            "<th scope=rowgroup rowspan=2 tabindex={}><b class=\"{class}\">{label}</b>{source}\
              <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",
             if order == 1 { 0 } else { -1 },
-            file(label),
             key(&stem.group),
             html(&stem.group),
             match stem.state {

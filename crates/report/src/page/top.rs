@@ -106,43 +106,58 @@ fn quoted(name: &str) -> String {
 /// What needs a person: first what the client is asked, then what the engineer looks at.
 fn needs(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
-    let mut asked = String::new();
+    let mut asked = Vec::new();
     for question in note::questions(manifest, quoted) {
         let (link, name) = match question.stem {
             Some(index) => (format!("s{}", index + 1), manifest.stems[index].source.path.as_str()),
             None => ("stems-title".to_owned(), "the whole delivery"),
         };
-        let _ = write!(
-            asked,
-            "<li>{} <a href=\"#{link}\">{}</a> {}</li>",
+        asked.push(format!(
+            "<li>{}<span><a href=\"#{link}\">{}</a> {}</span></li>",
             sign(question.finding.severity),
             file(name),
             html(&question.found)
-        );
+        ));
     }
-    let mut seen = String::new();
+    let mut seen = Vec::new();
     for look in look_at(manifest) {
         let name = look.order.map_or("the whole delivery".to_owned(), |order| {
             format!("<a href=\"#s{order}\">{}</a>", file(words::label(&manifest.stems[order - 1])))
         });
-        let _ = write!(seen, "<li>{} {name} {}</li>", sign(look.severity), html(look.text));
+        seen.push(format!("<li>{}<span>{name} {}</span></li>", sign(look.severity), html(look.text)));
     }
     let mut text =
         "<section class=needs aria-labelledby=needs-title><h2 id=needs-title>What needs a person</h2>\n"
             .to_owned();
     if !asked.is_empty() {
-        let _ = write!(
+        let _ = writeln!(
             text,
-            "<h3>For the client to answer <small>in client-note.md</small></h3><ul>{asked}</ul>\n"
+            "<h3>For the client to answer <small>in client-note.md</small></h3>{}",
+            first_screen(&asked)
         );
     }
     if !seen.is_empty() {
-        let _ = write!(text, "<h3>For your eyes and ears</h3><ul>{seen}</ul>\n");
+        let _ = writeln!(text, "<h3>For your eyes and ears</h3>{}", first_screen(&seen));
     }
     if asked.is_empty() && seen.is_empty() {
         text.push_str("<p>Nothing: no stem is missing, damaged or doubtful.</p>\n");
     }
     text + "</section>\n"
+}
+
+/// A list of which the first screen shows what it has room for.
+fn first_screen(items: &[String]) -> String {
+    const ROOM: usize = 7;
+    if items.len() <= ROOM + 1 {
+        return format!("<ul>{}</ul>", items.concat());
+    }
+    let (first, rest) = items.split_at(ROOM);
+    format!(
+        "<ul>{}</ul><details><summary>{} more</summary><ul>{}</ul></details>",
+        first.concat(),
+        rest.len(),
+        rest.concat()
+    )
 }
 
 /// What all stems share.
@@ -163,11 +178,13 @@ fn shared(sheet: &Sheet<'_>) -> String {
             "see the stems".to_owned(),
         ));
     }
-    rows.push((
-        "Start".to_owned(),
-        format!("{} s cut", number(seconds(manifest.link.trim_head_frames), 3, false)),
-        "from the head of all stems".to_owned(),
-    ));
+    rows.push(match manifest.link.trim_head_frames {
+        0 => ("Start".to_owned(), "as delivered".to_owned(), "nothing cut".to_owned()),
+        frames => {
+            let cut = format!("{} s cut", number(seconds(frames), 3, false));
+            ("Start".to_owned(), cut, "from the start of all stems".to_owned())
+        }
+    });
     if manifest.link.length_frames > 0 {
         rows.push((
             "Length".to_owned(),
@@ -231,12 +248,12 @@ fn plain(value: &Value) -> String {
 
 fn caution(sheet: &Sheet<'_>) -> String {
     let louder = sheet.manifest.louder_db().map_or_else(
-        || "No stem plays louder than it was delivered".to_owned(),
+        || "No stem became louder than it was delivered".to_owned(),
         |db| format!("Playback can be up to {} dB louder than the delivered files", number(db, 1, false)),
     );
     format!(
-        "<aside class=caution aria-label=Caution><p><b>Turn the monitors down before the first playback.</b> {louder}; \
-         many stems at once are louder still. Keep the client's originals and a second copy of them. Hearing safety \
+        "<aside class=caution aria-label=Caution><p><b>Turn the monitors down before the first playback.</b> {louder}, \
+         and all stems together are louder than each. Keep the client's originals and a second copy of them. Hearing safety \
          follows your local rules; where your work needs a licence, its rules come first.</p></aside>\n"
     )
 }
@@ -290,4 +307,5 @@ const ABOUT: &str = "<p>All waveforms stand on one time axis, whose zero is the 
      those that were measured on the written file, save the true peak and the loudness, which follow from the decisions.</p>\n\
      <p>A dotted middle line is silence below −90 dBFS. A bar along the edges is where the sound reaches the level of a \
      clipping finding. A hatched stretch is missing, silent or cut. A dashed line is a steady offset. The small numbers \
-     are those of the findings below the picture. Two halves in one picture are left above and right below.</p>\n";
+     are those of the findings below the picture. Two halves in one picture are left above and right below. “All stems together” adds \
+     up powers, as of stems that have nothing to do with each other: related ones can be louder or cancel.</p>\n";

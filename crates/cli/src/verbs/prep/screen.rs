@@ -17,10 +17,13 @@ const LINES_ALL: usize = 20;
 
 /// The table of one delivery.
 pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
-    let mut table = Table::new(&["output", "source", "state", "what was done"]);
+    let mut table = Table::new(&["output", "source", "state", "peak dBFS", "what was done"]);
     for stem in &manifest.stems {
         let label = stem.output.as_ref().map_or("-", |output| output.path.trim_start_matches("audio/"));
-        table.row([label.to_owned(), stem.source.path.clone(), stem.state.as_str().to_owned(), what(stem)]);
+        let peak = stem.output.as_ref().and_then(|output| output.peak_dbfs);
+        let peak = peak.map_or("-".to_owned(), |db| format!("{db:.2}"));
+        let state = stem.state.as_str().to_owned();
+        table.row([label.to_owned(), stem.source.path.clone(), state, peak, what(stem)]);
     }
     table.print(out)?;
     writeln!(out)?;
