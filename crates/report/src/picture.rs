@@ -69,9 +69,8 @@ pub(crate) fn mark(finding: &Finding, stem: &StemRecord, manifest: &Manifest) ->
             let seconds = evidence(finding, "frames")? / rate_hz;
             place(first, Shape::Stretch(start + first, start + first + seconds))
         }
-        Id::Silent => place(0.0, Shape::Stretch(start, source_end)),
         Id::DcOffset | Id::DcDrift => place(0.0, Shape::Level(evidence(finding, "offset")?)),
-        Id::Moved | Id::StampDoubt => place(0.0, Shape::Place),
+        Id::Silent | Id::Moved | Id::StampDoubt => place(0.0, Shape::Place),
         Id::ReferenceCut => {
             let (_, end) = output_span(stem)?;
             place(end - start, Shape::Stretch(end, source_end))

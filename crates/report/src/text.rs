@@ -38,7 +38,7 @@ pub(crate) fn html(text: &str) -> String {
 
 /// A file name for HTML: it may break after the signs that stand for spaces in names.
 pub(crate) fn file(name: &str) -> String {
-    html(name).replace('_', "_<wbr>").replace('/', "/<wbr>").replace('.', "<wbr>.")
+    html(name).replace('_', "_<wbr>").replace('/', "/<wbr>")
 }
 
 /// The text as a code span of Markdown (`CommonMark` 0.31, section 6.1): the fence is longer than any run of backticks

@@ -275,7 +275,7 @@ impl Table<'_> {
             })
             .collect();
         let done = match (&stem.error, changes.is_empty()) {
-            (Some(error), _) => format!("<p class=error>{}: {}</p>", stem.state.as_str(), html(error)),
+            (Some(error), _) => format!("<p class=error><b>{}:</b> {}</p>", stem.state.as_str(), html(error)),
             (None, true) => format!(
                 "<p>{}</p>",
                 self.sheet.act.word("nothing would change but its name", "nothing changed but its name")

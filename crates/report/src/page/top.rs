@@ -306,6 +306,6 @@ const ABOUT: &str = "<p>All waveforms stand on one time axis, whose zero is the 
      magnified. The lower one is the envelope that was measured, with the decided gain, offset and cut; its levels are \
      those that were measured on the written file, save the true peak and the loudness, which follow from the decisions.</p>\n\
      <p>A dotted middle line is silence below −90 dBFS. A bar along the edges is where the sound reaches the level of a \
-     clipping finding. A hatched stretch is missing, silent or cut. A dashed line is a steady offset. The small numbers \
+     clipping finding. A hatched stretch is missing from the file, or cut off. A dashed line is a steady offset. The small numbers \
      are those of the findings below the picture. Two halves in one picture are left above and right below. “All stems together” adds \
      up powers, as of stems that have nothing to do with each other: related ones can be louder or cancel.</p>\n";
