@@ -47,8 +47,8 @@ impl Table {
             for ((cell, &width), numeric) in cells.iter().zip(&widths).zip(&numeric) {
                 let cell = middle(cell, width);
                 let pad = " ".repeat(width - measure_text_width(&cell));
-                let (left, right) = if *numeric { (pad, String::new()) } else { (String::new(), pad) };
-                line.push_str(&format!("{left}{}{right}{GAP}", look.paint(&cell, tone(&cell))));
+                let (left, right) = if *numeric { (pad.as_str(), "") } else { ("", pad.as_str()) };
+                line += &[left, &look.paint(&cell, tone(&cell)), right, GAP].concat();
             }
             let mut parts = last_column(last, look.width, before_last).into_iter();
             line.push_str(&look.paint(&parts.next().unwrap_or_default(), tone(last)));

@@ -100,6 +100,11 @@ pub enum Packaging {
 }
 
 impl Packaging {
+    /// How a folder is packed that an earlier run has filled.
+    pub(crate) fn of(root: &Path) -> Self {
+        if bag::is_bag(root) { Self::Bag } else { Self::Plain }
+    }
+
     fn outputs(self, root: &Path) -> PathBuf {
         match self {
             Self::Plain => root.to_owned(),
@@ -110,8 +115,7 @@ impl Packaging {
 
 /// Where the outputs of a prepared delivery lie: in its folder, or in the payload of the bag that it is.
 pub fn outputs_of(root: &Path) -> PathBuf {
-    let packaging = if bag::is_bag(root) { Packaging::Bag } else { Packaging::Plain };
-    packaging.outputs(root)
+    Packaging::of(root).outputs(root)
 }
 
 /// A folder that is claimed for a run.

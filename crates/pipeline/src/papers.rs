@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use crate::facts::Survey;
 use crate::manifest::Manifest;
-use crate::out_folder::{OutFolder, OutFolderError};
+use crate::out_folder::{OutFolder, OutFolderError, Packaging, outputs_of};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::Measured;
@@ -70,7 +70,7 @@ pub fn write_audit(
     papers: &Papers<'_>,
 ) -> Result<(), PapersError> {
     OutFolder::check_place(delivery, out)?;
-    let folder = OutFolder::claim(out)?;
+    let folder = OutFolder::claim(out, Packaging::Plain)?;
     if folder.earlier().is_some() {
         return Err(PapersError::Prepared { out: out.to_owned() });
     }
@@ -84,15 +84,16 @@ pub fn write_audit(
 
 /// Writes the papers of a prepared delivery again, from its manifest and the measurements that its journal keeps.
 /// Where those are gone, the papers are made without them.
-pub fn write_again(out: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
-    let manifest = Manifest::read(out).map_err(PapersError::NotPrepared)?;
-    let folder = OutFolder::claim(out)?;
+pub fn write_again(root: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
+    let manifest = Manifest::read(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
+    let folder = OutFolder::claim(root, Packaging::of(root))?;
     if folder.was_interrupted() {
-        return Err(PapersError::Interrupted { out: out.to_owned() });
+        return Err(PapersError::Interrupted { out: root.to_owned() });
     }
     let journal = folder.journal(disk);
     let surveys: Vec<Survey> =
         manifest.stems.iter().filter_map(|stem| journal.survey_now(&stem.source.path)).collect();
+    let out = folder.outputs();
     let mut sums = listed(out);
     sums.extend(store_papers(disk, out, papers(&manifest, &surveys))?);
     store_list(disk, out, &sums)?;

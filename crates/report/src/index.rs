@@ -1,17 +1,19 @@
 //! index.html of a batch: one line a delivery.
 
+use std::fmt::Write;
+
 use loadin_pipeline::manifest::{Manifest, State};
 
 use crate::note;
 use crate::page::{Act, document, number_in, verdict};
-use crate::text::{clock, html, number};
+use crate::text::{clock, count, html, number};
 use crate::words;
 
 /// One delivery of a batch.
 pub enum Entry<'a> {
     /// It has a page.
     Page {
-        /// Its folder inside that of the batch.
+        /// The folder of its page inside that of the batch, with `/`.
         folder: &'a str,
         /// Its record, or what would be done with it.
         manifest: &'a Manifest,
@@ -30,34 +32,58 @@ pub enum Entry<'a> {
 /// Makes the index; the entries stand in the order they are given.
 pub fn index(entries: &[Entry<'_>]) -> String {
     let rows: String = entries.iter().map(row).collect();
+    let heads: String = CELLS
+        .iter()
+        .enumerate()
+        .map(|(index, what)| format!("<th scope=col{}>{what}</th>", if index < 4 { " class=n" } else { "" }))
+        .collect();
     let body = format!(
-        "<header><p class=kind>Batch</p><h1>{} deliveries</h1></header>\n<main>\n<div class=scroll><table class=batch>\
-         <caption class=sr>One line a delivery</caption><thead><tr><th scope=col>Delivery</th>\
-         <th scope=col class=n>Ready</th><th scope=col class=n>Set aside</th><th scope=col class=n>Failed</th>\
-         <th scope=col class=n>Questions</th><th scope=col>Gain</th><th scope=col>Length</th><th scope=col>Rate</th>\
-         <th scope=col>In short</th></tr></thead>\n<tbody>{rows}</tbody></table></div>\n\
+        "<header><p class=kind>Batch</p><h1>{}</h1></header>\n<main>\n<table class=batch role=table>\
+         <caption class=sr>One line a delivery</caption><thead><tr><th scope=col>Delivery</th>{heads}</tr></thead>\n\
+         <tbody>{rows}</tbody></table>\n\
          <aside class=caution aria-label=Caution><p><b>Turn the monitors down before the first playback.</b> {} \
          Hearing safety follows your local rules.</p></aside>\n</main>\n",
-        entries.len(),
+        count(entries.len(), "delivery", "deliveries"),
         louder(entries),
     );
     document("Load-in of several deliveries", &body, "")
 }
 
+/// What the cells of a line are, beside the delivery's name; on narrow screens the words stand in the cells.
+const CELLS: [&str; 8] = ["Ready", "Set aside", "Failed", "Questions", "Gain", "Length", "Rate", "In short"];
+
 fn row(entry: &Entry<'_>) -> String {
-    match entry {
-        Entry::Lost { name, error } => format!(
-            "<tr class=lost><th scope=row>{}</th><td class=n>–</td><td class=n>–</td><td class=n>–</td><td class=n>–</td>\
-             <td></td><td></td><td></td><td>not worked on: {}</td></tr>\n",
-            html(name),
-            html(error)
-        ),
-        Entry::Page { folder, manifest, audit } => line(folder, manifest, *audit),
-    }
+    let (name, cells) = match entry {
+        Entry::Lost { name, error } => {
+            let none = "–".to_owned();
+            let what = format!("not worked on: {error}");
+            let cells = [
+                none.clone(),
+                none.clone(),
+                none.clone(),
+                none.clone(),
+                none.clone(),
+                none.clone(),
+                none,
+                what,
+            ];
+            (html(name), cells)
+        }
+        Entry::Page { folder, manifest, audit } => {
+            let link =
+                format!("<a href=\"{}/report.html\">{}</a>", href(folder), html(&manifest.delivery.name));
+            (link, cells(manifest, *audit))
+        }
+    };
+    let cells = cells.iter().zip(CELLS).enumerate().map(|(index, (text, what))| {
+        let class = if index < 4 { "n" } else { "words" };
+        format!("<td class={class} data-what=\"{what}\">{}</td>", html(text))
+    });
+    format!("<tr><th scope=row>{name}</th>{}</tr>\n", cells.collect::<String>())
 }
 
-fn line(folder: &str, manifest: &Manifest, audit: bool) -> String {
-    let count = |state| number_in(manifest, state);
+fn cells(manifest: &Manifest, audit: bool) -> [String; 8] {
+    let stems = |state| number_in(manifest, state);
     let rate_hz = manifest.stems.iter().find_map(|stem| stem.output.as_ref().map(|output| output.rate_hz));
     let gain = match &manifest.link.gains[..] {
         [] => "none".to_owned(),
@@ -66,20 +92,16 @@ fn line(folder: &str, manifest: &Manifest, audit: bool) -> String {
     };
     let frames = manifest.link.length_frames;
     let length = rate_hz.filter(|_| frames > 0).map(|hz| clock(frames as f64 / f64::from(hz.max(1)), 1));
-    let act = if audit { Act::Audit } else { Act::Prepared };
-    format!(
-        "<tr><th scope=row><a href=\"{}/report.html\">{}</a></th><td class=n>{}</td><td class=n>{}</td><td class=n>{}</td>\
-         <td class=n>{}</td><td>{gain}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
-        href(folder),
-        html(&manifest.delivery.name),
-        count(State::Prepared) + count(State::Unchanged),
-        count(State::SetAside),
-        count(State::Failed),
-        note::questions(manifest, str::to_owned).len(),
+    [
+        (stems(State::Prepared) + stems(State::Unchanged)).to_string(),
+        stems(State::SetAside).to_string(),
+        stems(State::Failed).to_string(),
+        note::questions(manifest, str::to_owned).len().to_string(),
+        gain,
         length.unwrap_or_else(|| "various".to_owned()),
         rate_hz.map(words::rate).unwrap_or_default(),
-        html(&verdict(manifest, act)),
-    )
+        verdict(manifest, if audit { Act::Audit } else { Act::Prepared }),
+    ]
 }
 
 fn louder(entries: &[Entry<'_>]) -> String {
@@ -92,14 +114,16 @@ fn louder(entries: &[Entry<'_>]) -> String {
     })
 }
 
-/// A folder's name as part of a relative address (RFC 3986, section 2.3: all but unreserved characters are encoded).
+/// A folder's name as part of a relative address (RFC 3986, section 2.3: all but unreserved characters and
+/// the slashes between folders are encoded).
 fn href(folder: &str) -> String {
     let mut text = String::new();
     for byte in folder.bytes() {
-        if byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.' | b'_' | b'~') {
+        if byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.' | b'_' | b'~' | b'/') {
             text.push(char::from(byte));
         } else {
-            text.push_str(&format!("%{byte:02X}"));
+            // Writing to a string cannot fail.
+            let _ = write!(text, "%{byte:02X}");
         }
     }
     text
@@ -114,7 +138,7 @@ mod tests {
     fn a_folder_becomes_an_address() {
         assert_eq!(href("Song one"), "Song%20one");
         assert_eq!(href("a\"b<c>#?é"), "a%22b%3Cc%3E%23%3F%C3%A9");
-        assert_eq!(href("plain-1._~"), "plain-1._~");
+        assert_eq!(href("plain-1._~/data"), "plain-1._~/data");
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! client-note.md: what the client is asked, in plain words. Only what blocks or is doubtful; nothing else.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 use std::sync::LazyLock;
 
 use loadin_pipeline::findings::{Finding, Severity};
@@ -133,16 +134,18 @@ pub(crate) fn note(manifest: &Manifest) -> Option<String> {
     for (index, question) in questions.iter().enumerate() {
         let name =
             question.stem.map_or_else(|| words.whole.clone(), |i| code(&manifest.stems[i].source.path));
-        text.push_str(&format!(
+        // Writing to a string cannot fail.
+        let _ = write!(
+            text,
             "\n## {}. {name}\n\n{}\n{}\n\n{}: {}\n",
             index + 1,
             question.found,
             question.send,
             words.reference,
             question.finding.id.as_str()
-        ));
+        );
     }
-    text.push_str(&format!("\n{}\n", words.closing));
+    let _ = writeln!(text, "\n{}", words.closing);
     Some(text)
 }
 

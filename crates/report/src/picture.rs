@@ -148,8 +148,7 @@ struct Frame<'a> {
 
 impl Frame<'_> {
     fn before(&self, drawn: &Drawn<'_>, lanes: &[(Trace, Lane)]) -> String {
-        let words =
-            format!("As delivered: {}", self.words(&lanes[0].0, drawn.keep, self.stem.source.peak_dbfs));
+        let words = format!("As delivered: {}", words(&lanes[0].0, drawn.keep, self.stem.source.peak_dbfs));
         let mut body = self.extent(drawn.keep);
         for (trace, lane) in lanes {
             body.push_str(&wave(trace, *lane, self.zoom));
@@ -165,22 +164,9 @@ impl Frame<'_> {
     fn after(&self, trace: &Trace) -> String {
         let output = self.stem.output.as_ref();
         let span = output_span(self.stem).unwrap_or((0.0, 0.0));
-        let words = format!("As prepared: {}", self.words(trace, span, output.and_then(|o| o.peak_dbfs)));
+        let words = format!("As prepared: {}", words(trace, span, output.and_then(|o| o.peak_dbfs)));
         let body = self.extent(span) + &wave(trace, Lane::WHOLE, self.zoom);
         self.svg("now", &words, &body)
-    }
-
-    /// The picture in words, for those who do not see it.
-    fn words(&self, trace: &Trace, span: (f64, f64), peak_dbfs: Option<f64>) -> String {
-        let level = peak_dbfs.map_or("silent".to_owned(), |db| format!("peak {} dBFS", number(db, 2, false)));
-        let silent: usize = trace.silences().iter().map(|(from, to)| to - from).sum();
-        let all = trace.0.iter().flatten().count().max(1);
-        format!(
-            "from {} to {}, {level}, {} % of it silent",
-            clock(span.0, 2),
-            clock(span.1, 2),
-            (silent * 100 + all / 2) / all
-        )
     }
 
     /// The paper that a file covers, with its edges.
@@ -250,4 +236,17 @@ fn wave(trace: &Trace, lane: Lane, zoom: f64) -> String {
         let _ = write!(text, "<path class=sound d=\"{sound}\"/>");
     }
     text
+}
+
+/// The picture in words, for those who do not see it.
+fn words(trace: &Trace, span: (f64, f64), peak_dbfs: Option<f64>) -> String {
+    let level = peak_dbfs.map_or("silent".to_owned(), |db| format!("peak {} dBFS", number(db, 2, false)));
+    let silent: usize = trace.silences().iter().map(|(from, to)| to - from).sum();
+    let all = trace.0.iter().flatten().count().max(1);
+    format!(
+        "from {} to {}, {level}, {} % of it silent",
+        clock(span.0, 2),
+        clock(span.1, 2),
+        (silent * 100 + all / 2) / all
+    )
 }

@@ -1,5 +1,7 @@
 //! Text of strangers in our papers: file names may hold anything, and must neither act nor mislead.
 
+use std::fmt::Write;
+
 /// Characters that show nothing or reorder what stands beside them: controls, and the direction marks of Unicode
 /// Standard Annex #9, section 2. They are shown by their number, so that a name cannot pose as another one.
 fn is_hidden(c: char) -> bool {
@@ -12,7 +14,8 @@ pub(crate) fn visible(text: &str) -> String {
     let mut shown = String::with_capacity(text.len());
     for c in text.chars() {
         if is_hidden(c) {
-            shown.push_str(&format!("‹U+{:04X}›", u32::from(c)));
+            // Writing to a string cannot fail.
+            let _ = write!(shown, "‹U+{:04X}›", u32::from(c));
         } else {
             shown.push(c);
         }

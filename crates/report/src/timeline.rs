@@ -50,8 +50,8 @@ impl Axis {
         ];
         let span = self.end - self.start;
         let step = STEPS.iter().copied().find(|step| span / step <= 8.0).unwrap_or(span / 8.0);
-        let first = (self.start / step).ceil() as i64;
-        (first..).map(|n| n as f64 * step).take_while(|at| *at <= self.end).collect()
+        let (first, last) = ((self.start / step).ceil() as i64, (self.end / step).floor() as i64);
+        (first..=last).map(|n| n as f64 * step).collect()
     }
 }
 

@@ -294,7 +294,7 @@ mod tests {
     fn gain_and_offset_move_the_picture_and_silence_stays() {
         let mut samples: Vec<f64> =
             signal::sine(440.0, 0.2, 48_000, 48_000).iter().map(|s| s + 0.1).collect();
-        samples.extend([0.0; 48_000]);
+        samples.resize(96_000, 0.0);
         let envelope = envelope(&samples, 48_000);
         let axis = Axis { start: 0.0, end: 2.0 };
         let after = Drawn { channels: vec![(0, 0.1, 2.0)], ..drawn(&envelope, 2.0) };

@@ -42,7 +42,7 @@ fn prepare_with(
         disk: Arc::new(RealDisk),
         relink: false,
         bench: Bench { patience: Patience::seconds(1), ..bench },
-        papers: &|_| Vec::new(),
+        papers: &|_, _| Vec::new(),
         started_unix: 0,
     })
 }

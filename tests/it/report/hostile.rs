@@ -26,7 +26,7 @@ fn delivery() -> Delivery {
     let silence = [vec![0.0; 48_000]];
     for name in HOSTILE {
         // Silent, so that every name is in the note too.
-        let name = if name.ends_with(".wav") { (*name).to_owned() } else { format!("{name}/script>.wav") };
+        let name = if name.ends_with('<') { format!("{name}/script>.wav") } else { (*name).to_owned() };
         delivery.wav(&name, 48_000, 16, &silence);
     }
     // 255 bytes is the most that common file systems take for a name (from memory; POSIX calls it NAME_MAX).
@@ -75,7 +75,7 @@ fn a_manifest_from_anywhere_cannot_act() {
     replace_texts(&mut value, payload);
     let manifest: Manifest = serde_json::from_value(value).unwrap();
     for (name, text) in loadin_report::papers(&manifest, &[]) {
-        if name.ends_with(".html") {
+        if name == "report.html" {
             assert_eq!(tags(&text, "script"), 1, "{name}");
             assert!(!text.contains("onload='x"), "{name}");
             leave_for_browser("payload.html", &text);

@@ -84,7 +84,7 @@ fn survey(stem: usize) -> Survey {
         mean_spread: 0.0,
         mean_certain: true,
     };
-    let clips = (stem % 17 == 5).then(|| ClipFacts {
+    let clips = (stem % 17 == 5).then_some(ClipFacts {
         channel: 0,
         ceiling: 1.0,
         runs: 212,
@@ -97,7 +97,7 @@ fn survey(stem: usize) -> Survey {
         frames: FRAMES / 40,
         cause: "a frame could not be decoded".to_owned(),
     });
-    let relation = (channels == 2).then(|| RelationFacts {
+    let relation = (channels == 2).then_some(RelationFacts {
         max_difference: if stem % 11 == 3 { 0.0 } else { 0.2 },
         worst_difference_ratio: if stem % 11 == 3 { 0.0 } else { 1.0 },
         max_sum: 1.0,

@@ -6,8 +6,8 @@ pub(crate) mod pages;
 pub(crate) mod plan;
 pub(crate) mod prep;
 pub(crate) mod recipe;
-pub(crate) mod restore;
 pub(crate) mod report;
+pub(crate) mod restore;
 pub(crate) mod verify;
 
 use std::io::Write;

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use loadin_pipeline::facts::Survey;
 use loadin_pipeline::manifest::Manifest;
+use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::{PapersError, write_audit};
 use loadin_pipeline::scan;
 use loadin_pipeline::storage::{RealDisk, store_text};
@@ -20,8 +21,11 @@ pub(crate) struct Line {
 }
 
 impl Line {
+    /// The folder of its page as seen from that of the batch; in a bag the page is part of the payload.
     fn folder(&self) -> String {
-        self.out.file_name().unwrap_or_default().to_string_lossy().into_owned()
+        let above = self.out.parent().unwrap_or(Path::new(""));
+        let page = outputs_of(&self.out);
+        page.strip_prefix(above).unwrap_or(&page).to_string_lossy().replace('\\', "/")
     }
 }
 
@@ -59,7 +63,8 @@ pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<Path
         .map(|entry| {
             let out = PathBuf::from(&entry.out);
             let why = || entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
-            let result = if entry.ended == Ended::Finished { Manifest::read(&out) } else { Err(why()) };
+            let result =
+                if entry.ended == Ended::Finished { Manifest::read(&outputs_of(&out)) } else { Err(why()) };
             Line { out, result }
         })
         .collect();

@@ -4,6 +4,7 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::write_again;
 use loadin_pipeline::storage::RealDisk;
 
@@ -14,9 +15,9 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Report, out: &mut dyn Write) -> Result<Exit, Failure> {
     for folder in &args.outs {
-        let path = if folder.join("manifest.json").is_file() {
+        let path = if is_prepared(folder) {
             write_again(folder, &RealDisk, &loadin_report::papers)?;
-            folder.join("report.html")
+            outputs_of(folder).join("report.html")
         } else {
             batch(folder)?
         };
@@ -25,10 +26,14 @@ pub(crate) fn run(args: &Report, out: &mut dyn Write) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
+fn is_prepared(folder: &Path) -> bool {
+    outputs_of(folder).join("manifest.json").is_file()
+}
+
 /// The papers of every delivery of a batch, and its index.
 fn batch(folder: &Path) -> Result<PathBuf, Failure> {
     let entries = fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
-    let mut outs: Vec<PathBuf> = entries.filter(|path| path.join("manifest.json").is_file()).collect();
+    let mut outs: Vec<PathBuf> = entries.filter(|path| is_prepared(path)).collect();
     outs.sort();
     if outs.is_empty() {
         return Err(Failure::bad(format!(

@@ -167,7 +167,7 @@ impl Table<'_> {
         let drawn = pictures(stem, self.sheet.manifest, measures, &self.sheet.axis);
         let act = self.sheet.act;
         let source = &stem.source;
-        let head = self.head(order, stem, &drawn.scale);
+        let head = head(order, stem, &drawn.scale);
         let mut form = words::format(source);
         let sounding = measures.filter(|measures| measures.active_frames > 0);
         form.extend(sounding.and_then(|m| m.relation.as_ref()).map(words::fold_down));
@@ -204,32 +204,6 @@ impl Table<'_> {
             "<tr class=was>{head}<td class=when>delivered</td><td class=pic>{picture}{flags}</td>{before}</tr>\n\
              <tr class=now><td class=when>{}</td><td class=pic>{picture_after}</td>{after}</tr>\n",
             act.word("planned", "prepared")
-        )
-    }
-
-    fn head(&self, order: usize, stem: &StemRecord, scale: &str) -> String {
-        let label = file(words::label(stem));
-        // Without an output there is no label, only the client's name for it.
-        let class = if stem.output.is_some() { "label" } else { "file alone" };
-        let source = if stem.output.is_some() {
-            format!("<span class=file>{}</span>", file(&stem.source.path))
-        } else {
-            String::new()
-        };
-        let scale =
-            if scale.is_empty() { String::new() } else { format!("<span class=zoom>drawn {scale}</span>") };
-        let reference =
-            if stem.role == "reference" && stem.group != "reference" { ", reference" } else { "" };
-        format!(
-            "<th scope=rowgroup rowspan=2 tabindex={}><b class=\"{class}\">{label}</b>{source}\
-             <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",
-            if order == 1 { 0 } else { -1 },
-            key(&stem.group),
-            html(&stem.group),
-            match stem.state {
-                State::Prepared => String::new(),
-                state => format!(" · <b>{}</b>", state.as_str()),
-            },
         )
     }
 
@@ -306,6 +280,32 @@ impl Table<'_> {
             html(&finding.text)
         )
     }
+}
+
+/// The name of a stem, with its group and state.
+fn head(order: usize, stem: &StemRecord, scale: &str) -> String {
+    let label = file(words::label(stem));
+    // Without an output there is no label, only the client's name for it.
+    let class = if stem.output.is_some() { "label" } else { "file alone" };
+    let source = if stem.output.is_some() {
+        format!("<span class=file>{}</span>", file(&stem.source.path))
+    } else {
+        String::new()
+    };
+    let scale =
+        if scale.is_empty() { String::new() } else { format!("<span class=zoom>drawn {scale}</span>") };
+    let reference = if stem.role == "reference" && stem.group != "reference" { ", reference" } else { "" };
+    format!(
+        "<th scope=rowgroup rowspan=2 tabindex={}><b class=\"{class}\">{label}</b>{source}\
+         <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",
+        if order == 1 { 0 } else { -1 },
+        key(&stem.group),
+        html(&stem.group),
+        match stem.state {
+            State::Prepared => String::new(),
+            state => format!(" · <b>{}</b>", state.as_str()),
+        },
+    )
 }
 
 /// A severity as a shape with its word, so that colour is never needed.

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use loadin_pipeline::findings::{Finding, Severity};
+use loadin_pipeline::late::LateFile;
 use loadin_pipeline::manifest::{Manifest, State};
 use serde_json::Value;
 
@@ -268,9 +269,25 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
             .iter()
             .map(|f| format!("<li>{} <b>{}</b> {}</li>", sign(f.severity), f.id.as_str(), html(&f.text)))
             .collect();
-        let _ = write!(
+        let _ = writeln!(
             text,
-            "<section aria-labelledby=delivery-title><h2 id=delivery-title>The delivery as a whole</h2><ul class=findings>{list}</ul></section>\n"
+            "<section aria-labelledby=delivery-title><h2 id=delivery-title>The delivery as a whole</h2><ul class=findings>{list}</ul></section>"
+        );
+    }
+    if let Some(late) = &manifest.late {
+        let item = |late: &LateFile| {
+            let what = late.what.as_str();
+            format!(
+                "<li><span class=file>{}</span> <b>{what}</b> {}</li>",
+                file(&late.path),
+                html(&late.text)
+            )
+        };
+        let list: String = late.files.iter().map(item).collect();
+        let _ = writeln!(
+            text,
+            "<section aria-labelledby=late-title><h2 id=late-title>Late files <small>in late-files.md</small></h2>\
+             <ul class=ignored>{list}</ul></section>"
         );
     }
     if !manifest.ignored.is_empty() {
@@ -281,9 +298,9 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
                 format!("<li><span class=file>{}</span> {}</li>", file(&ignored.path), html(&ignored.why))
             })
             .collect();
-        let _ = write!(
+        let _ = writeln!(
             text,
-            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that take no part</h2><ul class=ignored>{list}</ul></section>\n"
+            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that take no part</h2><ul class=ignored>{list}</ul></section>"
         );
     }
     let _ = write!(

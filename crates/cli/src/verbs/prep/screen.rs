@@ -55,7 +55,7 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
             printable(&outputs_of(Path::new(&entry.out)).join("manifest.json").display().to_string())
         )?;
         writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
-        let page = Path::new(&entry.out).join("report.html");
+        let page = outputs_of(Path::new(&entry.out)).join("report.html");
         writeln!(out, "the page is {}", printable(&page.display().to_string()))?;
         writeln!(out, "next: {}", printable(&entry.next))?;
     }
