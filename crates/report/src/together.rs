@@ -169,7 +169,7 @@ mod tests {
             "delivery": { "name": "d", "files": 2 }, "facts": {},
             "link": loadin_pipeline::plan::Link::default(),
             "stems": stems.iter().map(stem).collect::<Vec<_>>(), "findings": [], "ignored": [], "late": null, "digest": "",
-            "run": { "started_unix": 0, "seconds": 0.0, "reused": 0, "threads": 1, "host": "" },
+            "run": loadin_pipeline::manifest::Run::default(),
         });
         Manifest::from_json(&text.to_string()).unwrap()
     }
