@@ -8,6 +8,7 @@ use std::path::Path;
 
 use crate::manifest::{Manifest, Tool};
 use crate::storage::{Disk, StoreError, digest_file, store_text};
+use crate::sums;
 use crate::verify::Verified;
 
 /// Folder of the payload.
@@ -56,7 +57,7 @@ fn info(manifest: &Manifest, bytes: u64, files: usize) -> String {
 }
 
 fn list<'a>(sums: impl IntoIterator<Item = (&'a String, &'a String)>) -> String {
-    sums.into_iter().map(|(path, sum)| format!("{sum}  {}\n", encoded(path))).collect()
+    sums::to_text(sums.into_iter().map(|(path, sum)| (encoded(path), sum)))
 }
 
 /// RFC 8493, section 2.1.3: line breaks and percent signs of a path are percent-encoded, and nothing else.
@@ -104,8 +105,8 @@ fn check_list(root: &Path, name: &str, found: &BTreeMap<String, String>, verifie
         Ok(text) => text,
         Err(error) => return verified.differs(name, format!("it cannot be read: {error}")),
     };
-    let entry = |line: &str| line.split_once("  ").map(|(sum, path)| (decoded(path), sum.to_owned()));
-    let listed: BTreeMap<String, String> = text.lines().filter_map(entry).collect();
+    let listed: BTreeMap<String, String> =
+        sums::parse(&text).into_iter().map(|(path, sum)| (decoded(&path), sum)).collect();
     for (path, sum) in &listed {
         if found.get(path) != Some(sum) {
             verified.differs(path, format!("it is not as {name} says"));

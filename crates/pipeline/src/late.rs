@@ -8,8 +8,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::facts::{Measures, Survey};
 use crate::findings::round_to;
-use crate::manifest::{Manifest, StemRecord};
+use crate::manifest::{Manifest, SourceRecord, StemRecord};
 use crate::plan::Pin;
+use crate::record::source_record;
 
 /// What came late, and what binds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -117,7 +118,7 @@ fn added(survey: &Survey) -> LateFile {
         path: survey.path.clone(),
         what: What::Added,
         before: None,
-        after: Some(facts(survey)),
+        after: Some(Facts::of(&source_record(survey))),
         comparison: None,
         text: "it was not there before; it has the gain, the start and the length of the others".to_owned(),
     }
@@ -131,7 +132,7 @@ fn removed(stem: &StemRecord) -> LateFile {
     LateFile {
         path: stem.source.path.clone(),
         what: What::Removed,
-        before: Some(facts_before(stem)),
+        before: Some(Facts::of(&stem.source)),
         after: None,
         comparison: None,
         text: format!("it is not in the delivery any more; {output}"),
@@ -139,7 +140,7 @@ fn removed(stem: &StemRecord) -> LateFile {
 }
 
 fn replaced(stem: &StemRecord, survey: &Survey, old: Option<&Survey>) -> LateFile {
-    let (before, after) = (facts_before(stem), facts(survey));
+    let (before, after) = (Facts::of(&stem.source), Facts::of(&source_record(survey)));
     let old = old.and_then(|old| old.measures.as_ref().ok());
     let comparison = old.zip(survey.measures.as_ref().ok()).map(|(old, new)| compare(old, new));
     let text = sentence(&before, &after, comparison.as_ref());
@@ -153,26 +154,15 @@ fn replaced(stem: &StemRecord, survey: &Survey, old: Option<&Survey>) -> LateFil
     }
 }
 
-fn facts(survey: &Survey) -> Facts {
-    let format = survey.format.as_ref();
-    let measures = survey.measures.as_ref().ok();
-    Facts {
-        sha256: Some(survey.sha256.clone()).filter(|sum| !sum.is_empty()),
-        rate_hz: format.map(|f| f.rate_hz),
-        channels: format.map(|f| f.channels),
-        frames: measures.map(|m| m.source_frames),
-        peak_dbfs: measures.and_then(|m| crate::record::level(m.source_peak)),
-    }
-}
-
-fn facts_before(stem: &StemRecord) -> Facts {
-    let source = &stem.source;
-    Facts {
-        sha256: source.sha256.clone(),
-        rate_hz: source.rate_hz,
-        channels: source.channels,
-        frames: source.frames,
-        peak_dbfs: source.peak_dbfs,
+impl Facts {
+    fn of(source: &SourceRecord) -> Self {
+        Self {
+            sha256: source.sha256.clone(),
+            rate_hz: source.rate_hz,
+            channels: source.channels,
+            frames: source.frames,
+            peak_dbfs: source.peak_dbfs,
+        }
     }
 }
 

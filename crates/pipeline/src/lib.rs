@@ -12,6 +12,7 @@ mod journal;
 mod lock;
 mod out_folder;
 mod record;
+mod sums;
 mod turns;
 mod watch;
 

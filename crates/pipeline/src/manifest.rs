@@ -351,9 +351,7 @@ impl Manifest {
 
     /// The manifest as it is stored: indented JSON, one final newline.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).expect("a manifest holds nothing that JSON cannot");
-        text.push('\n');
-        text
+        crate::storage::json_text(self)
     }
 
     /// Reads the manifest of a prepared delivery; what is wrong is said with the file's name.

@@ -203,9 +203,7 @@ impl OutFolder {
     pub(crate) fn check(&self, disk: &dyn Disk, plan: &Plan) -> Result<(), OutFolderError> {
         self.guard(plan)?;
         let needed: u64 = plan
-            .stems
-            .iter()
-            .filter(|stem| stem.is_rendered())
+            .rendered()
             .map(|stem| {
                 let there = fs::metadata(self.out.join(output_path(stem))).map_or(0, |data| data.len());
                 stem.output_bytes().saturating_sub(there)
@@ -234,7 +232,7 @@ impl OutFolder {
         if self.earlier.is_none() || self.lock.interrupted {
             return Ok(());
         }
-        for stem in plan.stems.iter().filter(|stem| stem.is_rendered()) {
+        for stem in plan.rendered() {
             let path = output_path(stem);
             if !known.iter().any(|ours| ours.path == path) && self.out.join(&path).exists() {
                 return Err(OutFolderError::ChangedSince { path: self.out.join(path) });

@@ -13,9 +13,7 @@ use crate::record::{self, Rendered};
 use crate::render::Measured;
 use crate::run::{Papers, RunError, Study, text_digest};
 use crate::storage::{Disk, StoreError, Stored, digest_file, store_text};
-
-/// The list of digests beside the papers.
-const LIST: &str = "checksums.sha256";
+use crate::sums::{self, LIST, listed};
 
 /// Why papers cannot be written.
 #[derive(Debug, thiserror::Error)]
@@ -50,7 +48,7 @@ pub enum PapersError {
 /// The record that a run would write, with the measures that the plan expects; nothing is rendered, so the outputs have
 /// no digests.
 pub fn outlook(recipe: &Recipe, study: &Study) -> Manifest {
-    let planned = study.plan.stems.iter().filter(|stem| stem.is_rendered());
+    let planned = study.plan.rendered();
     let expected: BTreeMap<String, Rendered> = planned
         .map(|stem| {
             let stored = Stored { bytes: stem.output_bytes(), sha256: String::new() };
@@ -134,18 +132,11 @@ fn keep(disk: &dyn Disk, path: &Path) -> Result<(), StoreError<Infallible>> {
     disk.rename(path, &free).map_err(|source| StoreError::Disk { path: free, source })
 }
 
-/// What the folder's list of digests says, by path.
-fn listed(out: &Path) -> BTreeMap<String, String> {
-    let list = fs::read_to_string(out.join(LIST)).unwrap_or_default();
-    let entries = list.lines().filter_map(|line| line.split_once("  "));
-    entries.map(|(sum, path)| (path.to_owned(), sum.to_owned())).collect()
-}
-
-fn store_list(
+/// Writes the list of digests.
+pub(crate) fn store_list(
     disk: &dyn Disk,
     out: &Path,
     sums: &BTreeMap<String, String>,
 ) -> Result<Stored, StoreError<Infallible>> {
-    let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
-    store_text(disk, &out.join(LIST), &list)
+    store_text(disk, &out.join(LIST), &sums::to_text(sums))
 }

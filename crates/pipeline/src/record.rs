@@ -56,7 +56,7 @@ impl Music {
 pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, Rendered>) -> Manifest {
     let plan = &study.plan;
     let mut facts = study.music.facts();
-    let rates: Vec<u32> = plan.stems.iter().filter(|s| s.is_rendered()).map(|s| s.output.rate_hz).collect();
+    let rates: Vec<u32> = plan.rendered().map(|stem| stem.output.rate_hz).collect();
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
         facts.insert(
             "rate_hz".to_owned(),
@@ -133,11 +133,11 @@ fn is_unchanged(stem: &StemPlan) -> bool {
     left && stem.keeps_depth()
 }
 
-pub(crate) fn level(amplitude: f64) -> Option<f64> {
+fn level(amplitude: f64) -> Option<f64> {
     round_to(Decibels::from_ratio(amplitude).0, 3)
 }
 
-fn source_record(survey: &Survey) -> SourceRecord {
+pub(crate) fn source_record(survey: &Survey) -> SourceRecord {
     let format = survey.format.as_ref();
     let measures = survey.measures.as_ref().ok();
     let true_peak =

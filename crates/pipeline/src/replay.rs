@@ -95,7 +95,7 @@ fn render_all(out: &Path, delivery: &Path, study: &Study, bench: &Bench) -> BTre
         contents: study.contents(),
         bench: bench.clone(),
     });
-    let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
+    let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     let cost = |stem: &&StemPlan| stem.output_bytes();
     let made = in_parallel(&stems, cost, |stem| {
         let made = render::replay(&shop, stem).map_err(|error| error.to_string());

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 use std::convert::Infallible;
-use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -15,7 +14,7 @@ use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
-use crate::papers::store_papers;
+use crate::papers::{store_list, store_papers};
 use crate::plan::{self, Pin, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
@@ -23,6 +22,7 @@ use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
 use crate::stages::Settings;
 use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
+use crate::sums::listed;
 use crate::survey::{self, Scope};
 use crate::turns::{self, in_parallel};
 
@@ -259,7 +259,7 @@ fn render_all(
         contents: study.contents(),
         bench: bench.clone(),
     });
-    let stems: Vec<&StemPlan> = study.plan.stems.iter().filter(|stem| stem.is_rendered()).collect();
+    let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut rendered = BTreeMap::new();
     for (path, result) in turns::render_all(&shop, journal, &stems) {
@@ -286,18 +286,15 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> R
     sums.extend(store_papers(&*job.disk, out, texts)?);
     remove_stale(&*job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
-    let list: String = sums.iter().map(|(path, sum)| format!("{sum}  {path}\n")).collect();
-    store_text(&*job.disk, &out.join("checksums.sha256"), &list)?;
+    store_list(&*job.disk, out, &sums)?;
     store_text(&*job.disk, &out.join("manifest.json"), &manifest.to_json())?;
     Ok(())
 }
 
 /// Removes papers of the earlier run that this one has no use for, if they are as that run left them.
 fn remove_stale(disk: &dyn Disk, out: &Path, sums: &BTreeMap<String, String>) -> Result<(), RunError> {
-    let list = fs::read_to_string(out.join("checksums.sha256")).unwrap_or_default();
-    let papers =
-        list.lines().filter_map(|line| line.split_once("  ")).filter(|(_, path)| !path.contains('/'));
-    for (sum, path) in papers.filter(|(_, path)| !sums.contains_key(*path)) {
+    let papers = listed(out).into_iter().filter(|(path, _)| !path.contains('/'));
+    for (path, sum) in papers.filter(|(path, _)| !sums.contains_key(path)) {
         let real = out.join(path);
         if digest_file(&real).is_ok_and(|found| found.sha256 == sum) {
             remove_if_there(disk, &real).map_err(|source| StoreError::Disk { path: real, source })?;

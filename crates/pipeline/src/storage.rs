@@ -317,6 +317,17 @@ impl<T> Written<T> {
     }
 }
 
+impl<E> StoreError<E> {
+    /// What whoever made the contents says; else the failure of the disk.
+    pub(crate) fn contents(self) -> Result<E, StoreError<Infallible>> {
+        match self {
+            Self::Contents(error) => Ok(error),
+            Self::Disk { path, source } => Err(StoreError::Disk { path, source }),
+            Self::ReadsBackDifferent { path } => Err(StoreError::ReadsBackDifferent { path }),
+        }
+    }
+}
+
 impl StoreError<Infallible> {
     /// The same failure, where the contents could have failed too.
     fn with_contents<E>(self) -> StoreError<E> {
@@ -410,6 +421,11 @@ pub fn hex(bytes: &[u8]) -> String {
         let _ = write!(text, "{byte:02x}");
         text
     })
+}
+
+/// A value as indented JSON with one final newline.
+pub(crate) fn json_text(value: &impl Serialize) -> String {
+    serde_json::to_string_pretty(value).expect("a record holds nothing that JSON cannot") + "\n"
 }
 
 /// Writes a small text file whole or not at all.

@@ -127,9 +127,7 @@ impl Summary {
 
     /// Indented JSON with one final newline.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).expect("a summary holds nothing that JSON cannot");
-        text.push('\n');
-        text
+        crate::storage::json_text(self)
     }
 
     /// The published JSON Schema.

@@ -15,6 +15,7 @@ use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
 use crate::out_folder::outputs_of;
 use crate::storage::digest_file;
+use crate::sums;
 use crate::turns::in_parallel;
 use crate::{run, scan};
 
@@ -235,7 +236,7 @@ fn check_neighbours(
         Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
         Err(error) => verified.differs("recipe.toml", format!("it cannot be read: {error}")),
     }
-    match fs::read_to_string(out.join("checksums.sha256")) {
+    match fs::read_to_string(out.join(sums::LIST)) {
         Ok(text) => check_list(out, &text, outputs, verified),
         Err(error) => verified.differs("checksums.sha256", format!("it cannot be read: {error}")),
     }
@@ -248,18 +249,17 @@ fn check_neighbours(
 }
 
 fn check_list(out: &Path, text: &str, outputs: &BTreeMap<&str, &OutputRecord>, verified: &mut Verified) {
-    let listed: BTreeMap<&str, &str> =
-        text.lines().filter_map(|line| line.split_once("  ").map(|(s, p)| (p, s))).collect();
+    let listed = sums::parse(text);
     for (path, output) in outputs {
-        if listed.get(path) != Some(&output.sha256.as_str()) {
+        if listed.get(*path) != Some(&output.sha256) {
             verified.differs(
                 "checksums.sha256",
                 format!("its line for \"{path}\" does not agree with the manifest"),
             );
         }
     }
-    for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path)) {
-        let found = digest_file(&out.join(path));
+    for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path.as_str())) {
+        let found = digest_file(&out.join(&path));
         if !found.is_ok_and(|stored| stored.sha256 == sum) {
             verified.differs(path, "it does not match its line in checksums.sha256");
         }

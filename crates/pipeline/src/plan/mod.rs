@@ -134,6 +134,13 @@ pub struct OutputPlan {
     pub channel_mask: Option<u32>,
 }
 
+impl Plan {
+    /// The stems that are rendered, in the order of the outputs.
+    pub fn rendered(&self) -> impl Iterator<Item = &StemPlan> {
+        self.stems.iter().filter(|stem| stem.is_rendered())
+    }
+}
+
 impl StemPlan {
     /// Path of the first source.
     pub fn path(&self) -> &str {

@@ -137,16 +137,7 @@ pub fn settle(
 fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Measured>, RenderError> {
     let path = shop.out.join(output_path(stem));
     let result = storage::write(&*shop.disk, &path, |writer| encode(shop, stem, pulse, writer));
-    match result {
-        Ok(done) => Ok(done),
-        Err(StoreError::Contents(error)) => Err(error),
-        Err(StoreError::Disk { path, source }) => {
-            Err(RenderError::Store(Box::new(StoreError::Disk { path, source })))
-        }
-        Err(StoreError::ReadsBackDifferent { path }) => {
-            Err(RenderError::Store(Box::new(StoreError::ReadsBackDifferent { path })))
-        }
-    }
+    result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
 }
 
 fn encode(

@@ -25,7 +25,7 @@ use crate::out_folder::outputs_of;
 use crate::render::chain::Chain;
 use crate::render::sink::Sink;
 use crate::render::{Measured, RenderError};
-use crate::storage::{self, Disk, StoreError, WriteFailure, store_text};
+use crate::storage::{self, Disk, StoreError, WriteFailure, json_text, store_text};
 use crate::turns::in_parallel;
 
 /// What a restoration has made.
@@ -106,9 +106,7 @@ pub fn restore(
         },
     );
     let restored = Restored { files: made.into_iter().collect::<Result<_, _>>()? };
-    let mut text = serde_json::to_string_pretty(&restored).expect("a record holds nothing that JSON cannot");
-    text.push('\n');
-    store_text(disk, &to.join("restored.json"), &text)?;
+    store_text(disk, &to.join("restored.json"), &json_text(&restored))?;
     Ok(restored)
 }
 
@@ -146,9 +144,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
             how: steps.iter().map(|step| step.how).max().unwrap_or(How::Exact),
             steps,
         }),
-        Err(StoreError::Contents(error)) => Ok(nothing(error.to_string())),
-        Err(StoreError::Disk { path, source }) => Err(StoreError::Disk { path, source }.into()),
-        Err(StoreError::ReadsBackDifferent { path }) => Err(StoreError::ReadsBackDifferent { path }.into()),
+        Err(error) => Ok(nothing(error.contents()?.to_string())),
     }
 }
 
