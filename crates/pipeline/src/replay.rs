@@ -12,7 +12,7 @@ use crate::out_folder::outputs_of;
 use crate::plan::StemPlan;
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
-use crate::render::{self, Shop};
+use crate::render;
 use crate::run::{self, RunError, Study};
 use crate::storage::RealDisk;
 use crate::turns::in_parallel;
@@ -72,6 +72,7 @@ fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
     for stem in &manifest.stems {
         let source = &stem.source;
         known.insert(source.path.as_str());
+        verified.sources += usize::from(source.sha256.is_some());
         match found.get(source.path.as_str()) {
             None => {
                 verified.differs(&source.path, "the source is missing, so nothing can be made from it again");
@@ -88,13 +89,7 @@ fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
 }
 
 fn render_all(out: &Path, delivery: &Path, study: &Study, bench: &Bench) -> BTreeMap<String, Rendered> {
-    let shop = Arc::new(Shop {
-        delivery: delivery.to_owned(),
-        out: out.to_owned(),
-        disk: Arc::new(RealDisk),
-        contents: study.contents(),
-        bench: bench.clone(),
-    });
+    let shop = study.shop(delivery, out, Arc::new(RealDisk), bench);
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     let cost = |stem: &&StemPlan| stem.output_bytes();
     let made = in_parallel(&stems, cost, |stem| {

@@ -74,11 +74,13 @@ pub struct Study {
 }
 
 impl Study {
-    /// The content digest of every source that could be measured, by path.
-    pub(crate) fn contents(&self) -> BTreeMap<String, String> {
+    /// What the renders of this study share.
+    pub(crate) fn shop(&self, delivery: &Path, out: &Path, disk: Arc<dyn Disk>, bench: &Bench) -> Arc<Shop> {
         let measured =
             |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
-        self.surveys.iter().filter_map(measured).collect()
+        let contents = self.surveys.iter().filter_map(measured).collect();
+        let (delivery, out) = (delivery.to_owned(), out.to_owned());
+        Arc::new(Shop { delivery, out, disk, contents, bench: bench.clone() })
     }
 }
 
@@ -252,13 +254,7 @@ fn render_all(
     bench: &Bench,
     journal: &Journal<'_>,
 ) -> Result<BTreeMap<String, Rendered>, RunError> {
-    let shop = Arc::new(Shop {
-        delivery: job.delivery.to_owned(),
-        out: out.to_owned(),
-        disk: Arc::clone(&job.disk),
-        contents: study.contents(),
-        bench: bench.clone(),
-    });
+    let shop = study.shop(job.delivery, out, Arc::clone(&job.disk), bench);
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut rendered = BTreeMap::new();

@@ -55,18 +55,8 @@ const CELLS: [&str; 8] = ["Ready", "Set aside", "Failed", "Questions", "Gain", "
 fn row(entry: &Entry<'_>) -> String {
     let (name, cells) = match entry {
         Entry::Lost { name, error } => {
-            let none = "–".to_owned();
-            let what = format!("not worked on: {error}");
-            let cells = [
-                none.clone(),
-                none.clone(),
-                none.clone(),
-                none.clone(),
-                none.clone(),
-                none.clone(),
-                none,
-                what,
-            ];
+            let mut cells = CELLS.map(|_| "–".to_owned());
+            cells[CELLS.len() - 1] = format!("not worked on: {error}");
             (html(name), cells)
         }
         Entry::Page { folder, manifest, audit } => {

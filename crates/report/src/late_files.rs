@@ -4,6 +4,8 @@ use std::fmt::Write;
 
 use loadin_pipeline::late::{Facts, Late, LateFile};
 
+use crate::text::code;
+
 /// Makes the note.
 pub(crate) fn late_files(late: &Late) -> String {
     let mut text = String::from(
@@ -19,9 +21,9 @@ pub(crate) fn late_files(late: &Late) -> String {
 }
 
 fn describe(file: &LateFile, text: &mut String) {
-    let name = file.path.replace('`', "'");
+    let name = code(&file.path);
     // Writing to a string cannot fail.
-    let _ = write!(text, "\n## `{name}`: {}\n\n{}.\n", file.what.as_str(), capital(&file.text));
+    let _ = write!(text, "\n## {name}: {}\n\n{}.\n", file.what.as_str(), capital(&file.text));
     if file.before.is_none() && file.after.is_none() {
         return;
     }

@@ -10,8 +10,9 @@ pub(crate) mod report;
 pub(crate) mod restore;
 pub(crate) mod verify;
 
+use std::collections::BTreeMap;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
 
 use loadin_pipeline::event::Event;
@@ -20,7 +21,7 @@ use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, RunError, Study};
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::{Bench, OutFolderError};
+use loadin_pipeline::{Bench, OutFolderError, scan};
 
 use crate::args::{Threads, Work};
 use crate::look::{Look, Tone};
@@ -67,6 +68,24 @@ fn stop_on_signals() -> Result<(), Failure> {
         STOP.ask();
     };
     ctrlc::set_handler(stop).map_err(|error| Failure::bad(format!("cannot listen for Ctrl-C: {error}")))
+}
+
+/// Deliveries of one name would share a folder in `out`.
+fn refuse_shared_folders(deliveries: &[PathBuf], out: &Path) -> Result<(), Failure> {
+    let mut taken: BTreeMap<String, &Path> = BTreeMap::new();
+    for delivery in deliveries {
+        let name = scan::name_of(delivery);
+        let folder = out.join(&name);
+        if let Some(other) = taken.insert(name, delivery) {
+            return Err(Failure::bad(format!(
+                "\"{}\" and \"{}\" have one name and would share \"{}\"; do them one by one, or rename one",
+                other.display(),
+                delivery.display(),
+                folder.display()
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Runs `work` on as many threads as were asked for.

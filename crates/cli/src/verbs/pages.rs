@@ -11,6 +11,7 @@ use loadin_pipeline::storage::{RealDisk, store_text};
 use loadin_pipeline::summary::{Ended, Summary};
 use loadin_report::{Entry, index};
 
+use super::refuse_shared_folders;
 use crate::args::Audit;
 use crate::{Exit, Failure};
 
@@ -82,18 +83,7 @@ pub(crate) struct AuditPlaces {
 pub(crate) fn audit_places(args: &Audit) -> Result<Option<AuditPlaces>, Failure> {
     let Some(out) = &args.out else { return Ok(None) };
     let several = args.deliveries.len() > 1;
-    for (index, one) in args.deliveries.iter().enumerate() {
-        if let Some(other) =
-            args.deliveries[..index].iter().find(|other| scan::name_of(other) == scan::name_of(one))
-        {
-            return Err(Failure::bad(format!(
-                "\"{}\" and \"{}\" have one name and would share a folder of \"{}\"; look at them one by one, or rename one",
-                other.display(),
-                one.display(),
-                out.display()
-            )));
-        }
-    }
+    refuse_shared_folders(&args.deliveries, out)?;
     Ok(Some(AuditPlaces { out: out.clone(), several, lines: Vec::new() }))
 }
 

@@ -52,9 +52,11 @@ fn one(args: &Verify, folder: &Path, progress: &Arc<Reporter>, out: &mut dyn Wri
 
 fn look(args: &Verify, folder: &Path, progress: &Arc<Reporter>) -> Result<Verified, Failure> {
     let listener = |event: Event<'_>| progress.show(&event);
-    let mut verified = verify::verify(folder, args.delivery.as_deref(), &listener)
+    // Whoever makes everything again reads the sources anyway.
+    let delivery = args.delivery.as_deref();
+    let mut verified = verify::verify(folder, delivery.filter(|_| !args.replay), &listener)
         .map_err(|text| Failure::bad(format!("{text}; give the folder that holds manifest.json")))?;
-    if let Some(delivery) = args.delivery.as_deref().filter(|_| args.replay) {
+    if let Some(delivery) = delivery.filter(|_| args.replay) {
         replay(folder, delivery, &bench(progress), &mut verified).map_err(|error| match error {
             ReplayError::Run(error) => Failure::from(error),
             error => Failure::new(Exit::BadArguments, error),

@@ -1,12 +1,13 @@
 //! Which deliveries are prepared, into which folders, in which order.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use loadin_pipeline::{Patience, scan};
 
 use super::Turn;
 use crate::Failure;
 use crate::args::{Order, Prep};
+use crate::verbs::refuse_shared_folders;
 
 /// Every delivery with its folder, in the order of the work. One that is no batch goes into OUT itself; two of one name
 /// would share a folder and are refused.
@@ -16,19 +17,10 @@ pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
     {
         return Ok(vec![Turn { delivery: only.clone(), out: args.out.clone() }]);
     }
-    let mut turns: Vec<Turn> = Vec::new();
-    for delivery in &args.deliveries {
-        let out = args.out.join(scan::name_of(delivery));
-        if let Some(other) = turns.iter().find(|other| other.out == out) {
-            return Err(Failure::bad(format!(
-                "\"{}\" and \"{}\" have one name and would share \"{}\"; prepare them one by one, or rename one",
-                other.delivery.display(),
-                delivery.display(),
-                out.display()
-            )));
-        }
-        turns.push(Turn { delivery: delivery.clone(), out });
-    }
+    refuse_shared_folders(&args.deliveries, &args.out)?;
+    let turn =
+        |delivery: &PathBuf| Turn { delivery: delivery.clone(), out: args.out.join(scan::name_of(delivery)) };
+    let mut turns: Vec<Turn> = args.deliveries.iter().map(turn).collect();
     match args.order {
         Order::Given => {}
         Order::Name => turns.sort_by(|a, b| a.out.cmp(&b.out)),

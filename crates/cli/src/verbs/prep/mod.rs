@@ -92,18 +92,19 @@ fn several(
     let mut summary = Summary::new(recipe, clock::unix_seconds());
     let mut stored = Ok(args.out.clone());
     let mut exit = Exit::Done;
-    for (turn, left) in turns.iter().zip((0..turns.len()).rev()) {
-        if STOP.is_asked() || deadline.is_over() {
-            let later = turn.without_manifest(Ended::Later, None);
-            exit = exit.max(settled(&mut summary, later, Exit::SomeStems));
+    for turn in turns {
+        let (entry, ended) = if STOP.is_asked() || deadline.is_over() {
+            (turn.without_manifest(Ended::Later, None), Exit::SomeStems)
         } else {
             let (entry, result) = carry_out(args, turn, recipe, progress);
-            exit = exit.max(settled(&mut summary, entry, exit_of(&result)));
-        }
+            (entry, exit_of(&result))
+        };
+        let worked = entry.ended != Ended::Later;
+        exit = exit.max(settled(&mut summary, entry, ended));
         summary.seconds = begun.elapsed().as_secs_f64();
         summary.exit_code = exit.code();
         // Written after every delivery, so that a power cut leaves a summary of what was done.
-        if summary.deliveries.last().is_some_and(|last| last.ended != Ended::Later) || left == 0 {
+        if worked || summary.deliveries.len() == turns.len() {
             stored = finish::store(&summary, &args.out);
         }
     }
