@@ -296,12 +296,7 @@ fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), OutFolderEr
     let stem = real.file_stem().unwrap_or_default().to_string_lossy();
     let names =
         (1..).map(|copy| if copy == 1 { format!("{stem}.wav") } else { format!("{stem} ({copy}).wav") });
-    let free = names.map(|name| folder.join(name)).find(|place| !place.exists());
-    if let Some(place) = free {
-        disk.rename(real, &place).map_err(failed)?;
-        disk.sync_folder(&folder).map_err(failed)?;
-    }
-    Ok(())
+    Ok(storage::move_to_free(disk, real, names.map(|name| folder.join(name)))?)
 }
 
 /// Something in the folder that is not an empty `audio` folder of ours.

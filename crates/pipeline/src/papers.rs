@@ -12,7 +12,7 @@ use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::Measured;
 use crate::run::{Papers, RunError, Study, text_digest};
-use crate::storage::{Disk, StoreError, Stored, digest_file, store_text};
+use crate::storage::{Disk, StoreError, Stored, digest_file, move_to_free, store_text};
 use crate::sums::{self, LIST, listed};
 
 /// Why papers cannot be written.
@@ -127,9 +127,7 @@ fn keep(disk: &dyn Disk, path: &Path) -> Result<(), StoreError<Infallible>> {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let ending = path.extension().map_or(String::new(), |ending| format!(".{}", ending.to_string_lossy()));
     let names = (1..).map(|n| if n == 1 { "edited".to_owned() } else { format!("edited {n}") });
-    let mut places = names.map(|word| path.with_file_name(format!("{stem} ({word}){ending}")));
-    let free = places.find(|place| !place.exists()).expect("there are more numbers than files");
-    disk.rename(path, &free).map_err(|source| StoreError::Disk { path: free, source })
+    move_to_free(disk, path, names.map(|word| path.with_file_name(format!("{stem} ({word}){ending}"))))
 }
 
 /// Writes the list of digests.

@@ -346,6 +346,18 @@ pub(crate) fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
     }
 }
 
+/// Gives a file the first of these names that is free.
+pub(crate) fn move_to_free(
+    disk: &dyn Disk,
+    from: &Path,
+    mut names: impl Iterator<Item = PathBuf>,
+) -> Result<(), StoreError<Infallible>> {
+    let free = names.find(|place| !place.exists()).expect("there are more names than files");
+    let moved =
+        disk.rename(from, &free).and_then(|()| disk.sync_folder(free.parent().unwrap_or(Path::new("."))));
+    moved.map_err(|source| StoreError::Disk { path: free, source })
+}
+
 /// Where a file stands until it is whole.
 pub(crate) fn unfinished_path(path: &Path) -> PathBuf {
     let mut name = std::ffi::OsString::from(".");

@@ -121,21 +121,19 @@ fn is_about_channels(id: Id) -> bool {
     matches!(id, Id::DeadChannel | Id::InvertedChannel)
 }
 
-/// What the decisions make of every channel: the channels that are kept, what is subtracted, and the gain.
+/// What the changes make of every channel: the one that is kept or all, what is subtracted, and the gain.
 pub(crate) fn after_channels(stem: &StemRecord, measures: &Measures) -> Vec<(usize, f64, f64)> {
     let change = |stage: &str| stem.changes.iter().find(|change| change.stage == stage);
     let gain_db = change("gain-stage").and_then(|change| change.to.as_f64()).unwrap_or(0.0);
     let gain = 10f64.powf(gain_db / 20.0);
-    let dead = stem.findings.iter().find(|finding| finding.id == Id::DeadChannel);
-    let fewer = stem.output.as_ref().map(|output| output.channels) < stem.source.channels;
-    let silent = dead.filter(|_| fewer).and_then(|finding| evidence(finding, "silent_channel"));
-    let channels = measures.channels.iter().enumerate();
-    channels
-        .filter(|(index, _)| silent != Some((index + 1) as f64))
-        .map(|(index, channel)| {
-            (index, if change("dc-removal").is_some() { channel.mean } else { 0.0 }, gain)
-        })
-        .collect()
+    let kept = change("channel-fix").and_then(|change| change.more.get("kept")?.as_u64());
+    let constants = change("dc-removal").and_then(|change| change.more.get("constants")?.as_array());
+    // The right one of two joined files is the second channel of what was changed.
+    let right = change("channel-fix").and_then(|change| change.more.get("right")?.as_str());
+    let first = usize::from(right == Some(stem.source.path.as_str()));
+    let constant = |index: usize| constants.and_then(|all| all.get(first + index)?.as_f64()).unwrap_or(0.0);
+    let channels = (0..measures.channels.len()).filter(|index| kept.is_none_or(|kept| kept == *index as u64));
+    channels.enumerate().map(|(index, channel)| (channel, constant(index), gain)).collect()
 }
 
 /// What both pictures of a stem share.

@@ -159,7 +159,8 @@ mod tests {
                     "channels": 1, "bits": 24, "float": false, "frames": 96_000, "timestamp_frames": 0 },
                 "changes": [
                     { "stage": "gain-stage", "what": "gain", "from": 0, "to": 6.0206, "unit": "dB", "why": "" },
-                    { "stage": "dc-removal", "what": "offset", "from": -40, "to": null, "unit": "dBFS", "why": "" },
+                    { "stage": "dc-removal", "what": "offset", "from": -40, "to": null, "unit": "dBFS", "why": "",
+                      "constants": [0.01] },
                 ],
                 "left": {}, "findings": [], "error": null,
             })

@@ -44,6 +44,8 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
         writeln!(out, "gain of the {}: {:+.2} dB", gain.scope, gain.gain_db)?;
     }
     for entry in &summary.deliveries {
+        let outputs = outputs_of(Path::new(&entry.out));
+        let shown = |name: &str| printable(&outputs.join(name).display().to_string());
         writeln!(
             out,
             "{}: {} prepared, {} unchanged, {} set aside, {} failed; the record is {}",
@@ -52,11 +54,10 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
             entry.unchanged,
             entry.set_aside,
             entry.failed,
-            printable(&outputs_of(Path::new(&entry.out)).join("manifest.json").display().to_string())
+            shown("manifest.json")
         )?;
         writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
-        let page = outputs_of(Path::new(&entry.out)).join("report.html");
-        writeln!(out, "the page is {}", printable(&page.display().to_string()))?;
+        writeln!(out, "the page is {}", shown("report.html"))?;
         writeln!(out, "next: {}", printable(&entry.next))?;
     }
     caution(summary, out)
