@@ -7,16 +7,21 @@ use std::io::{Read, Seek, SeekFrom};
 
 use crate::decoder::{Damage, PcmStream};
 use crate::pcm::Coding;
-use crate::{Codec, Container, Error, Format};
+use crate::metadata::aiff::Found;
+use crate::{Chunk, Codec, Container, Error, Format};
 
 /// A file with more chunks than this is not a file but an attack.
 const MOST_CHUNKS: usize = 4096;
+
+/// Metadata larger than this, all together, is not kept in memory.
+const MOST_CARRIED_BYTES: u64 = 16 << 20;
 
 /// An AIFF file that is ready to be decoded.
 pub(crate) struct Aiff {
     pub(crate) format: Format,
     pub(crate) pcm: PcmStream,
     pub(crate) damage: Vec<Damage>,
+    pub(crate) chunks: Vec<Chunk>,
 }
 
 /// What the `COMM` chunk says.
@@ -82,10 +87,11 @@ impl Common {
 /// Reads the chunks of an AIFF file.
 pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff, Error> {
     let end = source.seek(SeekFrom::End(0))?;
-    let (mut common, mut sound) = (None, None);
+    let (mut common, mut sound, mut found) = (None, None, Found::default());
+    let mut carried = 0;
     let mut at = 12;
     let mut chunks = 0;
-    while end.saturating_sub(at) >= 8 && (common.is_none() || sound.is_none()) {
+    while end.saturating_sub(at) >= 8 {
         chunks += 1;
         if chunks > MOST_CHUNKS {
             return Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"));
@@ -101,6 +107,10 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
                 let fields = read(source, 8)?;
                 let offset = u64::from(u32::from_be_bytes(four(&fields, 0).unwrap_or_default()));
                 sound = Some((start + 8 + offset, (start + size).min(end)));
+            }
+            id if size <= end - start && carried + size <= MOST_CARRIED_BYTES => {
+                carried += size;
+                found.take([id[0], id[1], id[2], id[3]], &read(source, size)?);
             }
             _ => {}
         }
@@ -129,7 +139,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     let damage = (lost > 0).then(|| Damage::truncated(present, lost));
     let channels = usize::from(common.channels);
     let pcm = PcmStream { coding, big_endian, channels, offset, frames: present, position: 0 };
-    Ok(Aiff { format, pcm, damage: damage.into_iter().collect() })
+    Ok(Aiff { format, pcm, damage: damage.into_iter().collect(), chunks: found.chunks() })
 }
 
 fn read<R: Read>(source: &mut R, bytes: u64) -> Result<Vec<u8>, Error> {

@@ -8,19 +8,11 @@ use loadin_audio::Block;
 use crate::caf::{self, Caf, Spliced};
 use crate::compressed::{self, Compressed};
 use crate::pcm::{self, Coding};
+use crate::metadata::{Metadata, flac};
 use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
 
 /// Frames of a block: all meters run over it while it is in the fastest cache, and a call still pays for itself.
 const BLOCK_FRAMES: u64 = 2048;
-
-/// What stands beside the samples.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Metadata {
-    /// The broadcast extension.
-    pub bext: Option<Bext>,
-    /// Every other chunk of a RIFF file, as it is.
-    pub chunks: Vec<Chunk>,
-}
 
 /// A header field that was wrong, and what was done instead.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -101,9 +93,17 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             let aiff = aiff::open(&mut source, is_aifc)?;
             let mut decoder = Decoder::pcm(source, aiff.format, aiff.pcm)?;
             decoder.damage = aiff.damage;
+            decoder.metadata.chunks = aiff.chunks;
             Ok(decoder)
         }
         Some(Kind::Other(Container::Caf)) => open_caf(source, verify),
+        Some(Kind::Other(Container::Flac)) => {
+            let chunks = flac::read(&mut source);
+            source.rewind()?;
+            let mut decoder = Decoder::compressed(source, Container::Flac, verify)?;
+            decoder.take_chunks(chunks);
+            Ok(decoder)
+        }
         Some(Kind::Other(container)) => Decoder::compressed(source, container, verify),
         None => Err(Error::NotAudio { found: describe(head) }),
     }
@@ -255,6 +255,16 @@ impl Decoder {
             damage: Vec::new(),
             frames_read: 0,
             inner,
+        }
+    }
+
+    /// Takes chunks that another container has kept; `bext` among them has fields of its own.
+    fn take_chunks(&mut self, chunks: Vec<Chunk>) {
+        for chunk in chunks {
+            match Bext::parse(&chunk.bytes) {
+                Ok(bext) if &chunk.id == b"bext" => self.metadata.bext = Some(bext),
+                _ => self.metadata.chunks.push(chunk),
+            }
         }
     }
 

@@ -11,13 +11,15 @@ mod compressed;
 mod decoder;
 mod error;
 mod format;
+mod metadata;
 mod pcm;
 mod riff;
 mod wav_write;
 
 pub use aiff::extended_rate;
 pub use bext::{BEXT_FIXED_BYTES, Bext, LOUDNESS_UNUSED, coding_history_row, loudness_field};
-pub use decoder::{Damage, Decoder, Metadata, Repair, open};
+pub use decoder::{Damage, Decoder, Repair, open};
 pub use error::Error;
 pub use format::{Codec, Container, Format, SampleKind};
+pub use metadata::{Carried, Fate, Metadata, TimeChange, carry, readable};
 pub use wav_write::{Chunk, WavSpec, WavWriter};

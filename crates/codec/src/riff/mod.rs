@@ -10,7 +10,8 @@ pub(crate) mod wave64;
 
 use std::io::{Read, Seek};
 
-use crate::decoder::{Damage, Metadata, PcmStream, Repair, Sound};
+use crate::decoder::{Damage, PcmStream, Repair, Sound};
+use crate::metadata::Metadata;
 use crate::pcm::Coding;
 use crate::{Bext, Chunk, Codec, Container, Error, Format};
 
@@ -75,7 +76,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
     let chunks = walk.others.into_iter().map(|(id, bytes)| Chunk { id, bytes }).collect();
     Ok(Riff {
         format,
-        metadata: Metadata { bext, chunks },
+        metadata: Metadata { bext, chunks, big_endian: walk.big_endian },
         repairs: walk.repairs,
         damage: damage.into_iter().collect(),
         sound,

@@ -1,0 +1,76 @@
+//! What an AIFF file has beside its samples, in the words of RIFF. Source: Audio Interchange File Format 1.3 (1989).
+
+use super::{info::info, markers};
+use crate::Chunk;
+
+/// What was found so far.
+#[derive(Default)]
+pub(crate) struct Found {
+    texts: Vec<(String, Vec<u8>)>,
+    markers: Vec<(u32, u64, Vec<u8>)>,
+    chunks: Vec<Chunk>,
+}
+
+impl Found {
+    /// Takes a chunk that is neither `COMM` nor `SSND`.
+    pub(crate) fn take(&mut self, id: [u8; 4], bytes: &[u8]) {
+        let mut text = |name: &str, bytes: &[u8]| self.texts.push((name.to_owned(), trimmed(bytes)));
+        match &id {
+            b"NAME" => text("TITLE", bytes),
+            b"AUTH" => text("ARTIST", bytes),
+            b"(c) " => text("COPYRIGHT", bytes),
+            b"ANNO" => text("COMMENT", bytes),
+            b"COMT" => comments(bytes).into_iter().for_each(|comment| text("COMMENT", &comment)),
+            b"MARK" => self.markers.extend(marks(bytes)),
+            b"ID3 " => self.chunks.push(Chunk { id: *b"id3 ", bytes: bytes.to_vec() }),
+            // Room and version hold nothing; sampler data has another layout in RIFF.
+            b"FVER" | b"PAD " | b"FLLR" => {}
+            _ => self.chunks.push(Chunk { id, bytes: bytes.to_vec() }),
+        }
+    }
+
+    /// All of it as chunks.
+    pub(crate) fn chunks(self) -> Vec<Chunk> {
+        let markers = if self.markers.is_empty() { Vec::new() } else { markers(&self.markers) };
+        self.chunks.into_iter().chain(markers).chain(info(&self.texts)).collect()
+    }
+}
+
+fn trimmed(bytes: &[u8]) -> Vec<u8> {
+    let end = bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
+    bytes[..end].to_vec()
+}
+
+fn short(bytes: &[u8], at: usize) -> Option<u16> {
+    bytes.get(at..at + 2)?.try_into().ok().map(u16::from_be_bytes)
+}
+
+/// Section "Marker Chunk": count, then id, position in frames, and a name that is counted and padded to an even size.
+fn marks(bytes: &[u8]) -> Vec<(u32, u64, Vec<u8>)> {
+    let mut marks = Vec::new();
+    let mut at = 2;
+    for _ in 0..short(bytes, 0).unwrap_or(0) {
+        let Some(id) = short(bytes, at) else { break };
+        let Some(position) = bytes.get(at + 2..at + 6).and_then(|b| b.try_into().ok()).map(u32::from_be_bytes) else {
+            break;
+        };
+        let Some(length) = bytes.get(at + 6).map(|length| usize::from(*length)) else { break };
+        let name = bytes.get(at + 7..at + 7 + length).unwrap_or_default();
+        marks.push((u32::from(id), u64::from(position), name.to_vec()));
+        at += 6 + (1 + length).next_multiple_of(2);
+    }
+    marks
+}
+
+/// Section "Comments Chunk": count, then time, marker, size and text, padded to an even size.
+fn comments(bytes: &[u8]) -> Vec<Vec<u8>> {
+    let mut comments = Vec::new();
+    let mut at = 2;
+    for _ in 0..short(bytes, 0).unwrap_or(0) {
+        let Some(length) = short(bytes, at + 6).map(usize::from) else { break };
+        let Some(text) = bytes.get(at + 8..at + 8 + length) else { break };
+        comments.push(trimmed(text));
+        at += 8 + length.next_multiple_of(2);
+    }
+    comments
+}

@@ -1,0 +1,207 @@
+//! Moves what stands beside the samples in time, together with them.
+//!
+//! Layouts: `cue `, `LIST`/`adtl` and `smpl` as in the Multimedia Programming Interface and Data Specifications 1.0
+//! (1991) and the New Multimedia Data Types and Data Techniques 3.0 (1994).
+
+use std::collections::BTreeSet;
+
+use loadin_audio::rescale_frames;
+
+use super::{Metadata, ixml, list, pieces, texts};
+use crate::Chunk;
+
+/// How the time line of an output lies in that of its source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct TimeChange {
+    /// Rate of the source in Hz.
+    pub from_hz: u32,
+    /// Rate of the output in Hz.
+    pub to_hz: u32,
+    /// Output frame 0 is this frame of the source, at the output's rate; negative where silence was added.
+    pub shift_frames: i64,
+    /// Frames of the output.
+    pub frames: u64,
+    /// Time stamp of output frame 0, in frames since midnight.
+    pub time_reference: u64,
+    /// Bits of an output sample.
+    pub bits: u16,
+    /// Whether the output has the channels of the source.
+    pub same_channels: bool,
+}
+
+impl TimeChange {
+    /// Where a frame of the source stands in the output; `None` where it was cut away.
+    pub fn frame(&self, source: u64) -> Option<u64> {
+        let frame = rescale_frames(source, self.from_hz, self.to_hz) as i64 - self.shift_frames;
+        u64::try_from(frame).ok().filter(|frame| *frame <= self.frames)
+    }
+
+    fn is_none(&self) -> bool {
+        self.from_hz == self.to_hz && self.shift_frames == 0
+    }
+}
+
+/// What becomes of a chunk.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Fate {
+    /// It is written as it was.
+    AsItWas,
+    /// It is written with other numbers.
+    Moved(String),
+    /// It is not written.
+    Dropped(String),
+}
+
+/// One chunk on its way to the output.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Carried {
+    /// Its id, and the type of a list.
+    pub name: String,
+    /// What becomes of it.
+    pub fate: Fate,
+    /// The texts in it, readable.
+    pub texts: Vec<String>,
+    /// What is written; `None` for one that is dropped.
+    pub chunk: Option<Chunk>,
+}
+
+/// Moves every chunk but `bext`, whose fields have a writer of their own.
+pub fn carry(metadata: &Metadata, time: &TimeChange) -> Vec<Carried> {
+    // Markers are dropped together with what is said of them.
+    let gone: BTreeSet<u32> = metadata.chunks.iter().filter(|c| &c.id == b"cue ").flat_map(|c| lost(c, time)).collect();
+    metadata
+        .chunks
+        .iter()
+        .map(|chunk| {
+            let (fate, moved) = if metadata.big_endian && !time.is_none() && has_positions(chunk) {
+                (Fate::Dropped("its numbers stand with the high byte first".to_owned()), None)
+            } else {
+                one(chunk, time, &gone)
+            };
+            let written = match &fate {
+                Fate::AsItWas => Some(chunk.clone()),
+                Fate::Moved(_) => moved,
+                Fate::Dropped(_) => None,
+            };
+            Carried { name: name(chunk), fate, texts: texts(chunk), chunk: written }
+        })
+        .collect()
+}
+
+fn name(chunk: &Chunk) -> String {
+    let id = String::from_utf8_lossy(&chunk.id).trim_end().to_owned();
+    match chunk.bytes.first_chunk::<4>().filter(|_| &chunk.id == b"LIST") {
+        Some(kind) => format!("{id} {}", String::from_utf8_lossy(kind)),
+        None => id,
+    }
+}
+
+fn has_positions(chunk: &Chunk) -> bool {
+    matches!(&chunk.id, b"cue " | b"smpl") || chunk.bytes.starts_with(b"adtl")
+}
+
+fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<Chunk>) {
+    let dropped = |why: &str| (Fate::Dropped(why.to_owned()), None);
+    let moved = |bytes: Option<Vec<u8>>, what: String| match bytes {
+        None => dropped("its contents do not follow its own layout, so they cannot be moved"),
+        Some(bytes) if bytes == chunk.bytes => (Fate::AsItWas, None),
+        Some(bytes) => (Fate::Moved(what), Some(Chunk { id: chunk.id, bytes })),
+    };
+    match &chunk.id {
+        b"cue " => {
+            let lost = lost(chunk, time).len();
+            let cut = if lost > 0 { format!("; {lost} that stood in what was cut are gone") } else { String::new() };
+            moved(cue(&chunk.bytes, time), format!("markers stand where their sound stands{cut}"))
+        }
+        b"LIST" if chunk.bytes.starts_with(b"adtl") => {
+            moved(Some(adtl(&chunk.bytes[4..], time, gone)), "lengths and names of the markers that are left".to_owned())
+        }
+        b"smpl" => moved(smpl(&chunk.bytes, time), "sample period and loops at the output's rate and place".to_owned()),
+        b"iXML" => moved(ixml::moved(&chunk.bytes, time), "time stamps, rate and depth of the output".to_owned()),
+        b"PEAK" | b"levl" => dropped("it was measured on the source and does not hold for the output"),
+        b"chna" | b"axml" if !time.same_channels => dropped("it describes channels that the output does not have"),
+        b"r64m" | b"plst" if !time.is_none() => dropped("it holds positions that cannot be moved here"),
+        _ => (Fate::AsItWas, None),
+    }
+}
+
+fn word(bytes: &[u8], at: usize) -> Option<u32> {
+    bytes.get(at..at + 4)?.try_into().ok().map(u32::from_le_bytes)
+}
+
+fn put(bytes: &mut [u8], at: usize, value: u64) {
+    // These chunks count in 32 bits: past that there is no other value than the last.
+    let value = u32::try_from(value).unwrap_or(u32::MAX);
+    bytes[at..at + 4].copy_from_slice(&value.to_le_bytes());
+}
+
+/// The points of a `cue ` chunk, 24 bytes each.
+fn points(bytes: &[u8]) -> Option<&[[u8; 24]]> {
+    let count = word(bytes, 0)? as usize;
+    bytes[4..].as_chunks::<24>().0.get(..count)
+}
+
+fn lost(chunk: &Chunk, time: &TimeChange) -> Vec<u32> {
+    let points = points(&chunk.bytes).unwrap_or_default();
+    let cut = |point: &&[u8; 24]| word(&point[..], 20).is_some_and(|frame| time.frame(u64::from(frame)).is_none());
+    points.iter().filter(cut).filter_map(|point| word(point, 0)).collect()
+}
+
+fn cue(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
+    let mut kept: Vec<[u8; 24]> = Vec::new();
+    for point in points(bytes)? {
+        let mut point = *point;
+        // dwSampleOffset says where it is. dwPosition says the same where there is no playlist, or nothing.
+        let frame = word(&point, 20)?;
+        let Some(moved) = time.frame(u64::from(frame)) else { continue };
+        if word(&point, 4)? == frame {
+            put(&mut point, 4, moved);
+        }
+        put(&mut point, 20, moved);
+        kept.push(point);
+    }
+    let mut moved = (kept.len() as u32).to_le_bytes().to_vec();
+    moved.extend(kept.as_flattened());
+    Some(moved)
+}
+
+/// The pieces of an `adtl` list: what belongs to lost markers goes, and lengths (`ltxt`) are rescaled.
+fn adtl(bytes: &[u8], time: &TimeChange, gone: &BTreeSet<u32>) -> Vec<u8> {
+    let kept: Vec<([u8; 4], Vec<u8>)> = pieces(bytes)
+        .into_iter()
+        .filter(|(_, contents)| word(contents, 0).is_none_or(|id| !gone.contains(&id)))
+        .map(|(id, contents)| {
+            let mut contents = contents.to_vec();
+            if let Some(frames) = word(&contents, 4).filter(|_| &id == b"ltxt") {
+                put(&mut contents, 4, rescale_frames(u64::from(frames), time.from_hz, time.to_hz));
+            }
+            (id, contents)
+        })
+        .collect();
+    list(*b"adtl", kept.iter().map(|(id, contents)| (*id, &contents[..]))).bytes
+}
+
+/// The sample period in nanoseconds, and every loop whose both ends are left.
+fn smpl(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
+    const HEAD: usize = 36;
+    let count = word(bytes, 28)? as usize;
+    let (head, rest) = bytes.split_at_checked(HEAD)?;
+    let loops = rest.as_chunks::<24>().0.get(..count)?;
+    let mut kept: Vec<[u8; 24]> = Vec::new();
+    for own in loops {
+        let mut own = *own;
+        let ends = (time.frame(u64::from(word(&own, 8)?)), time.frame(u64::from(word(&own, 12)?)));
+        let (Some(start), Some(end)) = ends else { continue };
+        put(&mut own, 8, start);
+        put(&mut own, 12, end);
+        kept.push(own);
+    }
+    let mut moved = head.to_vec();
+    if time.from_hz != time.to_hz {
+        put(&mut moved, 8, (1_000_000_000 + u64::from(time.to_hz) / 2) / u64::from(time.to_hz));
+    }
+    put(&mut moved, 28, kept.len() as u64);
+    moved.extend(kept.as_flattened());
+    moved.extend(&rest[count * 24..]);
+    Some(moved)
+}
