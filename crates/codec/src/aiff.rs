@@ -6,8 +6,8 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::decoder::{Damage, PcmStream};
-use crate::pcm::Coding;
 use crate::metadata::aiff::Found;
+use crate::pcm::Coding;
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// A file with more chunks than this is not a file but an attack.

@@ -7,8 +7,8 @@ use loadin_audio::Block;
 
 use crate::caf::{self, Caf, Spliced};
 use crate::compressed::{self, Compressed};
-use crate::pcm::{self, Coding};
 use crate::metadata::{Metadata, flac};
+use crate::pcm::{self, Coding};
 use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
 
 /// Frames of a block: all meters run over it while it is in the fastest cache, and a call still pays for itself.

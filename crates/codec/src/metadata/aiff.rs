@@ -51,7 +51,9 @@ fn marks(bytes: &[u8]) -> Vec<(u32, u64, Vec<u8>)> {
     let mut at = 2;
     for _ in 0..short(bytes, 0).unwrap_or(0) {
         let Some(id) = short(bytes, at) else { break };
-        let Some(position) = bytes.get(at + 2..at + 6).and_then(|b| b.try_into().ok()).map(u32::from_be_bytes) else {
+        let Some(position) =
+            bytes.get(at + 2..at + 6).and_then(|b| b.try_into().ok()).map(u32::from_be_bytes)
+        else {
             break;
         };
         let Some(length) = bytes.get(at + 6).map(|length| usize::from(*length)) else { break };

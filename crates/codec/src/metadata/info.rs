@@ -23,17 +23,16 @@ pub(super) fn info(texts: &[(String, Vec<u8>)]) -> Option<Chunk> {
     let mut comments: Vec<u8> = Vec::new();
     for (name, value) in texts {
         let known = NAMES.iter().find(|(known, _)| known.eq_ignore_ascii_case(name)).map(|(_, id)| *id);
-        match known.filter(|id| id != b"ICMT" && !pieces.iter().any(|(taken, _)| taken == id)) {
-            Some(id) => pieces.push((id, terminated(value))),
-            None => {
-                let prefix = if known == Some(*b"ICMT") { String::new() } else { format!("{name}=") };
-                if !comments.is_empty() {
-                    comments.extend(b"; ");
-                }
-                comments.extend(prefix.as_bytes());
-                comments.extend(value);
-            }
+        if let Some(id) = known.filter(|id| id != b"ICMT" && !pieces.iter().any(|(taken, _)| taken == id)) {
+            pieces.push((id, terminated(value)));
+            continue;
         }
+        let prefix = if known == Some(*b"ICMT") { String::new() } else { format!("{name}=") };
+        if !comments.is_empty() {
+            comments.extend(b"; ");
+        }
+        comments.extend(prefix.as_bytes());
+        comments.extend(value);
     }
     if !comments.is_empty() {
         pieces.push((*b"ICMT", terminated(&comments)));

@@ -1,47 +1,111 @@
 //! The time stamps of an iXML chunk (iXML specification 3.0, 2021), moved in place: every other byte stays.
+//!
+//! Names of elements are ASCII in every encoding that is read here, so a byte is taken for a letter and given back as it
+//! was: the texts of the chunk keep whatever encoding they have.
 
 use super::retime::TimeChange;
 
-/// Writes what the output has into the elements that say it; `None` where the text is not one whose letters are bytes.
+/// Writes what the output has into the elements that say it; `None` where letters are not bytes (UTF-16).
 pub(super) fn moved(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
-    let text = std::str::from_utf8(bytes).ok()?;
-    if text.contains('\0') && !text.trim_end_matches('\0').is_ascii() {
+    if matches!(bytes, [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..] | [b'<', 0, ..] | [0, b'<', ..]) {
         return None;
     }
-    let stamp = time.time_reference;
-    let (high, low) = ((stamp >> 32).to_string(), (stamp & 0xFFFF_FFFF).to_string());
+    let text: String = bytes.iter().map(|byte| char::from(*byte)).collect();
+    let (high, low) = words(time.time_reference);
     let rate = time.to_hz.to_string();
     let elements = [
-        ("FILE_SAMPLE_RATE", &rate),
-        ("TIMESTAMP_SAMPLE_RATE", &rate),
-        ("TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI", &high),
-        ("TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO", &low),
-        ("BWF_TIME_REFERENCE_HIGH", &high),
-        ("BWF_TIME_REFERENCE_LOW", &low),
-        ("AUDIO_BIT_DEPTH", &time.bits.to_string()),
-    ]
-    .map(|(name, value)| (name, value.clone()));
-    let moved = elements.into_iter().fold(text.to_owned(), |text, (name, value)| set(&text, name, &value));
+        ("FILE_SAMPLE_RATE", rate.clone()),
+        ("TIMESTAMP_SAMPLE_RATE", rate),
+        ("TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI", high.clone()),
+        ("TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO", low.clone()),
+        ("BWF_TIME_REFERENCE_HIGH", high),
+        ("BWF_TIME_REFERENCE_LOW", low),
+        ("AUDIO_BIT_DEPTH", time.bits.to_string()),
+    ];
+    let text = elements.iter().fold(text, |text, (name, value)| map(&text, name, |_| Some(value.clone())));
+    // The numbers of the source do not hold for the output.
+    let text = without(&text, "LOUDNESS");
+    let text = map(&text, "SYNC_POINT", |point| sync_point(point, time));
     // Tracks that are no longer there would be looked for by whoever reads the list.
-    Some(if time.same_channels { moved } else { without(&moved, "TRACK_LIST") }.into_bytes())
+    let text = if time.same_channels { text } else { without(&text, "TRACK_LIST") };
+    Some(text.chars().map(|letter| letter as u8).collect())
 }
 
-/// Replaces the contents of every element of this name.
-fn set(text: &str, name: &str, value: &str) -> String {
+fn words(frame: u64) -> (String, String) {
+    ((frame >> 32).to_string(), (frame & 0xFFFF_FFFF).to_string())
+}
+
+/// A sync point at its place in the output; `None` where that was cut away.
+fn sync_point(point: &str, time: &TimeChange) -> Option<String> {
+    let number = |name: &str| element(point, name).and_then(|text| text.trim().parse::<u64>().ok());
+    let Some(low) = number("SYNC_POINT_LOW") else { return Some(point.to_owned()) };
+    let frame = number("SYNC_POINT_HIGH").unwrap_or(0) << 32 | low;
+    let is_relative = element(point, "SYNC_POINT_TYPE").is_some_and(|kind| kind.trim() == "RELATIVE");
+    let moved = if is_relative { time.frame(frame)? } else { time.rescaled(frame) };
+    let (high, low) = words(moved);
+    let point = map(point, "SYNC_POINT_LOW", |_| Some(low.clone()));
+    let point = map(&point, "SYNC_POINT_HIGH", |_| Some(high.clone()));
+    let duration = |text: &str| Some(time.rescaled(text.trim().parse().ok()?).to_string());
+    Some(map(&point, "SYNC_POINT_EVENT_DURATION", |text| {
+        Some(duration(text).unwrap_or_else(|| text.to_owned()))
+    }))
+}
+
+/// The contents of the first element of this name.
+fn element<'a>(text: &'a str, name: &str) -> Option<&'a str> {
+    let (_, behind) = text.split_once(&format!("<{name}>"))?;
+    Some(behind.split_once(&format!("</{name}>"))?.0)
+}
+
+/// Gives every element of this name other contents; one that gets `None` is left out.
+fn map(text: &str, name: &str, change: impl Fn(&str) -> Option<String>) -> String {
     let (open, close) = (format!("<{name}>"), format!("</{name}>"));
     let mut result = String::with_capacity(text.len());
     let mut rest = text;
     while let Some((before, behind)) = rest.split_once(&open) {
-        let Some((_, after)) = behind.split_once(&close) else { break };
-        result.extend([before, &open, value, &close]);
+        let Some((contents, after)) = behind.split_once(&close) else { break };
+        result.push_str(before);
+        if let Some(changed) = change(contents) {
+            result.extend([open.as_str(), &changed, &close]);
+        }
         rest = after;
     }
     result + rest
 }
 
-/// Leaves out the first element of this name.
 fn without(text: &str, name: &str) -> String {
-    let (open, close) = (format!("<{name}>"), format!("</{name}>"));
-    let found = text.split_once(&open).and_then(|(before, rest)| Some((before, rest.split_once(&close)?.1)));
-    found.map_or_else(|| text.to_owned(), |(before, after)| format!("{before}{after}"))
+    map(text, name, |_| None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 44.1 to 48 kHz with one second cut from the head. 88 200 · 48 / 44.1 = 96 000, less 48 000 is 48 000.
+    #[test]
+    fn stamps_and_sync_points_move_and_the_rest_stays_in_its_encoding() {
+        let time = TimeChange {
+            from_hz: 44_100,
+            to_hz: 48_000,
+            shift_frames: 48_000,
+            frames: 480_000,
+            time_reference: (1 << 32) + 5,
+            bits: 24,
+            same_channels: true,
+        };
+        let source = b"<BWFXML><NOTE>Gr\xF6\xDFe</NOTE><SPEED><FILE_SAMPLE_RATE>44100</FILE_SAMPLE_RATE>\
+            <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>0</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>\
+            <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>9</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO></SPEED>\
+            <SYNC_POINT><SYNC_POINT_TYPE>RELATIVE</SYNC_POINT_TYPE><SYNC_POINT_LOW>88200</SYNC_POINT_LOW>\
+            <SYNC_POINT_HIGH>0</SYNC_POINT_HIGH></SYNC_POINT>\
+            <SYNC_POINT><SYNC_POINT_TYPE>RELATIVE</SYNC_POINT_TYPE><SYNC_POINT_LOW>441</SYNC_POINT_LOW></SYNC_POINT>\
+            </BWFXML>";
+        let expected = b"<BWFXML><NOTE>Gr\xF6\xDFe</NOTE><SPEED><FILE_SAMPLE_RATE>48000</FILE_SAMPLE_RATE>\
+            <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>1</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>\
+            <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>5</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO></SPEED>\
+            <SYNC_POINT><SYNC_POINT_TYPE>RELATIVE</SYNC_POINT_TYPE><SYNC_POINT_LOW>48000</SYNC_POINT_LOW>\
+            <SYNC_POINT_HIGH>0</SYNC_POINT_HIGH></SYNC_POINT></BWFXML>";
+        assert_eq!(moved(source, &time).unwrap(), expected);
+        assert_eq!(moved(b"\xFF\xFE<\0B\0", &time), None);
+    }
 }

@@ -6,12 +6,13 @@ pub(crate) mod flac;
 mod info;
 mod ixml;
 mod retime;
+pub(crate) mod rifx;
 mod text;
 
 use crate::{Bext, Chunk};
 
 pub use self::retime::{Carried, Fate, TimeChange, carry};
-pub use self::text::{readable, texts};
+pub use self::text::readable;
 
 /// What stands beside the samples.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -20,16 +21,19 @@ pub struct Metadata {
     pub bext: Option<Bext>,
     /// Everything else, as chunks of a RIFF file: those of the file itself, or made from what its own container has.
     pub chunks: Vec<Chunk>,
-    /// Whether numbers in the chunks stand with their high byte first (RIFX).
-    pub big_endian: bool,
 }
 
 /// The pieces of a `LIST` chunk behind its type: id and contents. A piece that claims too much ends with the list.
 fn pieces(list: &[u8]) -> Vec<([u8; 4], &[u8])> {
+    pieces_of(list, u32::from_le_bytes)
+}
+
+/// The same, with sizes as `size` reads them.
+fn pieces_of(list: &[u8], size: fn([u8; 4]) -> u32) -> Vec<([u8; 4], &[u8])> {
     let mut pieces = Vec::new();
     let mut rest = list;
     while let [a, b, c, d, s0, s1, s2, s3, behind @ ..] = rest {
-        let size = (u32::from_le_bytes([*s0, *s1, *s2, *s3]) as usize).min(behind.len());
+        let size = (size([*s0, *s1, *s2, *s3]) as usize).min(behind.len());
         pieces.push(([*a, *b, *c, *d], &behind[..size]));
         rest = behind.get(size + (size & 1)..).unwrap_or_default();
     }

@@ -7,7 +7,8 @@ use std::collections::BTreeSet;
 
 use loadin_audio::rescale_frames;
 
-use super::{Metadata, ixml, list, pieces, texts};
+use super::text::texts;
+use super::{Metadata, ixml, list, pieces};
 use crate::Chunk;
 
 /// How the time line of an output lies in that of its source.
@@ -32,8 +33,13 @@ pub struct TimeChange {
 impl TimeChange {
     /// Where a frame of the source stands in the output; `None` where it was cut away.
     pub fn frame(&self, source: u64) -> Option<u64> {
-        let frame = rescale_frames(source, self.from_hz, self.to_hz) as i64 - self.shift_frames;
-        u64::try_from(frame).ok().filter(|frame| *frame <= self.frames)
+        let frame = self.rescaled(source).checked_add_signed(self.shift_frames.checked_neg()?)?;
+        Some(frame).filter(|frame| *frame <= self.frames)
+    }
+
+    /// A count of frames at the output's rate.
+    pub(super) fn rescaled(&self, frames: u64) -> u64 {
+        rescale_frames(frames, self.from_hz, self.to_hz)
     }
 
     fn is_none(&self) -> bool {
@@ -68,16 +74,13 @@ pub struct Carried {
 /// Moves every chunk but `bext`, whose fields have a writer of their own.
 pub fn carry(metadata: &Metadata, time: &TimeChange) -> Vec<Carried> {
     // Markers are dropped together with what is said of them.
-    let gone: BTreeSet<u32> = metadata.chunks.iter().filter(|c| &c.id == b"cue ").flat_map(|c| lost(c, time)).collect();
+    let gone: BTreeSet<u32> =
+        metadata.chunks.iter().filter(|c| &c.id == b"cue ").flat_map(|c| lost(c, time)).collect();
     metadata
         .chunks
         .iter()
         .map(|chunk| {
-            let (fate, moved) = if metadata.big_endian && !time.is_none() && has_positions(chunk) {
-                (Fate::Dropped("its numbers stand with the high byte first".to_owned()), None)
-            } else {
-                one(chunk, time, &gone)
-            };
+            let (fate, moved) = one(chunk, time, &gone);
             let written = match &fate {
                 Fate::AsItWas => Some(chunk.clone()),
                 Fate::Moved(_) => moved,
@@ -96,10 +99,6 @@ fn name(chunk: &Chunk) -> String {
     }
 }
 
-fn has_positions(chunk: &Chunk) -> bool {
-    matches!(&chunk.id, b"cue " | b"smpl") || chunk.bytes.starts_with(b"adtl")
-}
-
 fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<Chunk>) {
     let dropped = |why: &str| (Fate::Dropped(why.to_owned()), None);
     let moved = |bytes: Option<Vec<u8>>, what: String| match bytes {
@@ -110,16 +109,28 @@ fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<
     match &chunk.id {
         b"cue " => {
             let lost = lost(chunk, time).len();
-            let cut = if lost > 0 { format!("; {lost} that stood in what was cut are gone") } else { String::new() };
+            let cut = if lost > 0 {
+                format!("; {lost} that stood in what was cut are gone")
+            } else {
+                String::new()
+            };
             moved(cue(&chunk.bytes, time), format!("markers stand where their sound stands{cut}"))
         }
-        b"LIST" if chunk.bytes.starts_with(b"adtl") => {
-            moved(Some(adtl(&chunk.bytes[4..], time, gone)), "lengths and names of the markers that are left".to_owned())
+        b"LIST" if chunk.bytes.starts_with(b"adtl") => moved(
+            Some(adtl(&chunk.bytes[4..], time, gone)),
+            "lengths and names of the markers that are left".to_owned(),
+        ),
+        b"smpl" => moved(
+            smpl(&chunk.bytes, time),
+            "sample period and loops at the output's rate and place".to_owned(),
+        ),
+        b"iXML" => {
+            moved(ixml::moved(&chunk.bytes, time), "time stamps, rate and depth of the output".to_owned())
         }
-        b"smpl" => moved(smpl(&chunk.bytes, time), "sample period and loops at the output's rate and place".to_owned()),
-        b"iXML" => moved(ixml::moved(&chunk.bytes, time), "time stamps, rate and depth of the output".to_owned()),
         b"PEAK" | b"levl" => dropped("it was measured on the source and does not hold for the output"),
-        b"chna" | b"axml" if !time.same_channels => dropped("it describes channels that the output does not have"),
+        b"chna" | b"axml" if !time.same_channels => {
+            dropped("it describes channels that the output does not have")
+        }
         b"r64m" | b"plst" if !time.is_none() => dropped("it holds positions that cannot be moved here"),
         _ => (Fate::AsItWas, None),
     }
@@ -143,7 +154,8 @@ fn points(bytes: &[u8]) -> Option<&[[u8; 24]]> {
 
 fn lost(chunk: &Chunk, time: &TimeChange) -> Vec<u32> {
     let points = points(&chunk.bytes).unwrap_or_default();
-    let cut = |point: &&[u8; 24]| word(&point[..], 20).is_some_and(|frame| time.frame(u64::from(frame)).is_none());
+    let cut =
+        |point: &&[u8; 24]| word(&point[..], 20).is_some_and(|frame| time.frame(u64::from(frame)).is_none());
     points.iter().filter(cut).filter_map(|point| word(point, 0)).collect()
 }
 
@@ -173,7 +185,7 @@ fn adtl(bytes: &[u8], time: &TimeChange, gone: &BTreeSet<u32>) -> Vec<u8> {
         .map(|(id, contents)| {
             let mut contents = contents.to_vec();
             if let Some(frames) = word(&contents, 4).filter(|_| &id == b"ltxt") {
-                put(&mut contents, 4, rescale_frames(u64::from(frames), time.from_hz, time.to_hz));
+                put(&mut contents, 4, time.rescaled(u64::from(frames)));
             }
             (id, contents)
         })
@@ -204,4 +216,71 @@ fn smpl(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
     moved.extend(kept.as_flattened());
     moved.extend(&rest[count * 24..]);
     Some(moved)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::metadata::markers;
+
+    /// 44.1 to 48 kHz, half a second (24 000 frames) cut from the head, ten seconds left.
+    const TIME: TimeChange = TimeChange {
+        from_hz: 44_100,
+        to_hz: 48_000,
+        shift_frames: 24_000,
+        frames: 480_000,
+        time_reference: 0,
+        bits: 24,
+        same_channels: true,
+    };
+
+    fn carried(chunks: Vec<Chunk>) -> Vec<Carried> {
+        carry(&Metadata { bext: None, chunks }, &TIME)
+    }
+
+    /// 44 100 frames are 48 000, less 24 000 is 24 000; 22 050 are 24 000, less 24 000 is 0; 147 are 160, which is cut.
+    #[test]
+    fn markers_move_and_those_in_the_cut_go_with_their_names() {
+        let name = |name: &str| name.as_bytes().to_vec();
+        let source = [(1, 44_100, name("one")), (2, 22_050, name("at the cut")), (3, 147, name("gone"))];
+        let moved = [(1, 24_000, name("one")), (2, 0, name("at the cut"))];
+        let found: Vec<Chunk> = carried(markers(&source)).into_iter().filter_map(|c| c.chunk).collect();
+        assert_eq!(found, markers(&moved));
+    }
+
+    /// A loop from 44 100 to 88 199: 24 000 to 48 · 88 199 / 44.1 = 95 998.9, so 95 999 less 24 000.
+    /// Sample period: 10^9 / 48 000 = 20 833.3 nanoseconds. The six bytes for the sampler stay.
+    #[test]
+    fn loops_move_and_the_sampler_keeps_its_own() {
+        let smpl = |period: u32, loops: &[(u32, u32)]| {
+            let mut bytes: Vec<u8> = [0, 0, period, 60, 0, 0, 0, loops.len() as u32, 6]
+                .iter()
+                .flat_map(|w| w.to_le_bytes())
+                .collect();
+            for (start, end) in loops {
+                bytes.extend([7, 0, *start, *end, 0, 0].iter().flat_map(|w: &u32| w.to_le_bytes()));
+            }
+            bytes.extend(b"sample");
+            Chunk { id: *b"smpl", bytes }
+        };
+        let found = carried(vec![smpl(22_676, &[(44_100, 88_199), (0, 100)])]);
+        assert_eq!(found[0].chunk, Some(smpl(20_833, &[(24_000, 71_999)])));
+        assert!(matches!(found[0].fate, Fate::Moved(_)));
+    }
+
+    #[test]
+    fn what_cannot_be_moved_is_dropped_with_a_reason_and_the_unknown_stays() {
+        let chunk = |id: &[u8; 4], bytes: &[u8]| Chunk { id: *id, bytes: bytes.to_vec() };
+        let found = carried(vec![
+            chunk(b"abcd", b"\x01\x02"),
+            chunk(b"cue ", b"\xFF\xFF\xFF\x7F"),
+            chunk(b"PEAK", b"....."),
+            chunk(b"LIST", b"INFOINAM\x04\0\0\0T\xF6n\0"),
+        ]);
+        assert_eq!((&found[0].fate, &found[0].chunk), (&Fate::AsItWas, &Some(chunk(b"abcd", b"\x01\x02"))));
+        assert!(matches!(&found[1].fate, Fate::Dropped(why) if why.contains("layout")), "{:?}", found[1]);
+        assert!(matches!(&found[2].fate, Fate::Dropped(why) if why.contains("measured")));
+        assert_eq!((found[3].name.as_str(), &found[3].texts), ("LIST INFO", &vec!["INAM=Tön".to_owned()]));
+        assert_eq!(found[3].fate, Fate::AsItWas);
+    }
 }

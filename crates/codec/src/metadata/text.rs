@@ -27,7 +27,7 @@ fn utf_16(bytes: &[u8], word: fn([u8; 2]) -> u16) -> String {
 }
 
 /// The texts of a chunk, each with its name: titles and comments of `INFO`, labels and notes of markers.
-pub fn texts(chunk: &Chunk) -> Vec<String> {
+pub(super) fn texts(chunk: &Chunk) -> Vec<String> {
     let (b"LIST", Some((kind, rest))) = (&chunk.id, chunk.bytes.split_first_chunk::<4>()) else {
         return Vec::new();
     };

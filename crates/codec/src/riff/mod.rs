@@ -11,7 +11,7 @@ pub(crate) mod wave64;
 use std::io::{Read, Seek};
 
 use crate::decoder::{Damage, PcmStream, Repair, Sound};
-use crate::metadata::Metadata;
+use crate::metadata::{Metadata, rifx};
 use crate::pcm::Coding;
 use crate::{Bext, Chunk, Codec, Container, Error, Format};
 
@@ -68,15 +68,16 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
         None if container == Container::Wave64 => return Err(Error::unsupported("a Wave64 file with ADPCM")),
         None => (Sound::Adpcm, None),
     };
-    let bext = walk.bext.as_deref().map(Bext::parse).transpose();
+    let big_endian = walk.big_endian;
+    let chunk = |(id, bytes)| if big_endian { rifx::turned(id, bytes) } else { Chunk { id, bytes } };
+    let bext = walk.bext.take().map(|bytes| Bext::parse(&chunk((*b"bext", bytes)).bytes)).transpose();
     let bext = bext.unwrap_or_else(|error| {
         walk.repairs.push(Repair(format!("its bext chunk cannot be used: {error}")));
         None
     });
-    let chunks = walk.others.into_iter().map(|(id, bytes)| Chunk { id, bytes }).collect();
     Ok(Riff {
         format,
-        metadata: Metadata { bext, chunks, big_endian: walk.big_endian },
+        metadata: Metadata { bext, chunks: walk.others.into_iter().map(chunk).collect() },
         repairs: walk.repairs,
         damage: damage.into_iter().collect(),
         sound,
