@@ -3,6 +3,7 @@
 
 mod demo;
 mod job;
+mod metadata;
 mod overnight;
 mod papers;
 mod recipes;

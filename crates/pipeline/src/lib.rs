@@ -5,7 +5,6 @@
 
 mod bag;
 mod bench;
-mod bext;
 mod content;
 mod hashed;
 mod journal;
@@ -16,6 +15,7 @@ mod sums;
 mod turns;
 mod watch;
 
+pub mod carried;
 pub mod event;
 pub mod facts;
 pub mod findings;

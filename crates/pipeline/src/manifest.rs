@@ -6,6 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
+use crate::carried::MetadataRecord;
 use crate::facts::Ignored;
 use crate::findings::Finding;
 use crate::late::Late;
@@ -132,6 +133,8 @@ pub struct StemRecord {
     pub changes: Vec<Change>,
     /// What was left as it is, and why; one entry a stage.
     pub left: Map<String, Value>,
+    /// What became of every chunk of metadata.
+    pub metadata: Vec<MetadataRecord>,
     /// What was noticed.
     pub findings: Vec<Finding>,
     /// Why it failed or was set aside.

@@ -118,6 +118,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> 
                 .iter()
                 .filter_map(|decision| decision.left().map(|why| (decision.stage().to_owned(), why.into())))
                 .collect(),
+            metadata: done.map(|(measured, _)| measured.metadata.clone()).unwrap_or_default(),
             findings: stem.findings.clone(),
             error: error.clone(),
         })

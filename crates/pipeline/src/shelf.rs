@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use loadin_audio::{Block, rescale_frames};
-use loadin_codec::Bext;
+use loadin_codec::Metadata;
 
 use crate::facts::FormatFacts;
 
@@ -42,7 +42,7 @@ pub(crate) struct Basket {
 #[derive(Debug)]
 pub(crate) struct Kept {
     pub(crate) rate_hz: u32,
-    pub(crate) bext: Option<Bext>,
+    pub(crate) metadata: Metadata,
     /// The blocks that are not rendered yet.
     pub(crate) blocks: VecDeque<Block>,
     _room: Room,
@@ -75,9 +75,9 @@ impl Shelf {
     }
 
     /// Keeps the sound of a surveyed file.
-    pub(crate) fn keep(&self, path: &str, basket: Basket, rate_hz: u32, bext: Option<Bext>) {
+    pub(crate) fn keep(&self, path: &str, basket: Basket, rate_hz: u32, metadata: Metadata) {
         let Basket { room, blocks, .. } = basket;
-        self.lock().insert(path.to_owned(), Kept { rate_hz, bext, blocks, _room: room });
+        self.lock().insert(path.to_owned(), Kept { rate_hz, metadata, blocks, _room: room });
     }
 
     /// Gives back the sound of a file, where it was kept.

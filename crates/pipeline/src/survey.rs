@@ -121,7 +121,7 @@ fn measure(
         .collect();
     meters.end_stream(usize::from(format.channels));
     if let Some(basket) = meters.basket.take() {
-        bench.shelf.keep(path, basket, scope.target_hz, decoder.metadata().bext.clone());
+        bench.shelf.keep(path, basket, scope.target_hz, decoder.metadata().clone());
     }
     Ok(meters.finish(damage))
 }

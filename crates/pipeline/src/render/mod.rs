@@ -17,7 +17,7 @@ use self::chain::Chain;
 use self::sink::Sink;
 use self::source::Source;
 use crate::bench::Bench;
-use crate::bext;
+use crate::carried::{self, MetadataRecord};
 use crate::event::{Event, Step};
 use crate::plan::StemPlan;
 use crate::stages::re_encode::Storage;
@@ -35,12 +35,14 @@ pub struct Measured {
     pub clipped: u64,
     /// SHA-256 of the sample data alone, in hex.
     pub audio_sha256: String,
+    /// What became of the metadata.
+    pub metadata: Vec<MetadataRecord>,
 }
 
 impl Measured {
     /// What the plan expects to be measured, for showing changes before they are made.
     pub fn expected(stem: &StemPlan) -> Self {
-        Self { frames: stem.output.frames, peak: stem.output.peak, clipped: 0, audio_sha256: String::new() }
+        Self { frames: stem.output.frames, peak: stem.output.peak, ..Self::default() }
     }
 }
 
@@ -150,7 +152,7 @@ fn encode(
     let (storage, dither, _, with_bext) = stem.write().ok_or_else(|| {
         WriteFailure::Contents(RenderError::Promise("the plan has no re-encode decision".to_owned()))
     })?;
-    let bext = with_bext.then(|| bext::of_output(stem, storage, source.bext()));
+    let beside = carried::beside(stem, storage, with_bext, &source.metadata());
     let output = &stem.output;
     let spec = WavSpec {
         rate_hz: output.rate_hz,
@@ -158,9 +160,9 @@ fn encode(
         kind: storage.kind(),
         frames: output.frames,
         channel_mask: output.channel_mask,
-        bext,
+        bext: beside.bext,
         chunks_before: Vec::new(),
-        chunks_after: Vec::new(),
+        chunks_after: beside.chunks,
     };
     let mut sink = Sink::new(writer, spec, dither.then(|| dither_key(stem)))?;
     let mut chain = Chain::new(stem, source.is_converted());
@@ -176,7 +178,7 @@ fn encode(
     }
     chain.finish(&mut block, &mut |block| sink.push(block))?;
     source.check(&shop.contents).map_err(WriteFailure::Contents)?;
-    let measured = sink.finish()?;
+    let measured = Measured { metadata: beside.records, ..sink.finish()? };
     keep_promise(stem, storage, &measured).map_err(WriteFailure::Contents)?;
     Ok(measured)
 }

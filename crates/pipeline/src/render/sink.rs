@@ -87,6 +87,7 @@ impl<'a> Sink<'a> {
             clipped = quantiser.clipped();
         }
         self.writer.finish().map_err(failure)?;
-        Ok(Measured { frames: self.frames, peak, clipped, audio_sha256: hex(&self.audio.finalize()) })
+        let audio_sha256 = hex(&self.audio.finalize());
+        Ok(Measured { frames: self.frames, peak, clipped, audio_sha256, metadata: Vec::new() })
     }
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::fs::File;
 
 use loadin_audio::{Block, rescale_frames};
-use loadin_codec::{Bext, Decoder};
+use loadin_codec::{Decoder, Metadata};
 
 use super::chain::Chain;
 use super::{RenderError, Shop};
@@ -56,6 +56,13 @@ impl Reader {
         let content = Content::new(usize::from(source.channels), source.rate_hz);
         let origin = Origin::File { path: source.path.clone(), decoder: Box::new(decoder), content };
         Ok(Self::new(origin, source.channels))
+    }
+
+    fn metadata(&self) -> &Metadata {
+        match &self.origin {
+            Origin::Kept(kept) => &kept.metadata,
+            Origin::File { decoder, .. } => decoder.metadata(),
+        }
     }
 
     fn fill(&mut self) -> Result<(), RenderError> {
@@ -118,12 +125,9 @@ impl Source {
         rescale_frames(self.frames, self.rate_hz, self.delivered_hz)
     }
 
-    /// The `bext` chunk of the first file.
-    pub(super) fn bext(&self) -> Option<&Bext> {
-        match &self.readers[0].origin {
-            Origin::Kept(kept) => kept.bext.as_ref(),
-            Origin::File { decoder, .. } => decoder.metadata().bext.as_ref(),
-        }
+    /// What stands beside the samples of every file.
+    pub(super) fn metadata(&self) -> Vec<&Metadata> {
+        self.readers.iter().map(Reader::metadata).collect()
     }
 
     /// Fills `block` with the next frames; false at the end.

@@ -10,8 +10,8 @@ use std::fs;
 use std::io::Write;
 use std::path::{Component, Path, PathBuf};
 
-use loadin_audio::Block;
-use loadin_codec::{Bext, SampleKind, WavSpec};
+use loadin_audio::{Block, rescale_frames};
+use loadin_codec::{Metadata, SampleKind, TimeChange, WavSpec, carry};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -159,7 +159,7 @@ fn undo(
     let broken = |text: String| WriteFailure::Contents(RenderError::Source(text));
     let (file, remainder) = hashed::open(prepared).map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;
-    let spec = spec(stem, decoder.metadata().bext.as_ref()).map_err(&broken)?;
+    let spec = spec(stem, output, decoder.metadata()).map_err(&broken)?;
     let mut sink = Sink::new(writer, spec, None)?;
     let channels = usize::from(output.channels);
     let mut block = Block::new(channels);
@@ -190,23 +190,37 @@ fn name(stem: &StemRecord) -> Result<String, String> {
     Ok(if is_wav { path.clone() } else { format!("{path}.wav") })
 }
 
-fn spec(stem: &StemRecord, bext: Option<&Bext>) -> Result<WavSpec, String> {
+fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result<WavSpec, String> {
     let source = &stem.source;
     let missing = || "the manifest does not say what the source was like".to_owned();
     let bext = source.timestamp_frames.and_then(|stamp| {
-        let mut bext = bext?.clone();
+        let mut bext = metadata.bext.clone()?;
         bext.time_reference = stamp;
         Some(bext)
     });
+    let (rate_hz, kind) = (source.rate_hz.ok_or_else(missing)?, kind(stem));
+    let channels = source.channels.ok_or_else(missing)?;
+    let frames = source.frames.ok_or_else(missing)?;
+    let shift = stem.time_map.as_ref().map_or(0, |map| map.shift_frames);
+    let cut = rescale_frames(shift.unsigned_abs(), output.rate_hz, rate_hz) as i64;
+    let back = TimeChange {
+        from_hz: output.rate_hz,
+        to_hz: rate_hz,
+        shift_frames: -cut * shift.signum(),
+        frames,
+        time_reference: source.timestamp_frames.unwrap_or(0),
+        bits: kind.bits() as u16,
+        same_channels: channels == output.channels,
+    };
     Ok(WavSpec {
-        rate_hz: source.rate_hz.ok_or_else(missing)?,
-        channels: source.channels.ok_or_else(missing)?,
-        kind: kind(stem),
-        frames: source.frames.ok_or_else(missing)?,
+        rate_hz,
+        channels,
+        kind,
+        frames,
         channel_mask: None,
         bext,
         chunks_before: Vec::new(),
-        chunks_after: Vec::new(),
+        chunks_after: carry(metadata, &back).into_iter().filter_map(|carried| carried.chunk).collect(),
     })
 }
 
