@@ -1,5 +1,7 @@
 //! What stands beside the samples goes where its sound goes; read back by a parser that is not ours.
 
+mod containers;
+
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
@@ -196,8 +198,7 @@ fn the_manifest_says_what_became_of_every_chunk() {
     assert_eq!(fates(vox), expected.map(|(chunk, fate)| (chunk.to_owned(), fate.to_owned())));
     assert_eq!(vox["metadata"][5]["texts"][0], "INAM=Größe", "Windows-1252 in the file");
     // A plain WAV file has no such chunks, and says so.
-    let plain =
-        STAGES.replace("stage = \"re-encode\"\n", "stage = \"re-encode\"\ncontainer = \"wav\"\n");
+    let plain = STAGES.replace("stage = \"re-encode\"\n", "stage = \"re-encode\"\ncontainer = \"wav\"\n");
     let (_, manifest) =
         prep(&delivery.path(), &delivery.out("plain"), &["--recipe", &recipe(&delivery.out(""), &plain)]);
     let vox = stem(&manifest, "Vox.wav");

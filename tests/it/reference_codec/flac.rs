@@ -4,10 +4,10 @@ use loadin_codec::{Codec, Container};
 
 use super::fixture::{codes, decode};
 
-const D1: &str = "664c6143 80000022 10001000 00000f00 000f0ac4 42f00000 00013e84 b41807dc
+pub(crate) const D1: &str = "664c6143 80000022 10001000 00000f00 000f0ac4 42f00000 00013e84 b41807dc
 69030758 6a3dad1a 2e0ffff8 69180000 bf0358fd 03128baa 9a";
 
-const D2: &str = "664c6143 00000022 00100010 00001700 00440ac4 42f00000 0013d5b0 564975e9
+pub(crate) const D2: &str = "664c6143 00000022 00100010 00001700 00440ac4 42f00000 0013d5b0 564975e9
 8b8d8b93 0422757b 81030300 00120000 00000000 00000000 00000000 00000010
 0400003a 20000000 72656665 72656e63 65206c69 62464c41 4320312e 332e3320
 32303139 30383034 01000000 0e000000 5449544c 453dd7a9 d79cd795 d79d8100
@@ -30,7 +30,7 @@ const D2_RIGHT: [i64; 19] = [
     -8653, -9072, -8958, -9410,
 ];
 
-fn bytes(hex: &str) -> Vec<u8> {
+pub(crate) fn bytes(hex: &str) -> Vec<u8> {
     let digits: String = hex.split_whitespace().collect();
     (0..digits.len()).step_by(2).map(|at| u8::from_str_radix(&digits[at..at + 2], 16).unwrap()).collect()
 }

@@ -5,7 +5,7 @@ mod aiff;
 mod bext;
 mod damaged;
 mod fixture;
-mod flac;
+pub(crate) mod flac;
 mod hostile;
 mod long_files;
 mod other_formats;

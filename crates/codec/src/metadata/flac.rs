@@ -1,8 +1,9 @@
 //! What a FLAC file has beside its samples, in the words of RIFF: Vorbis comments, and the chunks that a writer kept of
-//! the WAV file it came from (RFC 9639, sections 8.4 and 8.6; the application id "riff" is registered there).
+//! the WAV or AIFF file it came from (RFC 9639, sections 8.4 and 8.6; the application ids "riff" and "aiff" are registered).
 
 use std::io::{Read, Seek, SeekFrom};
 
+use super::aiff::Found;
 use super::info::info;
 use crate::Chunk;
 
@@ -15,11 +16,13 @@ const MOST_BLOCKS: usize = 4096;
 pub(crate) fn read<R: Read + Seek>(source: &mut R) -> Vec<Chunk> {
     let mut chunks = Vec::new();
     // An unreadable rest is the decoder's to name.
-    let _ = blocks(source, &mut chunks);
+    let mut aiff = Found::default();
+    let _ = blocks(source, &mut chunks, &mut aiff);
+    chunks.extend(aiff.chunks());
     chunks
 }
 
-fn blocks<R: Read + Seek>(source: &mut R, chunks: &mut Vec<Chunk>) -> std::io::Result<()> {
+fn blocks<R: Read + Seek>(source: &mut R, chunks: &mut Vec<Chunk>, aiff: &mut Found) -> std::io::Result<()> {
     source.seek(SeekFrom::Start(4))?;
     for _ in 0..MOST_BLOCKS {
         let mut head = [0; 4];
@@ -31,7 +34,10 @@ fn blocks<R: Read + Seek>(source: &mut R, chunks: &mut Vec<Chunk>) -> std::io::R
             source.read_exact(&mut contents)?;
             match kind {
                 4 => chunks.extend(comments(&contents).and_then(|texts| info(&texts))),
-                _ => chunks.extend(riff_chunk(&contents)),
+                _ => {
+                    chunks.extend(riff_chunk(&contents));
+                    take_aiff(&contents, aiff);
+                }
             }
         } else {
             source.seek(SeekFrom::Current(i64::from(size)))?;
@@ -71,4 +77,14 @@ fn riff_chunk(bytes: &[u8]) -> Option<Chunk> {
     let contents = rest.get(8..)?;
     let kept = !matches!(&id, b"RIFF" | b"RF64" | b"fmt " | b"data" | b"fact" | b"JUNK" | b"ds64");
     kept.then(|| Chunk { id, bytes: contents[..size.min(contents.len())].to_vec() })
+}
+
+/// A chunk of the AIFF file that this stream was made from.
+fn take_aiff(bytes: &[u8], found: &mut Found) {
+    let Some([a, b, c, d, s0, s1, s2, s3, contents @ ..]) = bytes.strip_prefix(b"aiff") else { return };
+    let id = [*a, *b, *c, *d];
+    let size = (u32::from_be_bytes([*s0, *s1, *s2, *s3]) as usize).min(contents.len());
+    if !matches!(&id, b"FORM" | b"COMM" | b"SSND") {
+        found.take(id, &contents[..size]);
+    }
 }
