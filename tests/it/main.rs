@@ -4,6 +4,7 @@
 mod demo;
 mod job;
 mod metadata;
+mod mutations;
 mod overnight;
 mod papers;
 mod recipes;

@@ -59,7 +59,7 @@ pub enum Verb {
     },
 }
 
-/// Which recipe, and how many threads.
+/// Which recipe, how many threads, and how long to wait for one stem.
 #[derive(Debug, Args)]
 pub struct Work {
     /// A recipe file, or the name of a shipped recipe (`loadin recipe list`).
@@ -67,6 +67,10 @@ pub struct Work {
     pub recipe: String,
     #[command(flatten)]
     pub threads: Threads,
+    /// Seconds that a stem may stand still, as when a decoder hangs or a share is gone, and that it may take beyond its
+    /// own duration; then it fails and the others go on.
+    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..))]
+    pub patience: u64,
 }
 
 /// How many threads.
@@ -121,10 +125,6 @@ pub struct Prep {
     /// Default: a quarter of the machine's.
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,
-    /// Seconds that a stem may stand still, as when a decoder hangs or a share is gone, and that it may take beyond its
-    /// own duration; then it fails and the others go on.
-    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..))]
-    pub patience: u64,
     /// Give all stems a new common gain, start and length. Without it, files that came after an earlier preparation
     /// into OUT get what the others have, so that a session where those are at work stays true.
     #[arg(long)]

@@ -5,7 +5,7 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
-use crate::decoder::{Damage, PcmStream};
+use crate::decoder::{Damage, PcmStream, Repair};
 use crate::metadata::aiff::Found;
 use crate::pcm::Coding;
 use crate::{Chunk, Codec, Container, Error, Format};
@@ -21,6 +21,7 @@ pub(crate) struct Aiff {
     pub(crate) format: Format,
     pub(crate) pcm: PcmStream,
     pub(crate) damage: Vec<Damage>,
+    pub(crate) repairs: Vec<Repair>,
     pub(crate) chunks: Vec<Chunk>,
 }
 
@@ -131,15 +132,29 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     };
     format.check()?;
     let frame_bytes = coding.bytes() as u64 * u64::from(common.channels);
-    let present = (sound_end.saturating_sub(offset) / frame_bytes).min(common.frames);
+    let held = sound_end.saturating_sub(offset) / frame_bytes;
+    let present = held.min(common.frames);
     if present == 0 {
         return Err(Error::NoAudio);
     }
     let lost = common.frames - present;
     let damage = (lost > 0).then(|| Damage::truncated(present, lost));
+    // Blocks may be padded, but more than is stated may as well be sound.
+    let repair = (held > common.frames).then(|| {
+        let text = format!(
+            "its SSND chunk has room for {held} frames, its COMM chunk states {present}, which are read"
+        );
+        Repair(text)
+    });
     let channels = usize::from(common.channels);
     let pcm = PcmStream { coding, big_endian, channels, offset, frames: present, position: 0 };
-    Ok(Aiff { format, pcm, damage: damage.into_iter().collect(), chunks: found.chunks() })
+    Ok(Aiff {
+        format,
+        pcm,
+        damage: damage.into_iter().collect(),
+        repairs: repair.into_iter().collect(),
+        chunks: found.chunks(),
+    })
 }
 
 fn read<R: Read>(source: &mut R, bytes: u64) -> Result<Vec<u8>, Error> {

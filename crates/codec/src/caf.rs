@@ -28,6 +28,7 @@ pub(crate) enum Caf {
         head: Vec<u8>,
         from: u64,
         bytes: u64,
+        repairs: Vec<Repair>,
     },
 }
 
@@ -59,6 +60,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
         return pcm(&description, codec, coding, &data);
     }
     let pakt = pakt.map(packet_table).transpose()?;
+    let repairs = pakt.iter().filter_map(|table| description.compare_packets(table)).collect();
     let mut head = b"caff\0\x01\0\0".to_vec();
     for (id, contents) in BEFORE.into_iter().zip([Some(desc), kuki, chan, pakt]) {
         if let Some(contents) = contents {
@@ -71,7 +73,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
     head.extend(b"data");
     head.extend((bytes + 4).to_be_bytes());
     head.extend([0; 4]);
-    Ok(Caf::Packets { head, from: data.offset, bytes })
+    Ok(Caf::Packets { head, from: data.offset, bytes, repairs })
 }
 
 fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
@@ -125,6 +127,7 @@ struct Description {
     id: [u8; 4],
     flags: u32,
     packet_bytes: u32,
+    packet_frames: u32,
     channels: u16,
     bits: u32,
 }
@@ -139,9 +142,22 @@ impl Description {
             id: bytes.get(8..12)?.try_into().ok()?,
             flags: u32_at(12)?,
             packet_bytes: u32_at(16)?,
+            packet_frames: u32_at(20)?,
             channels: u16::try_from(u32_at(24)?).unwrap_or(u16::MAX),
             bits: u32_at(28)?,
         })
+    }
+
+    /// Compares the frames that the packet table counts with those that its packets hold, where all hold as many.
+    fn compare_packets(&self, table: &[u8]) -> Option<Repair> {
+        let long = |at: usize| table.get(at..at + 8)?.try_into().ok().map(i64::from_be_bytes);
+        let int = |at: usize| table.get(at..at + 4)?.try_into().ok().map(i32::from_be_bytes).map(i64::from);
+        let held = long(0)?.checked_mul(i64::from(self.packet_frames)).filter(|held| *held > 0)?;
+        let counted = long(8)?.checked_add(int(16)?)?.checked_add(int(20)?)?;
+        let text = format!(
+            "its packet table counts {counted} frames, its packets hold {held}; the table is followed"
+        );
+        (held != counted).then_some(Repair(text))
     }
 
     /// How uncompressed samples are stored; `None` for packets.

@@ -36,10 +36,14 @@ pub(crate) struct Compressed {
     positions: bool,
     /// Whether decoded packets are exactly as long as their positions say.
     lossless: bool,
+    /// Whether the last packet is as long as the sound: nothing is padded.
+    exact: bool,
     /// Position of the first frame.
     first: u64,
     frames: Option<u64>,
     given: u64,
+    /// Packets that came behind the stated end.
+    behind: u32,
     gap: u64,
     /// Frames at the start of the next packet that were given before.
     overlap: usize,
@@ -140,6 +144,11 @@ fn codec(id: AudioCodecId) -> Codec {
     }
 }
 
+/// A lossy coder fills up its last packets: as many as these hold nothing but padding at most.
+const MOST_PADDED_PACKETS: u32 = 2;
+
+const GOES_ON: &str = "the stream goes on behind its stated end; the rest is left out";
+
 /// Opens a stream of the given container. With `verify`, the stream's own digest is checked where it has one.
 pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
     mut source: R,
@@ -200,9 +209,11 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         track: track.id,
         positions,
         lossless: !codec.is_lossy(),
+        exact: codec == Codec::Flac,
         first,
         frames,
         given: 0,
+        behind: 0,
         gap: 0,
         overlap: 0,
         planes: Vec::new(),
@@ -269,6 +280,9 @@ impl Compressed {
         self.overlap = 0;
         // Encoders pad the last packet; what the container does not count is not sound.
         let to = (frames as u64).min((from as u64).saturating_add(self.room(self.given))) as usize;
+        if to < frames && self.exact {
+            self.report(0, GOES_ON);
+        }
         block.append_slices(&self.planes, from, to);
     }
 
@@ -277,10 +291,11 @@ impl Compressed {
             Ok(None) => self.end(None),
             Ok(Some(packet)) if packet.track_id != self.track => {}
             Ok(Some(_)) if self.stated_frames().is_some_and(|frames| self.given >= frames) => {
-                if self.lossless {
-                    self.report(0, "the stream goes on behind its stated end; the rest is left out");
+                self.behind += 1;
+                if self.lossless || self.behind > MOST_PADDED_PACKETS {
+                    self.report(0, GOES_ON);
+                    self.end(None);
                 }
-                self.end(None);
             }
             Ok(Some(packet)) => {
                 self.compare_position(packet.pts.get())?;

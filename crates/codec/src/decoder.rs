@@ -93,6 +93,7 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             let aiff = aiff::open(&mut source, is_aifc)?;
             let mut decoder = Decoder::pcm(source, aiff.format, aiff.pcm)?;
             decoder.damage = aiff.damage;
+            decoder.repairs = aiff.repairs;
             decoder.metadata.chunks = aiff.chunks;
             Ok(decoder)
         }
@@ -133,8 +134,11 @@ fn open_caf<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             decoder.damage = damage;
             Ok(decoder)
         }
-        Caf::Packets { head, from, bytes } => {
-            Decoder::compressed(Spliced { head, source, from, bytes, at: 0 }, Container::Caf, verify)
+        Caf::Packets { head, from, bytes, repairs } => {
+            let spliced = Spliced { head, source, from, bytes, at: 0 };
+            let mut decoder = Decoder::compressed(spliced, Container::Caf, verify)?;
+            decoder.repairs = repairs;
+            Ok(decoder)
         }
     }
 }

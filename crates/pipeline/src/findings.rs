@@ -56,6 +56,7 @@ ids! {
     Truncated "truncated" Problem "The file ends before its header says.",
     Damaged "damaged" Problem "Audio inside the file could not be decoded.",
     HeaderRepaired "header-repaired" Attention "A wrong header field was read around.",
+    LengthUnstated "length-unstated" Attention "The file does not say how many frames it has.",
     NotFinite "not-finite" Problem "Samples that are not numbers, or infinite.",
     Unreadable "unreadable" Problem "The file cannot be read as audio.",
     DualMono "dual-mono" Note "Two identical channels.",

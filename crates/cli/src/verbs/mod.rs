@@ -21,7 +21,7 @@ use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, RunError, Study};
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::{Bench, OutFolderError, scan};
+use loadin_pipeline::{Bench, OutFolderError, Patience, scan};
 
 use crate::args::{Threads, Work};
 use crate::look::{Look, Tone};
@@ -112,7 +112,7 @@ fn study(
     earlier: Option<&Manifest>,
     progress: &Arc<Reporter>,
 ) -> Result<Study, Failure> {
-    let bench = bench(progress);
+    let bench = Bench { patience: Patience::seconds(work.patience), ..bench(progress) };
     Ok(on_threads(&work.threads, || run::study(delivery, recipe, &bench, earlier))??)
 }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use loadin_audio::Decibels;
 
 use super::{Draft, DraftStem};
-use crate::facts::{ClipFacts, Measures};
+use crate::facts::{ClipFacts, FormatFacts, Measures};
 use crate::findings::{Finding, Id, rounded};
 use crate::stages::channel_fix::{dead_channel, is_dual_mono};
 use crate::stages::dc_removal::{Steadiness, steadiness};
@@ -50,6 +50,9 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
             let text = format!("stored as {}: what the codec took away does not come back", format.codec);
             findings.push(Finding::new(Id::Lossy, text).with("codec", format.codec.as_str()));
         }
+        if format.frames.is_none() && survey.measures.is_ok() {
+            findings.push(unstated(format));
+        }
     }
     match &survey.measures {
         Err(failure) => findings.push((*failure.finding).clone()),
@@ -69,6 +72,21 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
         }
     }
     findings
+}
+
+/// Frames that coder and decoder put before the sound of an MP3 file: 576 and 529 (common practice; trade documents of a
+/// widely used encoder state them).
+const USUAL_MP3_DELAY: u64 = 576 + 529;
+
+/// Without a stated length nobody knows what is missing; and a lossy file that states it states the coder's delay with it.
+fn unstated(format: &FormatFacts) -> Finding {
+    let mut text =
+        "it does not say how many frames it has, so what may be missing cannot be known".to_owned();
+    if format.lossy {
+        text += ", nor how much silence its coder has put before the sound: its place is in doubt";
+    }
+    let finding = Finding::new(Id::LengthUnstated, text);
+    if format.codec == "MP3" { finding.with("usual_delay_frames", USUAL_MP3_DELAY) } else { finding }
 }
 
 fn seconds(frame: u64, rate_hz: u32) -> f64 {

@@ -167,7 +167,7 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) 
         relink: args.relink,
         bench: Bench {
             shelf: Shelf::new(memory),
-            patience: Patience::seconds(args.patience),
+            patience: Patience::seconds(args.work.patience),
             ..bench(progress)
         },
         papers: &loadin_report::papers,
