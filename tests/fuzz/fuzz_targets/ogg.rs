@@ -1,0 +1,4 @@
+//! Ogg.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| loadin_fuzz::decode(bytes, &[(0, b"OggS")]));

@@ -1,0 +1,10 @@
+//! Recipes: whatever the text, there is a recipe or errors that can be printed.
+#![no_main]
+
+use loadin_pipeline::recipe::Recipe;
+
+libfuzzer_sys::fuzz_target!(|text: &str| {
+    if let Err(errors) = Recipe::parse(text) {
+        assert!(errors.iter().all(|error| !error.to_string().is_empty()));
+    }
+});

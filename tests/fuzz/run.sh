@@ -1,0 +1,39 @@
+#!/bin/sh
+# Fuzzes every target, or those that are named: tests/fuzz/run.sh [TARGET...]. RUNS executions each (default 300000).
+# Needs cargo-fuzz (`cargo install cargo-fuzz`) and a C++ compiler. First seeds are the test files of the crates hound
+# and claxon (Apache-2.0), which cargo fetches, our own small ones, the shipped recipes, and a manifest of the demo.
+set -eu
+cd "$(dirname "$0")"
+# Instrumentation is an unstable option of the compiler; the code is the same.
+export RUSTC_BOOTSTRAP=1
+crate() { cargo metadata --format-version 1 | tr ',' '\n' | sed -n "s|.*\"manifest_path\":\"\(.*/$1-[0-9.]*\)/Cargo.toml\".*|\1|p" | head -n 1; }
+seed() {
+  target=$1
+  shift
+  mkdir -p "corpus/$target"
+  for file in "$@"; do
+    # Large files are slow and teach nothing that small ones do not.
+    [ -f "$file" ] && [ "$(wc -c <"$file")" -le 60000 ] && cp "$file" "corpus/$target/"
+  done
+  return 0
+}
+ours=../it/reference_codec/data
+hound=$(crate hound)/testsamples
+claxon=$(crate claxon)/testsamples
+seed riff "$hound"/*.wav "$hound"/fuzz/*
+seed wave64 $ours/*.w64
+seed aiff $ours/*.aif* regressions/*.aif
+seed caf $ours/*.caf
+seed flac "$claxon"/*.flac "$claxon"/fuzz/* regressions/*.flac
+seed mpeg $ours/*.mp3
+seed mp4 $ours/*.m4a $ours/*.mp4
+seed ogg $ours/*.ogg
+seed recipe ../../pipelines/*.toml
+seed manifest ../../demo/prepped/manifest.json
+[ $# -gt 0 ] || set -- $(cargo fuzz list --fuzz-dir .)
+for target in "$@"; do
+  echo "== $target"
+  # No input takes more than 5 s or 256 MB at once.
+  cargo fuzz run --fuzz-dir . --sanitizer none "$target" -- \
+    -runs="${RUNS:-300000}" -timeout=5 -malloc_limit_mb=256 -rss_limit_mb=1024 -max_len=65536 -print_final_stats=1
+done
