@@ -21,7 +21,7 @@ use crate::storage::{Disk, Stored, digest_file, hex, remove_if_there, unfinished
 use crate::survey::Scope;
 
 /// Bumped when the same sources and settings give other measures or other bytes.
-const RESULTS_VERSION: u32 = 1;
+const RESULTS_VERSION: u32 = 2;
 
 /// The records of one output folder.
 pub(crate) struct Journal<'a> {
