@@ -5,21 +5,29 @@
 //! panic, loop, or slip in time.
 
 mod aiff;
+mod aiff_write;
 mod bext;
 mod caf;
+mod caf_write;
 mod compressed;
 mod decoder;
 mod error;
+mod flac_write;
 mod format;
 mod metadata;
+mod pack;
 mod pcm;
 mod riff;
 mod wav_write;
+mod write;
 
 pub use aiff::extended_rate;
+pub use aiff_write::fits_aiff;
 pub use bext::{BEXT_FIXED_BYTES, Bext, LOUDNESS_UNUSED, coding_history_row, loudness_field};
 pub use decoder::{Damage, Decoder, Repair, open};
 pub use error::Error;
+pub use flac_write::flac_refusal;
 pub use format::{Codec, Container, Format, SampleKind};
 pub use metadata::{Carried, Fate, Metadata, TimeChange, carry, readable};
 pub use wav_write::{Chunk, WavSpec, WavWriter};
+pub use write::{Output, SoundWriter, Target};

@@ -6,9 +6,10 @@
 
 use std::io::Write;
 
-use loadin_audio::{Block, wide};
+use loadin_audio::Block;
 
 use crate::format::check_layout;
+use crate::pack::Packer;
 use crate::{Bext, Error, SampleKind};
 
 /// A chunk with its contents.
@@ -46,9 +47,7 @@ pub struct WavSpec {
 pub struct WavWriter<W> {
     writer: W,
     spec: WavSpec,
-    data_bytes: u64,
-    written: u64,
-    packed: Vec<u8>,
+    packer: Packer,
 }
 
 fn padded(bytes: u64) -> u64 {
@@ -118,12 +117,8 @@ impl<W: Write> WavWriter<W> {
     /// When writing fails, or when no reader would take so many channels or such a rate.
     pub fn new(mut writer: W, spec: WavSpec) -> Result<Self, Error> {
         check_layout(spec.channels, spec.rate_hz)?;
-        let frame_bytes = spec.kind.bytes() as u64 * u64::from(spec.channels);
-        let data_bytes = spec
-            .frames
-            .checked_mul(frame_bytes)
-            .filter(|bytes| *bytes < u64::MAX / 2)
-            .ok_or_else(|| Error::limit("frames", "what 64 bits can count in bytes", spec.frames))?;
+        let packer = Packer::new(&spec)?;
+        let data_bytes = packer.total_bytes();
         let head = spec.head_chunks();
         let around: u64 =
             head.iter().chain(&spec.chunks_after).map(|chunk| chunk_size(chunk.bytes.len())).sum();
@@ -148,7 +143,7 @@ impl<W: Write> WavWriter<W> {
         }
         writer.write_all(b"data")?;
         writer.write_all(&size(data_bytes).to_le_bytes())?;
-        Ok(Self { writer, spec, data_bytes, written: 0, packed: Vec::new() })
+        Ok(Self { writer, spec, packer })
     }
 
     /// Writes interleaved integers, right-justified, and returns their bytes.
@@ -159,16 +154,9 @@ impl<W: Write> WavWriter<W> {
     /// # Panics
     /// When the file holds floats.
     pub fn write_ints(&mut self, interleaved: &[i32]) -> Result<&[u8], Error> {
-        match self.spec.kind {
-            SampleKind::I16 => pack(interleaved, &mut self.packed, |sample| {
-                let [a, b, ..] = sample.to_le_bytes();
-                [a, b]
-            }),
-            SampleKind::I24 => pack_24(interleaved, &mut self.packed),
-            SampleKind::I32 => pack(interleaved, &mut self.packed, i32::to_le_bytes),
-            SampleKind::F32 | SampleKind::F64 => panic!("integers do not go into a float file"),
-        }
-        self.write_packed()
+        let bytes = self.packer.ints(interleaved)?;
+        self.writer.write_all(bytes)?;
+        Ok(bytes)
     }
 
     /// Writes the frames of a block as floats, and returns their bytes.
@@ -179,28 +167,9 @@ impl<W: Write> WavWriter<W> {
     /// # Panics
     /// When the file holds integers, or the block has another channel count.
     pub fn write_floats(&mut self, block: &Block) -> Result<&[u8], Error> {
-        assert!(self.spec.kind.is_float(), "floats do not go into an integer file");
-        assert_eq!(block.channels(), usize::from(self.spec.channels), "the file's channel count");
-        match self.spec.kind {
-            SampleKind::F32 => interleave(block, &mut self.packed, |sample| (sample as f32).to_le_bytes()),
-            _ => interleave(block, &mut self.packed, f64::to_le_bytes),
-        }
-        self.write_packed()
-    }
-
-    fn write_packed(&mut self) -> Result<&[u8], Error> {
-        let written = self.written + self.packed.len() as u64;
-        if written > self.data_bytes {
-            return Err(self.frame_count(written));
-        }
-        self.writer.write_all(&self.packed)?;
-        self.written = written;
-        Ok(&self.packed)
-    }
-
-    fn frame_count(&self, bytes: u64) -> Error {
-        let frame_bytes = self.spec.kind.bytes() as u64 * u64::from(self.spec.channels);
-        Error::FrameCount { promised: self.spec.frames, found: bytes / frame_bytes }
+        let bytes = self.packer.floats(block)?;
+        self.writer.write_all(bytes)?;
+        Ok(bytes)
     }
 
     /// Writes what comes behind the samples.
@@ -208,60 +177,14 @@ impl<W: Write> WavWriter<W> {
     /// # Errors
     /// When writing fails, or when the frames are not as many as promised.
     pub fn finish(mut self) -> Result<W, Error> {
-        if self.written != self.data_bytes {
-            return Err(self.frame_count(self.written));
-        }
-        if self.data_bytes & 1 == 1 {
+        self.packer.check_complete()?;
+        if self.packer.total_bytes() & 1 == 1 {
             self.writer.write_all(&[0])?;
         }
         for chunk in &self.spec.chunks_after {
             write_chunk(&mut self.writer, chunk)?;
         }
         Ok(self.writer)
-    }
-}
-
-/// Packs samples of `N` bytes each, one behind the other.
-fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn(i32) -> [u8; N]) {
-    packed.resize(samples.len() * N, 0);
-    let (cells, _) = packed.as_chunks_mut::<N>();
-    for (cell, sample) in cells.iter_mut().zip(samples) {
-        *cell = bytes_of(*sample);
-    }
-}
-
-/// Packs 24-bit samples, four at a time.
-fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
-    packed.resize(samples.len() * 3, 0);
-    wide(
-        #[inline(always)]
-        || {
-            let ((fours, rest), (cells, rest_bytes)) =
-                (samples.as_chunks::<4>(), packed.as_chunks_mut::<12>());
-            for (cell, four) in cells.iter_mut().zip(fours) {
-                let [a, b, c, d] = four.map(i32::cast_unsigned);
-                let words =
-                    [(a & 0x00ff_ffff) | b << 24, (b >> 8 & 0xffff) | c << 16, (c >> 16 & 0xff) | d << 8];
-                for (bytes, word) in cell.as_chunks_mut::<4>().0.iter_mut().zip(words) {
-                    *bytes = word.to_le_bytes();
-                }
-            }
-            for (bytes, sample) in rest_bytes.as_chunks_mut::<3>().0.iter_mut().zip(rest) {
-                let [a, b, c, _] = sample.to_le_bytes();
-                *bytes = [a, b, c];
-            }
-        },
-    );
-}
-
-/// Packs planar samples of `N` bytes each, frame by frame.
-fn interleave<const N: usize>(block: &Block, packed: &mut Vec<u8>, bytes_of: impl Fn(f64) -> [u8; N]) {
-    packed.resize(block.frames() * block.channels() * N, 0);
-    let (cells, _) = packed.as_chunks_mut::<N>();
-    for (index, channel) in block.iter().enumerate() {
-        for (cell, sample) in cells[index..].iter_mut().step_by(block.channels()).zip(channel) {
-            *cell = bytes_of(*sample);
-        }
     }
 }
 

@@ -41,7 +41,7 @@ pub(crate) struct Beside {
     pub(crate) records: Vec<MetadataRecord>,
 }
 
-const PLAIN: &str = "the recipe asks for plain WAV";
+const PLAIN: &str = "the recipe asks for a container that is not bwf";
 
 /// What a planned stem carries; `sources` are the metadata of its files, one, or left and right. No clock and no host is
 /// in it, so the same plan gives the same bytes.

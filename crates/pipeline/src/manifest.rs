@@ -183,7 +183,8 @@ pub struct OutputRecord {
     pub bytes: u64,
     /// SHA-256 of the file, in hex.
     pub sha256: String,
-    /// SHA-256 of the `data` chunk's contents alone, in hex: metadata edits do not change it.
+    /// SHA-256 of the samples alone, as little-endian numbers and interleaved, in hex: metadata and container do not
+    /// change it. In a WAV file they are the contents of `data`.
     pub audio_sha256: String,
     /// Rate in Hz.
     pub rate_hz: u32,

@@ -294,8 +294,9 @@ fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), OutFolderEr
     let failed = |source| OutFolderError::Disk { path: folder.clone(), source };
     fs::create_dir_all(&folder).map_err(failed)?;
     let stem = real.file_stem().unwrap_or_default().to_string_lossy();
+    let end = real.extension().map(|end| format!(".{}", end.to_string_lossy())).unwrap_or_default();
     let names =
-        (1..).map(|copy| if copy == 1 { format!("{stem}.wav") } else { format!("{stem} ({copy}).wav") });
+        (1..).map(|copy| if copy == 1 { format!("{stem}{end}") } else { format!("{stem} ({copy}){end}") });
     Ok(storage::move_to_free(disk, real, names.map(|name| folder.join(name)))?)
 }
 

@@ -4,11 +4,12 @@
 
 use std::convert::Infallible;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Read, Write};
+use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
 
+use loadin_codec::Output;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use xxhash_rust::xxh3::Xxh3;
@@ -33,6 +34,8 @@ pub trait Disk: Send + Sync {
 pub trait DiskFile: Write + Send {
     /// Says that all is written and shall be brought to the disk, and does not wait.
     fn begin_sync(&mut self) {}
+    /// Writes the first bytes once more; what is written next still goes to the end.
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()>;
     /// Makes the contents durable.
     fn sync(&mut self) -> io::Result<()>;
 }
@@ -113,6 +116,12 @@ impl DiskFile for WriteBehind {
         if let Some(syncer) = &mut self.syncer {
             syncer.requests = None;
         }
+    }
+
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.file.rewind()?;
+        self.file.write_all(bytes)?;
+        self.file.seek(SeekFrom::End(0)).map(drop)
     }
 
     fn sync(&mut self) -> io::Result<()> {
@@ -203,12 +212,12 @@ impl<E> From<io::Error> for WriteFailure<E> {
 
 /// A writer that digests what passes. What is read back is compared by this fast digest; the SHA-256 of the record
 /// is made from what was read back, so that it speaks of the disk and not of the memory.
-struct Digesting<W> {
-    inner: W,
-    digest: Xxh3,
+struct Digesting {
+    inner: BufWriter<Box<dyn DiskFile>>,
+    digest: FastDigest,
 }
 
-impl<W: Write> Write for Digesting<W> {
+impl Write for Digesting {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let written = self.inner.write(bytes)?;
         self.digest.update(&bytes[..written]);
@@ -217,6 +226,43 @@ impl<W: Write> Write for Digesting<W> {
 
     fn flush(&mut self) -> io::Result<()> {
         self.inner.flush()
+    }
+}
+
+impl Output for Digesting {
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.inner.flush()?;
+        self.inner.get_mut().rewrite_head(bytes)?;
+        self.digest.rewrite_head(bytes)
+    }
+}
+
+/// Bytes at the start of a file that can be written once more.
+const HEAD_BYTES: usize = 64;
+
+/// A fast digest of everything behind the head, and then of the head, which may have changed meanwhile.
+#[derive(Default)]
+struct FastDigest {
+    head: Vec<u8>,
+    rest: Xxh3,
+}
+
+impl FastDigest {
+    fn update(&mut self, bytes: &[u8]) {
+        let (head, rest) = bytes.split_at(bytes.len().min(HEAD_BYTES - self.head.len()));
+        self.head.extend_from_slice(head);
+        self.rest.update(rest);
+    }
+
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let head = self.head.get_mut(..bytes.len()).ok_or(io::ErrorKind::InvalidInput)?;
+        head.copy_from_slice(bytes);
+        Ok(())
+    }
+
+    fn finish(mut self) -> u128 {
+        self.rest.update(&self.head);
+        self.rest.digest128()
     }
 }
 
@@ -233,7 +279,7 @@ pub struct Written<T> {
 pub fn store<T, E>(
     disk: &dyn Disk,
     path: &Path,
-    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+    contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<(T, Stored), StoreError<E>> {
     write_whole(disk, path, contents)?.settle(disk).map_err(StoreError::with_contents)
 }
@@ -243,7 +289,7 @@ pub fn store<T, E>(
 pub fn write<T, E>(
     disk: &dyn Disk,
     path: &Path,
-    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+    contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<Written<T>, StoreError<E>> {
     let mut written = write_whole(disk, path, contents)?;
     written.file.begin_sync();
@@ -253,7 +299,7 @@ pub fn write<T, E>(
 fn write_whole<T, E>(
     disk: &dyn Disk,
     path: &Path,
-    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+    contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<Written<T>, StoreError<E>> {
     let unfinished = unfinished_path(path);
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
@@ -270,11 +316,12 @@ fn write_unfinished<T, E>(
     disk: &dyn Disk,
     path: &Path,
     unfinished: &Path,
-    contents: impl FnOnce(&mut dyn Write) -> Result<T, WriteFailure<E>>,
+    contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<Written<T>, StoreError<E>> {
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     let file = disk.create_new(unfinished).map_err(at_disk)?;
-    let mut writer = Digesting { inner: BufWriter::with_capacity(PIECE, file), digest: Xxh3::new() };
+    let mut writer =
+        Digesting { inner: BufWriter::with_capacity(PIECE, file), digest: FastDigest::default() };
     let made = contents(&mut writer).map_err(|failure| match failure {
         WriteFailure::Io(source) => at_disk(source),
         WriteFailure::Contents(error) => StoreError::Contents(error),
@@ -282,7 +329,7 @@ fn write_unfinished<T, E>(
     let Digesting { inner, digest } = writer;
     let file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
     let (path, unfinished) = (path.to_owned(), unfinished.to_owned());
-    Ok(Written { path, unfinished, file, digest: digest.digest128(), made })
+    Ok(Written { path, unfinished, file, digest: digest.finish(), made })
 }
 
 /// Best effort: the name says what it is, and the next run removes it.
@@ -298,10 +345,10 @@ impl<T> Written<T> {
         let settle = || {
             file.sync().map_err(at_disk)?;
             drop(file);
-            let mut read_back = Xxh3::new();
+            let mut read_back = FastDigest::default();
             let mut reader = disk.open(&unfinished).map_err(at_disk)?;
             let stored = read_all(&mut *reader, |piece| read_back.update(piece)).map_err(at_disk)?;
-            if read_back.digest128() != digest {
+            if read_back.finish() != digest {
                 return Err(StoreError::ReadsBackDifferent { path: path.clone() });
             }
             disk.rename(&unfinished, &path).map_err(at_disk)?;
@@ -384,10 +431,15 @@ fn read_all(reader: &mut dyn Read, mut also: impl FnMut(&[u8])) -> io::Result<St
 }
 
 /// A writer that keeps nothing but size and SHA-256 of what it is given.
+///
+/// A head that is written once more cannot go into a digest that has passed it, so the same has to be written again to
+/// a writer that knows the head.
 #[derive(Default)]
 pub(crate) struct DigestWriter {
     hash: Sha256,
     bytes: u64,
+    head: Vec<u8>,
+    better_head: Option<Vec<u8>>,
 }
 
 impl DigestWriter {
@@ -396,14 +448,34 @@ impl DigestWriter {
         self.bytes += bytes.len() as u64;
     }
 
+    /// A writer for contents whose head will be written once more as `head`.
+    pub(crate) fn knowing(head: Vec<u8>) -> Self {
+        Self { head, ..Self::default() }
+    }
+
+    /// The head that was written last, where it is another one than this writer knew.
+    pub(crate) fn better_head(&mut self) -> Option<Vec<u8>> {
+        self.better_head.take()
+    }
+
     pub(crate) fn finish(self) -> Stored {
         Stored { bytes: self.bytes, sha256: hex(&self.hash.finalize()) }
     }
 }
 
+impl Output for DigestWriter {
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.better_head = (self.head != bytes).then(|| bytes.to_vec());
+        Ok(())
+    }
+}
+
 impl Write for DigestWriter {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.add(bytes);
+        let known = usize::try_from(self.bytes).ok().and_then(|at| self.head.get(at..)).unwrap_or_default();
+        let known = known[..known.len().min(bytes.len())].to_vec();
+        self.add(&known);
+        self.add(&bytes[known.len()..]);
         Ok(bytes.len())
     }
 

@@ -1,8 +1,10 @@
 //! Checks a prepared delivery against its manifest: every file, every promise.
 //!
-//! Prepared WAV files are read by hound here, not by the reader that belongs to our writer: a common
-//! misunderstanding of the two would otherwise never show. Only what hound cannot read (RF64, 64-bit floats)
-//! goes through our own reader.
+//! Prepared WAV files are read by hound here, AIFF, CAF and FLAC by symphonia (`other_reader`), not by the readers that
+//! belong to our writers: a common misunderstanding of the two would otherwise never show. Only what hound cannot read
+//! (RF64, 64-bit floats) goes through our own reader.
+
+mod other_reader;
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -141,7 +143,11 @@ fn compare(output: &OutputRecord, read: &Read, verified: &mut Verified) {
 
 fn read(path: &Path, output: &OutputRecord) -> Result<Read, String> {
     let for_hound = u32::try_from(output.bytes).is_ok() && output.bits <= 32;
-    if for_hound { read_with_hound(path) } else { read_with_codec(path) }
+    match path.extension().and_then(|extension| extension.to_str()) {
+        Some("aif" | "caf" | "flac") => other_reader::read(path),
+        _ if for_hound => read_with_hound(path),
+        _ => read_with_codec(path),
+    }
 }
 
 fn read_with_hound(path: &Path) -> Result<Read, String> {

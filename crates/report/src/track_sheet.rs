@@ -28,7 +28,7 @@ pub(crate) fn track_sheet(manifest: &Manifest) -> String {
 
 fn row(order: usize, stem: &StemRecord) -> Vec<String> {
     let output = stem.output.as_ref();
-    let label = output.map(|o| o.path.trim_start_matches("audio/").trim_end_matches(".wav").to_owned());
+    let label = output.map(|o| crate::words::label_of(&o.path).to_owned());
     let gain =
         stem.changes.iter().find(|change| change.stage == "gain-stage").map(|change| change.to.to_string());
     let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();

@@ -82,9 +82,15 @@ pub(crate) fn fold_down(relation: &RelationFacts) -> String {
 /// The name of a prepared file without folder and ending; that of the source where there is none.
 pub(crate) fn label(stem: &StemRecord) -> &str {
     match &stem.output {
-        Some(output) => output.path.trim_start_matches("audio/").trim_end_matches(".wav"),
+        Some(output) => label_of(&output.path),
         None => &stem.source.path,
     }
+}
+
+/// The label in an output's path.
+pub(crate) fn label_of(path: &str) -> &str {
+    let name = path.trim_start_matches("audio/");
+    name.rsplit_once('.').map_or(name, |(label, _)| label)
 }
 
 #[cfg(test)]

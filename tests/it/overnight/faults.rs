@@ -80,6 +80,11 @@ impl Write for FaultyFile {
 }
 
 impl DiskFile for FaultyFile {
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.turn.check()?;
+        self.file.rewrite_head(bytes)
+    }
+
     fn sync(&mut self) -> io::Result<()> {
         self.turn.check()?;
         self.file.sync()

@@ -171,6 +171,15 @@ impl StemPlan {
         })
     }
 
+    /// The container of the output.
+    pub fn container(&self) -> re_encode::ContainerSetting {
+        let written = self.decisions.iter().find_map(|decision| match decision {
+            Decision::ReEncode(re_encode::Decision::Write { container, .. }) => Some(*container),
+            _ => None,
+        });
+        written.unwrap_or(re_encode::ContainerSetting::Bwf)
+    }
+
     /// How the output is stored.
     pub fn write(&self) -> Option<(re_encode::Storage, bool, bool, bool)> {
         self.decisions.iter().find_map(|decision| match decision {

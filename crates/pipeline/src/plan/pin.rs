@@ -2,6 +2,7 @@
 //! others have, so that a session in which those are already at work stays true.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -39,7 +40,7 @@ impl Pin {
         let stamp = manifest.link.timestamp_frames.map(|frames| frames as i64);
         let stems = manifest.stems.iter().filter_map(|stem| {
             let output = stem.output.as_ref()?;
-            let label = output.path.rsplit('/').next().and_then(|name| name.strip_suffix(".wav"));
+            let label = output.path.rsplit('/').next().and_then(|name| Path::new(name).file_stem()?.to_str());
             let shift = stem.time_map.as_ref()?.shift_frames;
             let pinned = PinnedStem {
                 sha256: stem.source.sha256.clone()?,

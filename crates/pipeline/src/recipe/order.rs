@@ -4,6 +4,7 @@ use super::parse::{Notes, Placed};
 use super::units::Rate;
 use crate::stages::channel_fix::Pairs;
 use crate::stages::decode::Damage;
+use crate::stages::re_encode::{ContainerSetting, Depth, WhenOver};
 use crate::stages::{Link, Settings};
 
 /// "The first must come before the second, because …", where a recipe has both.
@@ -90,6 +91,33 @@ fn combinations(stages: &[Placed], notes: &mut Notes<'_>) {
         }
     }
     pairs(stages, notes);
+    flac(stages, notes);
+}
+
+/// FLAC holds integers only.
+fn flac(stages: &[Placed], notes: &mut Notes<'_>) {
+    for placed in stages {
+        let all = std::iter::once(placed.stage.base())
+            .chain(placed.stage.chosen.iter().map(|(_, settings)| settings));
+        for settings in all {
+            let Settings::ReEncode(written) = settings else { continue };
+            if written.container != ContainerSetting::Flac {
+                continue;
+            }
+            if matches!(written.depth, Depth::F32 | Depth::F64) {
+                notes.add(
+                    placed.span.clone(),
+                    "container = \"flac\" holds integers only: set depth = \"24-bit\", or another container for floats",
+                );
+            }
+            if written.when_over == WhenOver::Float {
+                notes.add(
+                    placed.span.clone(),
+                    "container = \"flac\" holds integers only, so a stem above full scale cannot become floats: set when-over = \"fail\"",
+                );
+            }
+        }
+    }
 }
 
 const ONE_RATE: &str =

@@ -1,9 +1,7 @@
 //! The end of the chain: quantise, encode, and measure what is written.
 
-use std::io::Write;
-
 use loadin_audio::{Block, DitherKey, Quantiser};
-use loadin_codec::{WavSpec, WavWriter};
+use loadin_codec::{Output, SoundWriter, Target, WavSpec};
 use sha2::{Digest, Sha256};
 
 use super::{Measured, RenderError};
@@ -11,9 +9,9 @@ use crate::storage::{WriteFailure, hex};
 
 type Failure = WriteFailure<RenderError>;
 
-/// Writes blocks as the samples of one WAV file.
+/// Writes blocks as the samples of one file.
 pub(crate) struct Sink<'a> {
-    writer: WavWriter<&'a mut dyn Write>,
+    writer: SoundWriter<&'a mut dyn Output>,
     /// Integers go through it; floats do not.
     quantiser: Option<Quantiser>,
     integers: Vec<i32>,
@@ -32,14 +30,15 @@ fn failure(error: loadin_codec::Error) -> Failure {
 
 impl<'a> Sink<'a> {
     pub(crate) fn new(
-        writer: &'a mut dyn Write,
+        writer: &'a mut dyn Output,
+        target: Target,
         spec: WavSpec,
         dither: Option<DitherKey>,
     ) -> Result<Self, Failure> {
         let (kind, channels) = (spec.kind, usize::from(spec.channels));
         let bits = kind.bits();
         Ok(Self {
-            writer: WavWriter::new(writer, spec).map_err(failure)?,
+            writer: SoundWriter::new(writer, target, spec).map_err(failure)?,
             quantiser: (!kind.is_float()).then(|| Quantiser::new(bits, channels, dither)),
             integers: Vec::new(),
             audio: Sha256::new(),

@@ -7,11 +7,10 @@
 mod undo;
 
 use std::fs;
-use std::io::Write;
 use std::path::{Component, Path, PathBuf};
 
 use loadin_audio::{Block, rescale_frames};
-use loadin_codec::{Metadata, SampleKind, TimeChange, WavSpec, carry};
+use loadin_codec::{Metadata, Output, SampleKind, Target, TimeChange, WavSpec, carry};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -154,13 +153,13 @@ fn undo(
     stem: &StemRecord,
     output: &OutputRecord,
     chain: &mut Chain,
-    writer: &mut dyn Write,
+    writer: &mut dyn Output,
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let broken = |text: String| WriteFailure::Contents(RenderError::Source(text));
     let (file, remainder) = hashed::open(prepared).map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;
     let spec = spec(stem, output, decoder.metadata()).map_err(&broken)?;
-    let mut sink = Sink::new(writer, spec, None)?;
+    let mut sink = Sink::new(writer, Target::Wav, spec, None)?;
     let channels = usize::from(output.channels);
     let mut block = Block::new(channels);
     chain.begin(&mut block, &mut |block| sink.push(block))?;

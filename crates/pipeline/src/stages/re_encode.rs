@@ -7,7 +7,7 @@
 //! *Sources:* TPDF of 2 LSB peak to peak (Wannamaker, Lipshitz, Vanderkooy, Wright, IEEE Trans. SP 48(2), 2000);
 //! `bext` as in EBU Tech 3285.
 
-use loadin_codec::SampleKind;
+use loadin_codec::{SampleKind, Target, fits_aiff, flac_refusal};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -25,8 +25,37 @@ use crate::render::Measured;
 pub enum ContainerSetting {
     /// Broadcast WAV: with a `bext` chunk (EBU Tech 3285); RF64 past 4 GiB.
     Bwf,
-    /// Plain WAV; RF64 past 4 GiB.
+    /// Plain WAV for importers that take nothing else: no `bext`, no reserve, and a `fmt ` of 16 bytes for integers
+    /// in one or two channels; RF64 past 4 GiB.
     Wav,
+    /// AIFF; AIFF-C for floats. Up to 4 GiB.
+    Aiff,
+    /// CAF.
+    Caf,
+    /// FLAC; integers of up to 8 channels. Not every program reads it at 32 bits.
+    Flac,
+}
+
+impl ContainerSetting {
+    /// The extension of a file's name, without dot.
+    pub fn extension(self) -> &'static str {
+        match self {
+            Self::Bwf | Self::Wav => "wav",
+            Self::Aiff => "aif",
+            Self::Caf => "caf",
+            Self::Flac => "flac",
+        }
+    }
+
+    /// The writer's word for it.
+    pub(crate) fn target(self) -> Target {
+        match self {
+            Self::Bwf | Self::Wav => Target::Wav,
+            Self::Aiff => Target::Aiff,
+            Self::Caf => Target::Caf,
+            Self::Flac => Target::Flac,
+        }
+    }
 }
 
 /// The depth of the outputs.
@@ -164,6 +193,8 @@ pub enum Decision {
     },
     /// The stem is written.
     Write {
+        /// The container.
+        container: ContainerSetting,
         /// How samples are stored.
         storage: Storage,
         /// Whether dither is added.
@@ -237,7 +268,12 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         Storage::F64 => stem.grid_bits.is_some() || untouched(stem),
         _ => !falls,
     };
+    if let Some(why) = refusal(settings.container, storage, stem) {
+        stem.standing = Standing::Failed(why.clone());
+        return Decision::Leave { why };
+    }
     Decision::Write {
+        container: settings.container,
         storage,
         dither: falls && settings.dither == Dither::Tpdf,
         exact,
@@ -249,6 +285,20 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
             "one depth for all stems"
         }
         .to_owned(),
+    }
+}
+
+/// Why a container cannot hold a stem; `None` where it can.
+fn refusal(container: ContainerSetting, storage: Storage, stem: &DraftStem<'_>) -> Option<String> {
+    let (channels, rate_hz) = (stem.channels.len() as u16, stem.rate_hz);
+    let bytes = stem.frames.saturating_mul(u64::from(channels) * storage.kind().bytes() as u64);
+    match container {
+        ContainerSetting::Flac => flac_refusal(channels, rate_hz, storage.kind().is_float())
+            .map(|why| format!("{why}; set container = \"bwf\" or another depth for this stem")),
+        ContainerSetting::Aiff if !fits_aiff(bytes) => Some(format!(
+            "an AIFF file ends at 4 GiB, this would be {bytes} bytes of samples; set container = \"bwf\" or \"caf\""
+        )),
+        _ => None,
     }
 }
 

@@ -1,0 +1,117 @@
+//! One way to write, whatever the container.
+
+use std::io::{self, Write};
+
+use loadin_audio::Block;
+
+use crate::aiff_write::AiffWriter;
+use crate::caf_write::CafWriter;
+use crate::flac_write::FlacWriter;
+use crate::{Error, WavSpec, WavWriter};
+
+/// What a file is written to: a stream, whose first bytes can be written once more when more is known.
+pub trait Output: Write {
+    /// Replaces as many bytes at the start as are given; they have been written before, and are few (up to 64).
+    ///
+    /// # Errors
+    /// When that cannot be done.
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()>;
+}
+
+impl<O: Output + ?Sized> Output for &mut O {
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        (**self).rewrite_head(bytes)
+    }
+}
+
+impl Output for Vec<u8> {
+    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let head = self.get_mut(..bytes.len()).ok_or(io::ErrorKind::InvalidInput)?;
+        head.copy_from_slice(bytes);
+        Ok(())
+    }
+}
+
+/// The container of a file that is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Target {
+    /// WAV, RF64 past 4 GiB.
+    Wav,
+    /// AIFF, AIFF-C for floats.
+    Aiff,
+    /// CAF.
+    Caf,
+    /// FLAC; integers only.
+    Flac,
+}
+
+/// Writes the sound of one file into any container. Samples come back as the bytes of a WAV file, little-endian and
+/// interleaved, so that a digest of them says the same of every container.
+pub struct SoundWriter<W>(Kind<W>);
+
+enum Kind<W> {
+    Wav(Box<WavWriter<W>>),
+    Aiff(AiffWriter<W>),
+    Caf(CafWriter<W>),
+    Flac(Box<FlacWriter<W>>),
+}
+
+impl<W: Output> SoundWriter<W> {
+    /// Writes everything that comes before the samples. Chunks and `bext` go into WAV only.
+    ///
+    /// # Errors
+    /// When writing fails, or when the container cannot hold such sound.
+    pub fn new(writer: W, target: Target, spec: WavSpec) -> Result<Self, Error> {
+        Ok(Self(match target {
+            Target::Wav => Kind::Wav(Box::new(WavWriter::new(writer, spec)?)),
+            Target::Aiff => Kind::Aiff(AiffWriter::new(writer, &spec)?),
+            Target::Caf => Kind::Caf(CafWriter::new(writer, &spec)?),
+            Target::Flac => Kind::Flac(Box::new(FlacWriter::new(writer, spec)?)),
+        }))
+    }
+
+    /// Writes interleaved integers, right-justified, and returns their bytes.
+    ///
+    /// # Errors
+    /// When writing fails, or when there are more frames than promised.
+    ///
+    /// # Panics
+    /// When the file holds floats.
+    pub fn write_ints(&mut self, interleaved: &[i32]) -> Result<&[u8], Error> {
+        match &mut self.0 {
+            Kind::Wav(writer) => writer.write_ints(interleaved),
+            Kind::Aiff(writer) => writer.write_ints(interleaved),
+            Kind::Caf(writer) => writer.write_ints(interleaved),
+            Kind::Flac(writer) => writer.write_ints(interleaved),
+        }
+    }
+
+    /// Writes the frames of a block as floats, and returns their bytes.
+    ///
+    /// # Errors
+    /// When writing fails, or when there are more frames than promised.
+    ///
+    /// # Panics
+    /// When the file holds integers, or the block has another channel count.
+    pub fn write_floats(&mut self, block: &Block) -> Result<&[u8], Error> {
+        match &mut self.0 {
+            Kind::Wav(writer) => writer.write_floats(block),
+            Kind::Aiff(writer) => writer.write_floats(block),
+            Kind::Caf(writer) => writer.write_floats(block),
+            Kind::Flac(_) => panic!("floats do not go into an integer file"),
+        }
+    }
+
+    /// Writes what comes behind the samples.
+    ///
+    /// # Errors
+    /// When writing fails, or when the frames are not as many as promised.
+    pub fn finish(self) -> Result<(), Error> {
+        match self.0 {
+            Kind::Wav(writer) => writer.finish().map(drop),
+            Kind::Aiff(writer) => writer.finish(),
+            Kind::Caf(writer) => writer.finish(),
+            Kind::Flac(writer) => writer.finish(),
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! Files as they come and as they go: every container that is read or written, through the whole program.
+
+mod containers;
