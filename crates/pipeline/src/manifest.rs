@@ -10,6 +10,7 @@ use crate::carried::MetadataRecord;
 use crate::facts::Ignored;
 use crate::findings::Finding;
 use crate::late::Late;
+use crate::music::Facts;
 use crate::plan::Link;
 use crate::recipe::Recipe;
 
@@ -28,7 +29,7 @@ pub struct Manifest {
     /// The delivery.
     pub delivery: DeliveryRecord,
     /// What is known of the music, each with source and confidence.
-    pub facts: Map<String, Value>,
+    pub facts: Facts,
     /// What the linked stems share.
     pub link: Link,
     /// Every stem: in the order of the outputs, then those without an output.

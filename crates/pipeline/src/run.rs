@@ -13,6 +13,7 @@ use crate::facts::{FileFacts, Inventory, Survey};
 use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
+use crate::music::{self, Music};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::papers::{store_list, store_papers};
 use crate::plan::{self, Pin, Plan, StemPlan};
@@ -66,7 +67,7 @@ pub struct Study {
     /// What was measured, in the order of the files.
     pub surveys: Vec<Survey>,
     /// What is known of the music.
-    pub music: record::Music,
+    pub music: Music,
     /// What is decided.
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
@@ -126,9 +127,13 @@ impl Course<'_> {
             return Err(RunError::Stopped);
         }
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
-        let music = record::Music::of(&inventory);
+        let music = Music::of(self.delivery, &inventory, self.bench.patience);
         let pin = late.as_ref().map(|late| &late.pin);
-        let plan = plan::plan(&inventory.name, self.recipe, &surveys, music.bar_seconds(), pin);
+        // A note that comes later must not move what is prepared.
+        let bar =
+            earlier.map_or_else(|| music::bar_seconds(&music.facts()), |e| music::bar_seconds(&e.facts));
+        let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, bar, pin);
+        plan.findings.extend(music.findings());
         Ok(Study { inventory, surveys, music, plan, late })
     }
 
