@@ -183,8 +183,8 @@ fn binds(earlier: &Manifest, inventory: &Inventory, recipe: &Recipe) -> bool {
         && inventory.files.iter().any(known)
 }
 
-/// Makes the papers for people from a manifest and the surveys behind it: file name and text of each.
-pub type Papers<'a> = dyn Fn(&Manifest, &[Survey]) -> Vec<(String, String)> + Sync + 'a;
+/// Makes the papers for people from a manifest and the surveys behind it: file name and bytes of each.
+pub type Papers<'a> = dyn Fn(&Manifest, &[Survey]) -> Vec<(String, Vec<u8>)> + Sync + 'a;
 
 /// What a run needs.
 pub struct Job<'a> {
@@ -282,9 +282,9 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> R
         .iter()
         .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.clone(), output.sha256.clone())))
         .collect();
-    let mut texts = (job.papers)(manifest, surveys);
-    texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
-    sums.extend(store_papers(&*job.disk, out, texts)?);
+    let mut papers = (job.papers)(manifest, surveys);
+    papers.push(("recipe.toml".to_owned(), job.recipe.text.clone().into_bytes()));
+    sums.extend(store_papers(&*job.disk, out, papers)?);
     remove_stale(&*job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
     store_list(&*job.disk, out, &sums)?;
@@ -306,6 +306,11 @@ fn remove_stale(disk: &dyn Disk, out: &Path, sums: &BTreeMap<String, String>) ->
 
 /// SHA-256 of a text, in hex.
 pub(crate) fn text_digest(text: &str) -> String {
+    digest(text.as_bytes())
+}
+
+/// SHA-256 of bytes, in hex.
+pub(crate) fn digest(bytes: &[u8]) -> String {
     use sha2::{Digest, Sha256};
-    hex(&Sha256::digest(text.as_bytes()))
+    hex(&Sha256::digest(bytes))
 }

@@ -5,6 +5,7 @@
 mod key;
 mod meter;
 mod midi;
+mod midi_write;
 mod song;
 mod tempo;
 mod words;
@@ -12,6 +13,7 @@ mod words;
 pub use key::Key;
 pub use meter::Meter;
 pub use midi::{At, Midi, bpm_of, read_midi};
+pub use midi_write::{SessionMap, micros_of};
 pub use tempo::Tempo;
 
 use crate::token::stem_of;
@@ -148,6 +150,11 @@ fn of_most<T>(
     values.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
     let source = |count: usize| format!("{count} of {} file names", names.len());
     values.into_iter().map(|(value, count)| Stated { value, source: source(count) }).collect()
+}
+
+/// The key that a fact spells: "D minor".
+pub fn key_of(text: &str) -> Option<Key> {
+    key::key_in_name(text)
 }
 
 /// The one value of all statements; `None` where there is none or where two contradict each other.
