@@ -12,4 +12,5 @@ mod reference_audio;
 mod reference_codec;
 mod reference_session;
 mod report;
+mod session_sense;
 mod trust;
