@@ -20,6 +20,7 @@ pub mod carried;
 pub mod event;
 pub mod facts;
 pub mod findings;
+pub mod identity;
 pub mod late;
 pub mod manifest;
 pub mod music;

@@ -9,6 +9,7 @@ use serde_json::{Map, Value};
 use crate::carried::MetadataRecord;
 use crate::facts::Ignored;
 use crate::findings::Finding;
+use crate::identity::Identity;
 use crate::late::Late;
 use crate::music::Facts;
 use crate::plan::Link;
@@ -124,6 +125,9 @@ pub struct StemRecord {
     pub role: String,
     /// The group that it is sorted in.
     pub group: String,
+    /// Who it is, as its name says it.
+    #[serde(default)]
+    pub identity: Identity,
     /// What became of it.
     pub state: State,
     /// The prepared file; the two halves of a joined pair share one.

@@ -2,3 +2,4 @@
 
 mod facts;
 mod midi;
+mod roles;
