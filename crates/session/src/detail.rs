@@ -245,7 +245,7 @@ fn runs(key: &str) -> Vec<String> {
     for c in key.chars() {
         match runs.last_mut() {
             Some(run) if run.ends_with(|last: char| last.is_ascii_digit()) == c.is_ascii_digit() => {
-                run.push(c)
+                run.push(c);
             }
             _ => runs.push(c.to_string()),
         }

@@ -137,9 +137,12 @@ mod tests {
     use super::super::read_midi;
     use super::*;
 
+    fn at<T>(seconds: f64, what: T) -> At<T> {
+        At { seconds, what }
+    }
+
     #[test]
     fn what_is_written_is_read_again() {
-        let at = |seconds, what| At { seconds, what };
         let map = SessionMap {
             name: "Paper Lantern".to_owned(),
             note: None,
