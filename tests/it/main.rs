@@ -13,4 +13,5 @@ mod reference_audio;
 mod reference_codec;
 mod reference_session;
 mod report;
+mod session_sense;
 mod trust;

@@ -33,6 +33,8 @@ Keep the client's originals and a second copy of them.";
 pub enum Verb {
     /// Look at deliveries: what came, and what is wrong with it. Writes nothing but the pages of --out.
     Audit(Audit),
+    /// Print what a delivery states of the music: tempo, meter, key, title, markers, each with its source. Writes nothing.
+    Facts(Facts),
     /// Show what `prep` would do with a delivery, stem by stem. Writes nothing.
     Plan(Plan),
     /// Prepare deliveries: write the prepared stems and the record of every change into another folder.
@@ -91,6 +93,16 @@ pub struct Audit {
     /// A folder for the page and the note to the client; of several deliveries each gets its own folder in it.
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
+    /// A table for people, or JSON for scripts.
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
+}
+
+#[derive(Debug, Args)]
+pub struct Facts {
+    /// The folder with stems, as the client sent it.
+    #[arg(value_name = "DELIVERY")]
+    pub delivery: PathBuf,
     /// A table for people, or JSON for scripts.
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,

@@ -30,6 +30,7 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
     let progress = Arc::new(progress::Reporter::new(cli.progress, err.is_terminal()));
     let result = match &cli.verb {
         Verb::Audit(audit) => verbs::audit::run(audit, &progress, out),
+        Verb::Facts(facts) => verbs::facts::run(facts, out),
         Verb::Plan(plan) => verbs::plan::run(plan, &progress, out),
         Verb::Prep(prep) => verbs::prep::run(prep, &progress, out),
         Verb::Verify(verify) => verbs::verify::run(verify, &progress, out),

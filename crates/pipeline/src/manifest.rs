@@ -9,7 +9,9 @@ use serde_json::{Map, Value};
 use crate::carried::MetadataRecord;
 use crate::facts::Ignored;
 use crate::findings::Finding;
+use crate::identity::Identity;
 use crate::late::Late;
+use crate::music::Facts;
 use crate::plan::Link;
 use crate::recipe::Recipe;
 
@@ -28,7 +30,7 @@ pub struct Manifest {
     /// The delivery.
     pub delivery: DeliveryRecord,
     /// What is known of the music, each with source and confidence.
-    pub facts: Map<String, Value>,
+    pub facts: Facts,
     /// What the linked stems share.
     pub link: Link,
     /// Every stem: in the order of the outputs, then those without an output.
@@ -123,6 +125,9 @@ pub struct StemRecord {
     pub role: String,
     /// The group that it is sorted in.
     pub group: String,
+    /// Who it is, as its name says it.
+    #[serde(default)]
+    pub identity: Identity,
     /// What became of it.
     pub state: State,
     /// The prepared file; the two halves of a joined pair share one.

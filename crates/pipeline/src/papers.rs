@@ -11,8 +11,8 @@ use crate::out_folder::{OutFolder, OutFolderError, Packaging, outputs_of};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::Measured;
-use crate::run::{Papers, RunError, Study, text_digest};
-use crate::storage::{Disk, StoreError, Stored, digest_file, move_to_free, store_text};
+use crate::run::{Papers, RunError, Study, digest};
+use crate::storage::{Disk, StoreError, Stored, digest_file, move_to_free, store_bytes, store_text};
 use crate::sums::{self, LIST, listed};
 
 /// Why papers cannot be written.
@@ -104,20 +104,20 @@ pub fn write_again(root: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<
 pub(crate) fn store_papers(
     disk: &dyn Disk,
     out: &Path,
-    texts: Vec<(String, String)>,
+    papers: Vec<(String, Vec<u8>)>,
 ) -> Result<BTreeMap<String, String>, StoreError<Infallible>> {
     let ours = listed(out);
     let mut sums = BTreeMap::new();
-    for (name, text) in texts {
+    for (name, bytes) in papers {
         let path = out.join(&name);
-        let new = text_digest(&text);
-        // After an interrupted run the new text may be there already, and not be listed yet.
+        let new = digest(&bytes);
+        // After an interrupted run the new paper may be there already, and not be listed yet.
         let edited = digest_file(&path)
             .is_ok_and(|found| found.sha256 != new && ours.get(&name) != Some(&found.sha256));
         if edited {
             keep(disk, &path)?;
         }
-        sums.insert(name, store_text(disk, &path, &text)?.sha256);
+        sums.insert(name, store_bytes(disk, &path, &bytes)?.sha256);
     }
     Ok(sums)
 }

@@ -3,15 +3,14 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::Decibels;
-use loadin_session::tempo_of;
-use serde_json::{Map, Value, json};
 
-use crate::facts::{Inventory, Measures, Survey};
+use crate::facts::{Measures, Survey};
 use crate::findings::round_to;
 use crate::manifest::{
     DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, SourceRecord, State,
     StemRecord, TimeMap, Tool,
 };
+use crate::music::{Confidence, Fact};
 use crate::plan::{Fate, StemPlan};
 use crate::recipe::Recipe;
 use crate::render::{Measured, output_path};
@@ -21,37 +20,6 @@ use crate::storage::Stored;
 /// What became of a rendered stem: its measures and its file, or what went wrong.
 pub(crate) type Rendered = Result<(Measured, Stored), String>;
 
-/// What is known of the music.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Music {
-    /// Tempo in beats a minute, and where it is stated.
-    pub tempo: Option<(f64, String)>,
-}
-
-impl Music {
-    /// Reads the names of a delivery.
-    pub fn of(inventory: &Inventory) -> Self {
-        let names: Vec<&str> = inventory.files.iter().map(|file| file.path.as_str()).collect();
-        Self { tempo: tempo_of(&inventory.name, &names) }
-    }
-
-    /// The length of a bar of four beats: the usual meter, used for what to keep, never for where to cut exactly.
-    pub fn bar_seconds(&self) -> Option<f64> {
-        self.tempo.as_ref().map(|(bpm, _)| 4.0 * 60.0 / bpm)
-    }
-
-    fn facts(&self) -> Map<String, Value> {
-        let mut facts = Map::new();
-        if let Some((bpm, source)) = &self.tempo {
-            facts.insert(
-                "tempo_bpm".to_owned(),
-                json!({ "value": bpm, "source": source, "confidence": "stated" }),
-            );
-        }
-        facts
-    }
-}
-
 /// The manifest of a delivery; its `run` object is left empty.
 pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, Rendered>) -> Manifest {
     let plan = &study.plan;
@@ -60,7 +28,12 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
         facts.insert(
             "rate_hz".to_owned(),
-            json!({ "value": rate_hz, "source": "outputs", "confidence": "measured" }),
+            Fact {
+                value: rate_hz.into(),
+                source: "outputs".to_owned(),
+                confidence: Confidence::Measured,
+                statements: Vec::new(),
+            },
         );
     }
     Manifest {
@@ -103,6 +76,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> 
             source: source_record(survey),
             role: stem.role.clone(),
             group: stem.group.clone(),
+            identity: stem.identity.clone(),
             state,
             output: done.map(|(measured, stored)| output_record(stem, measured, stored)),
             time_map: done.map(|_| TimeMap {

@@ -13,6 +13,7 @@ use crate::facts::{FileFacts, Inventory, Survey};
 use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
+use crate::music::{self, Music};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::papers::{store_list, store_papers};
 use crate::plan::{self, Pin, Plan, StemPlan};
@@ -66,7 +67,7 @@ pub struct Study {
     /// What was measured, in the order of the files.
     pub surveys: Vec<Survey>,
     /// What is known of the music.
-    pub music: record::Music,
+    pub music: Music,
     /// What is decided.
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
@@ -126,9 +127,13 @@ impl Course<'_> {
             return Err(RunError::Stopped);
         }
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
-        let music = record::Music::of(&inventory);
+        let music = Music::of(self.delivery, &inventory, self.bench.patience);
         let pin = late.as_ref().map(|late| &late.pin);
-        let plan = plan::plan(&inventory.name, self.recipe, &surveys, music.bar_seconds(), pin);
+        // A note that comes later must not move what is prepared.
+        let bar =
+            earlier.map_or_else(|| music::bar_seconds(&music.facts()), |e| music::bar_seconds(&e.facts));
+        let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, bar, pin);
+        plan.findings.extend(music.findings());
         Ok(Study { inventory, surveys, music, plan, late })
     }
 
@@ -178,8 +183,8 @@ fn binds(earlier: &Manifest, inventory: &Inventory, recipe: &Recipe) -> bool {
         && inventory.files.iter().any(known)
 }
 
-/// Makes the papers for people from a manifest and the surveys behind it: file name and text of each.
-pub type Papers<'a> = dyn Fn(&Manifest, &[Survey]) -> Vec<(String, String)> + Sync + 'a;
+/// Makes the papers for people from a manifest and the surveys behind it: file name and bytes of each.
+pub type Papers<'a> = dyn Fn(&Manifest, &[Survey]) -> Vec<(String, Vec<u8>)> + Sync + 'a;
 
 /// What a run needs.
 pub struct Job<'a> {
@@ -277,9 +282,9 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> R
         .iter()
         .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.clone(), output.sha256.clone())))
         .collect();
-    let mut texts = (job.papers)(manifest, surveys);
-    texts.push(("recipe.toml".to_owned(), job.recipe.text.clone()));
-    sums.extend(store_papers(&*job.disk, out, texts)?);
+    let mut papers = (job.papers)(manifest, surveys);
+    papers.push(("recipe.toml".to_owned(), job.recipe.text.clone().into_bytes()));
+    sums.extend(store_papers(&*job.disk, out, papers)?);
     remove_stale(&*job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.
     store_list(&*job.disk, out, &sums)?;
@@ -301,6 +306,11 @@ fn remove_stale(disk: &dyn Disk, out: &Path, sums: &BTreeMap<String, String>) ->
 
 /// SHA-256 of a text, in hex.
 pub(crate) fn text_digest(text: &str) -> String {
+    digest(text.as_bytes())
+}
+
+/// SHA-256 of bytes, in hex.
+pub(crate) fn digest(bytes: &[u8]) -> String {
     use sha2::{Digest, Sha256};
-    hex(&Sha256::digest(text.as_bytes()))
+    hex(&Sha256::digest(bytes))
 }

@@ -514,5 +514,14 @@ pub(crate) fn json_text(value: &impl Serialize) -> String {
 
 /// Writes a small text file whole or not at all.
 pub fn store_text(disk: &dyn Disk, path: &Path, text: &str) -> Result<Stored, StoreError<Infallible>> {
-    store(disk, path, |writer| Ok(writer.write_all(text.as_bytes())?)).map(|((), stored)| stored)
+    store_bytes(disk, path, text.as_bytes())
+}
+
+/// Writes a small file whole or not at all.
+pub(crate) fn store_bytes(
+    disk: &dyn Disk,
+    path: &Path,
+    bytes: &[u8],
+) -> Result<Stored, StoreError<Infallible>> {
+    store(disk, path, |writer| Ok(writer.write_all(bytes)?)).map(|((), stored)| stored)
 }

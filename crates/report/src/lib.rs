@@ -1,4 +1,4 @@
-//! Manifest to papers for people. Pure: a manifest and the measurements behind it go in, texts come out.
+//! Manifest to papers for people. Pure: a manifest and the measurements behind it go in, files come out.
 //!
 //! *Invariant:* no clock, host, path of the machine or setting of the reader is in a paper: the same manifest and
 //! measurements give the same bytes.
@@ -8,6 +8,7 @@ mod late_files;
 mod note;
 mod page;
 mod picture;
+mod session_mid;
 mod text;
 mod timeline;
 mod together;
@@ -22,27 +23,30 @@ use loadin_pipeline::facts::Survey;
 use loadin_pipeline::manifest::Manifest;
 use page::Act;
 
-/// All papers of a prepared delivery: file name and text of each. The surveys give the waveforms; where they are
+/// All papers of a prepared delivery: file name and bytes of each. The surveys give the waveforms; where they are
 /// missing, or are those of other files, the page says so.
-pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, String)> {
-    let mut papers = vec![
-        ("track-sheet.csv".to_owned(), track_sheet::track_sheet(manifest)),
-        ("report.html".to_owned(), page::page(manifest, surveys, Act::Prepared)),
+pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)> {
+    let late = manifest.late.as_ref();
+    let texts = [
+        ("track-sheet.csv", Some(track_sheet::track_sheet(manifest))),
+        ("report.html", Some(page::page(manifest, surveys, Act::Prepared))),
+        ("client-note.md", note::note(manifest)),
+        ("late-files.md", late.map(late_files::late_files)),
     ];
-    papers.extend(client_note(manifest));
-    papers
-        .extend(manifest.late.iter().map(|late| ("late-files.md".to_owned(), late_files::late_files(late))));
+    let mut papers = written(texts);
+    papers.extend(session_mid::session_mid(manifest).map(|bytes| ("session.mid".to_owned(), bytes)));
     papers
 }
 
 /// The papers of a delivery that was only looked at; the manifest says what would be done.
-pub fn audit_papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, String)> {
-    let mut papers = vec![("report.html".to_owned(), page::page(manifest, surveys, Act::Audit))];
-    papers.extend(client_note(manifest));
-    papers
+pub fn audit_papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)> {
+    written([
+        ("report.html", Some(page::page(manifest, surveys, Act::Audit))),
+        ("client-note.md", note::note(manifest)),
+    ])
 }
 
-/// The note to the client, where something is asked.
-fn client_note(manifest: &Manifest) -> Option<(String, String)> {
-    note::note(manifest).map(|text| ("client-note.md".to_owned(), text))
+/// The texts that there are, as files.
+fn written<const N: usize>(texts: [(&str, Option<String>); N]) -> Vec<(String, Vec<u8>)> {
+    texts.into_iter().filter_map(|(name, text)| Some((name.to_owned(), text?.into_bytes()))).collect()
 }

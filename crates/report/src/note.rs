@@ -100,6 +100,7 @@ fn known(key: &str, finding: &Finding, rate_hz: Option<u32>, quote: fn(&str) -> 
         "seconds" => Some(format!("{:.3}", frames("frames")? / rate_hz()?)),
         "runs" => Some(evidence("runs")?.to_string()),
         "codec" => Some(visible(evidence("codec")?.as_str()?)),
+        "said" | "what" => Some(visible(evidence(key)?.as_str()?)),
         "other" => evidence("same_as").or(evidence("right"))?.as_str().map(quote),
         "side" => Some(if frames("silent_channel")? < 1.5 { &ENGLISH.left } else { &ENGLISH.right }.clone()),
         _ => None,

@@ -1,22 +1,35 @@
 //! The track sheet: one row a stem, in the order of the outputs (CSV as in RFC 4180).
 
-use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_pipeline::manifest::{Manifest, SourceRecord, StemRecord};
+
+use crate::page::colour;
 
 const HEADING: &[&str] = &[
     "order",
     "label",
     "group",
+    "colour",
+    "role",
+    "part",
+    "side",
+    "take",
+    "treatment",
+    "double",
     "state",
     "source",
+    "source_format",
     "rate_hz",
     "bits",
     "channels",
     "seconds",
     "peak_dbfs",
+    "true_peak_dbtp",
     "gain_db",
     "offset_frames",
+    "timestamp_frames",
     "changes",
     "findings",
+    "error",
 ];
 
 /// Makes the sheet.
@@ -34,22 +47,50 @@ fn row(order: usize, stem: &StemRecord) -> Vec<String> {
     let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();
     let findings: Vec<&str> = stem.findings.iter().map(|finding| finding.id.as_str()).collect();
     let depth = output.map(|o| if o.float { format!("{} float", o.bits) } else { o.bits.to_string() });
+    let identity = &stem.identity;
     vec![
         order.to_string(),
         label.unwrap_or_default(),
         stem.group.clone(),
+        colour(&stem.group).unwrap_or_default().to_owned(),
+        if stem.role == "reference" { stem.role.clone() } else { identity.role.clone() },
+        identity.part.clone().unwrap_or_default(),
+        identity.side.clone().unwrap_or_default(),
+        or_empty(identity.take),
+        identity.treatments.join(" "),
+        if identity.double { "double" } else { "" }.to_owned(),
         stem.state.as_str().to_owned(),
         stem.source.path.clone(),
-        output.map(|o| o.rate_hz.to_string()).unwrap_or_default(),
+        source_format(&stem.source),
+        or_empty(output.map(|o| o.rate_hz)),
         depth.unwrap_or_default(),
-        output.map(|o| o.channels.to_string()).unwrap_or_default(),
+        or_empty(output.map(|o| o.channels)),
         output.map(|o| format!("{:.3}", o.frames as f64 / f64::from(o.rate_hz))).unwrap_or_default(),
         output.and_then(|o| o.peak_dbfs).map(|db| format!("{db:.2}")).unwrap_or_default(),
+        output.and_then(|o| o.true_peak_dbtp).map(|db| format!("{db:.2}")).unwrap_or_default(),
         gain.unwrap_or_default(),
-        stem.time_map.as_ref().map(|map| map.shift_frames.to_string()).unwrap_or_default(),
+        or_empty(stem.time_map.as_ref().map(|map| map.shift_frames)),
+        or_empty(output.map(|o| o.timestamp_frames)),
         changes.join("; "),
         findings.join("; "),
+        stem.error.clone().unwrap_or_default(),
     ]
+}
+
+fn or_empty(value: Option<impl ToString>) -> String {
+    value.map(|value| value.to_string()).unwrap_or_default()
+}
+
+/// The delivered file's format in a few words: "WAV PCM 44100 Hz 16-bit 2 ch".
+fn source_format(source: &SourceRecord) -> String {
+    let depth = source.bits.filter(|bits| *bits > 0).map(|bits| {
+        let float = if source.float == Some(true) { " float" } else { "" };
+        format!("{bits}-bit{float}")
+    });
+    let rate = source.rate_hz.map(|hz| format!("{hz} Hz"));
+    let channels = source.channels.map(|channels| format!("{channels} ch"));
+    let parts = [source.container.clone(), source.codec.clone(), rate, depth, channels];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
 
 fn line(cells: &[String]) -> String {

@@ -105,8 +105,9 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>
     strip_numbers(&mut words);
     strip_shared(&mut words, false);
     let mut order: Vec<usize> = (0..stems.len()).filter(|&i| stems[i].wanted).collect();
-    order.sort_by_key(|&i| {
-        (place(&options.order, stems[i].group), stems[i].role.family, stems[i].path.clone())
+    order.sort_by_cached_key(|&i| {
+        let stem = &stems[i];
+        (place(&options.order, stem.group), nesting(stem), stem.role.family, stem.path.as_str())
     });
     let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
     let mut labels: Vec<Option<Label>> = vec![None; stems.len()];
@@ -125,6 +126,14 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>
         labels[index] = Some(label(&words[index], &prefix, options, &mut taken));
     }
     labels
+}
+
+/// Voices that belong to one section of the song stand together; those that name none come first.
+fn nesting(stem: &LabelInput) -> (usize, u16) {
+    match stem.group {
+        Group::LeadVocals | Group::VocalDoubles | Group::BackingVocals => stem.role.details.section_rank(),
+        _ => (0, 0),
+    }
 }
 
 fn number_of(label: &str, options: &LabelOptions) -> Option<usize> {
@@ -401,6 +410,29 @@ mod tests {
         }
         let texts: Vec<String> = labels(&stems, &options()).into_iter().flatten().map(|l| l.text).collect();
         assert_eq!(texts, ["02_Bass", "04_Bass_2", "01_Kick", "03_Vox", "05_Vox_2"]);
+    }
+
+    #[test]
+    fn harmonies_stand_with_their_section() {
+        let paths = [
+            "BV Chorus Low.wav",
+            "BV Verse High.wav",
+            "BV Chorus High.wav",
+            "BV Bridge.wav",
+            "BV All.wav",
+            "LV.wav",
+        ];
+        let mut found = texts(&paths, &options());
+        found.sort();
+        let wanted = [
+            "01_LV",
+            "02_BV_All",
+            "03_BV_Verse_High",
+            "04_BV_Chorus_High",
+            "05_BV_Chorus_Low",
+            "06_BV_Bridge",
+        ];
+        assert_eq!(found, wanted);
     }
 
     #[test]

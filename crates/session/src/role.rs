@@ -1,5 +1,6 @@
 //! What a name says of a stem's role. A wrong answer costs an engineer more than none, so doubt stays "unsorted".
 
+use crate::detail::{Details, details_of};
 use crate::token::{Token, stem_of, tokens};
 
 macro_rules! words {
@@ -94,6 +95,15 @@ impl Family {
     }
 }
 
+words! {
+    /// How sure a role is.
+    Confidence {
+        Clear "clear",
+        Weak "weak",
+        None "none",
+    }
+}
+
 /// What a name says.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Role {
@@ -101,6 +111,11 @@ pub struct Role {
     pub family: Family,
     /// The words that say so; empty for `Unsorted`.
     pub matched: String,
+    /// `Clear` where the file's own name says it in a word that means nothing else; `Weak` where only a folder or a
+    /// word of several meanings does.
+    pub confidence: Confidence,
+    /// What the name says beside it.
+    pub details: Details,
 }
 
 impl Role {
@@ -183,7 +198,7 @@ const PHRASES: &[(Family, &str)] = &[
     (
         Family::BackingVocal,
         "bv, bvs, bgv, bgvs, back vox, backing vox, backing vocal, backing vocals, background vocals, harm, harms, \
-         harmony, harmonies, choir, gang, gang vox, stack, adlib, adlibs, ad lib, ooh, oohs, aah, aahs, vox harm, \
+         harmony, harmonies, choir, gang, gang vox, stack, adlib, adlibs, ad lib, ad libs, ooh, oohs, aah, aahs, vox harm, \
          vocal harm, vocal harmony, voice harm, voice harmony, harmony vox, harm vox, vox adlib, vox stack, bass vox, \
          bass voice",
     ),
@@ -249,21 +264,19 @@ fn is_weak(phrase: &str) -> bool {
 
 /// Says what a stem is by its path inside the delivery. The file name speaks first; folders only where it is silent.
 pub fn role_of(path: &str) -> Role {
-    let name = role_in(stem_of(path));
-    if name.family != Family::Unsorted {
-        return name;
-    }
-    let folders: Vec<&str> = path.split('/').collect();
-    folders
-        .iter()
-        .rev()
-        .skip(1)
-        .map(|folder| role_in(folder))
-        .find(|role| role.family != Family::Unsorted)
-        .unwrap_or(name)
+    let mut parts = path.rsplit('/');
+    let own = role_in(stem_of(parts.next().unwrap_or(path)));
+    let (said, confidence) = match own {
+        Some(said) => (Some(said), if is_weak(said.1) { Confidence::Weak } else { Confidence::Clear }),
+        None => (parts.find_map(role_in), Confidence::Weak),
+    };
+    let (family, matched) = said.unwrap_or((Family::Unsorted, ""));
+    let confidence = if family == Family::Unsorted { Confidence::None } else { confidence };
+    Role { family, matched: matched.to_owned(), confidence, details: details_of(path, family) }
 }
 
-fn role_in(name: &str) -> Role {
+/// The family that a name says, and the phrase that says it.
+fn role_in(name: &str) -> Option<(Family, &'static str)> {
     let keys: Vec<String> = tokens(name).iter().flat_map(key_words).collect();
     let found = PHRASES.iter().flat_map(|&(family, phrases)| {
         phrases
@@ -272,10 +285,8 @@ fn role_in(name: &str) -> Role {
             .collect::<Vec<_>>()
     });
     match found.max_by_key(|&(rank, ..)| rank) {
-        Some((_, family, matched)) => Role { family, matched: matched.to_owned() },
-        None => toms(&keys)
-            .or_else(|| double(&keys))
-            .unwrap_or(Role { family: Family::Unsorted, matched: String::new() }),
+        Some((_, family, matched)) => Some((family, matched)),
+        None => toms(&keys).or_else(|| double(&keys)),
     }
 }
 
@@ -299,17 +310,18 @@ fn key_words(token: &Token) -> Vec<String> {
 }
 
 /// "Dbl" without an instrument is a second voice; beside "lead" it may be one of anything.
-fn double(keys: &[String]) -> Option<Role> {
-    let matched = keys.iter().find(|key| matches!(key.as_str(), "dbl" | "dbls" | "double" | "doubles"))?;
+fn double(keys: &[String]) -> Option<(Family, &'static str)> {
+    let said = |word: &&str| keys.iter().any(|key| key == word);
+    let matched = ["dbl", "dbls", "double", "doubles"].into_iter().find(said)?;
     let doubtful = keys.iter().any(|key| matches!(key.as_str(), "lead" | "ld" | "di" | "amp"));
-    (!doubtful).then(|| Role { family: Family::VocalDouble, matched: matched.clone() })
+    (!doubtful).then_some((Family::VocalDouble, matched))
 }
 
 /// "T1" to "T4" alone may as well be track numbers: only a floor or rack beside them makes them toms.
-fn toms(keys: &[String]) -> Option<Role> {
+fn toms(keys: &[String]) -> Option<(Family, &'static str)> {
     let numbered = keys.iter().any(|key| matches!(key.as_str(), "t1" | "t2" | "t3" | "t4"));
     let sure = keys.iter().any(|key| matches!(key.as_str(), "rack" | "floor"));
-    (numbered && sure).then(|| Role { family: Family::Toms, matched: "t1-t4".to_owned() })
+    (numbered && sure).then_some((Family::Toms, "t1-t4"))
 }
 
 #[cfg(test)]

@@ -133,7 +133,7 @@ fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(),
         packaging: Packaging::Plain,
         relink: false,
         bench: Bench::new(Stop::new(), Arc::new(|_| {})),
-        papers: &|_, _| vec![("paper.txt".to_owned(), "a paper\n".to_owned())],
+        papers: &|_, _| vec![("paper.txt".to_owned(), b"a paper\n".to_vec())],
         started_unix: 0,
     };
     // One thread, so that the calls come in one order.

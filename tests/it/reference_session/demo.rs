@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
+use loadin_session::facts::{Material, statements};
 use loadin_session::{
     Charset, Family, Group, KICK_AND_BASS_FIRST, LabelInput, LabelOptions, debris, is_reference, labels,
-    role_of, tempo_of,
+    role_of,
 };
 
 use crate::job;
@@ -66,7 +67,11 @@ fn the_demo_is_sorted_and_named_as_by_hand() {
         ]
     );
     let names: Vec<&str> = paths.iter().map(String::as_str).collect();
-    assert_eq!(tempo_of("delivery", &names).map(|(bpm, _)| bpm), Some(125.0));
+    let material = Material { delivery: "delivery", paths: &names, ..Material::default() };
+    let found = statements(&material);
+    assert_eq!(found.tempo[0].value.steady(), Some(125.0));
+    assert_eq!(found.key[0].value.to_string(), "D minor");
+    assert_eq!(found.likely_title.unwrap().value, "Orchard Signal");
 }
 
 /// The demo's faults are seeded (see its `delivery.rs`), so what the program has to find is known: all of it, and

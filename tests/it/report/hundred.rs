@@ -2,11 +2,11 @@
 
 use std::time::Instant;
 
-use loadin_pipeline::Music;
 use loadin_pipeline::facts::{
     ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, FormatFacts, Ignored, Inventory,
     Measures, Range, RelationFacts, Survey,
 };
+use loadin_pipeline::music::Music;
 use loadin_pipeline::papers::outlook;
 use loadin_pipeline::plan;
 use loadin_pipeline::recipe::{Recipe, find_shipped};
@@ -162,7 +162,8 @@ fn the_page_of_a_hundred_stems_of_an_hour_can_be_mailed() {
     let begun = Instant::now();
     let papers = loadin_report::papers(&manifest, &study.surveys);
     let seconds = begun.elapsed().as_secs_f64();
-    let page = papers.iter().find(|(name, _)| name == "report.html").map(|(_, text)| text).unwrap();
+    let page = papers.iter().find(|(name, _)| name == "report.html").unwrap();
+    let page = std::str::from_utf8(&page.1).unwrap();
     #[expect(clippy::print_stdout, reason = "a figure to look at")]
     {
         println!("the papers of {STEMS} stems: {seconds:.3} s, the page has {} bytes", page.len());

@@ -1,6 +1,7 @@
 //! One file a verb.
 
 pub(crate) mod audit;
+pub(crate) mod facts;
 pub(crate) mod manual;
 pub(crate) mod pages;
 pub(crate) mod plan;

@@ -13,6 +13,7 @@ pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
 use crate::findings::Finding;
+use crate::identity::Identity;
 use crate::recipe::Recipe;
 use crate::stages::{self, Decision, Settings, align_starts, re_encode, resample};
 
@@ -68,6 +69,9 @@ pub struct StemPlan {
     pub role: String,
     /// The group's name.
     pub group: String,
+    /// Who it is, as its name says it.
+    #[serde(default)]
+    pub identity: Identity,
     /// What happens to the stem.
     pub fate: Fate,
     /// The decisions, in recipe order.
@@ -329,6 +333,7 @@ fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {
         sources: stem.sources.iter().map(|survey| source_plan(survey)).collect(),
         role: if stem.reference { "reference" } else { "stem" }.to_owned(),
         group: stem.group.as_str().to_owned(),
+        identity: Identity::from(&stem.role),
         fate: match stem.standing {
             Standing::Active => Fate::Render,
             Standing::SetAside(why) => Fate::SetAside { why },

@@ -92,3 +92,10 @@ fn the_keys_of_the_groups_are_colours_that_everybody_tells_apart() {
     keys.dedup();
     assert_eq!(keys.len(), 6, "two groups share a colour");
 }
+
+#[test]
+fn the_track_sheet_has_the_colours_of_the_page() {
+    for (key, colour) in (1..).zip(super::rows::COLOURS) {
+        assert!(STYLE.contains(&format!(".k{key} {{ background: {colour} }}")), "{key}: {colour}");
+    }
+}

@@ -6,6 +6,7 @@ mod rows;
 mod security;
 mod top;
 
+pub(crate) use rows::colour;
 pub(crate) use top::{number_in, verdict};
 
 use loadin_pipeline::facts::Survey;

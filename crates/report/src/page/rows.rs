@@ -318,15 +318,25 @@ pub(super) fn sign(severity: Severity) -> String {
     format!("<span class=\"sign {word}\"><i aria-hidden=true>{shape}</i> {word}</span>")
 }
 
+/// Groups that share a colour.
+const FAMILIES: &[&[&str]] = &[
+    &["kick and bass", "drums", "percussion"],
+    &["guitars"],
+    &["keys", "synths"],
+    &["strings and brass"],
+    &["lead vocals", "vocal doubles", "backing vocals"],
+    &["effects"],
+];
+
 /// Number of a group's colour key; see the palette in `style.css`.
 fn key(group: &str) -> usize {
-    const GROUPS: &[&[&str]] = &[
-        &["kick and bass", "drums", "percussion"],
-        &["guitars"],
-        &["keys", "synths"],
-        &["strings and brass"],
-        &["lead vocals", "vocal doubles", "backing vocals"],
-        &["effects"],
-    ];
-    GROUPS.iter().position(|family| family.contains(&group)).map_or(0, |index| index + 1)
+    FAMILIES.iter().position(|family| family.contains(&group)).map_or(0, |index| index + 1)
+}
+
+/// The colours of those keys; the tests compare them with `style.css`.
+pub(super) const COLOURS: [&str; 6] = ["#d55e00", "#e69f00", "#0072b2", "#009e73", "#cc79a7", "#56b4e9"];
+
+/// The colour of a group on the page; none for what is unsorted, and for references.
+pub(crate) fn colour(group: &str) -> Option<&'static str> {
+    key(group).checked_sub(1).map(|index| COLOURS[index])
 }

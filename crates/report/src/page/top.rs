@@ -5,6 +5,7 @@ use std::fmt::Write;
 use loadin_pipeline::findings::{Finding, Severity};
 use loadin_pipeline::late::LateFile;
 use loadin_pipeline::manifest::{Manifest, State};
+use loadin_pipeline::music::Fact;
 use serde_json::Value;
 
 use super::rows::sign;
@@ -164,7 +165,7 @@ fn first_screen(items: &[String]) -> String {
 /// What all stems share.
 fn shared(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
-    let rate_hz = manifest.facts.get("rate_hz").and_then(|fact| fact.get("value")).and_then(Value::as_u64);
+    let rate_hz = manifest.facts.get("rate_hz").and_then(|fact| fact.value.as_u64());
     let seconds = |frames: u64| frames as f64 / rate_hz.unwrap_or(48_000).max(1) as f64;
     let mut rows: Vec<(String, String, String)> = Vec::new();
     for gain in manifest.link.gains.iter().take(6) {
@@ -207,7 +208,7 @@ fn shared(sheet: &Sheet<'_>) -> String {
     }
     for (name, fact) in &manifest.facts {
         if !["rate_hz", "tempo_bpm", "key", "sections"].contains(&name.as_str()) {
-            rows.push(fact_row(&name.replace('_', " "), name, fact));
+            rows.push(fact_row(&capital(&name.replace('_', " ")), name, fact));
         }
     }
     let rows: String = rows
@@ -227,19 +228,32 @@ fn shared(sheet: &Sheet<'_>) -> String {
 }
 
 /// A fact of the music: its value, where it comes from and how sure it is.
-fn fact_row(what: &str, name: &str, fact: &Value) -> (String, String, String) {
-    let value = fact.get("value").unwrap_or(fact);
+fn fact_row(what: &str, name: &str, fact: &Fact) -> (String, String, String) {
     let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
-    let word = |key: &str| fact.get(key).and_then(Value::as_str).map(str::to_owned);
-    let sources: Vec<String> = [word("confidence"), word("source")].into_iter().flatten().collect();
-    (what.to_owned(), format!("{}{unit}", plain(value)), sources.join(", "))
+    let value = match &fact.value {
+        Value::Null => "stated differently".to_owned(),
+        value => format!("{}{unit}", plain(value)),
+    };
+    (what.to_owned(), value, format!("{}, {}", fact.confidence.as_str(), fact.source))
 }
+
+fn capital(text: &str) -> String {
+    let mut rest = text.chars();
+    rest.next().map_or_else(String::new, |first| first.to_uppercase().chain(rest).collect())
+}
+
+/// Entries of a list that the first screen has room for.
+const LIST: usize = 6;
 
 /// A value of JSON as people read it: lists with commas, objects without their braces.
 fn plain(value: &Value) -> String {
     match value {
         Value::String(text) => text.clone(),
-        Value::Array(list) => list.iter().map(plain).collect::<Vec<_>>().join(", "),
+        Value::Array(list) => {
+            let rest = list.len().saturating_sub(LIST);
+            let more = (rest > 0).then(|| format!("and {rest} more"));
+            list.iter().take(LIST).map(plain).chain(more).collect::<Vec<_>>().join(", ")
+        }
         Value::Object(map) => {
             map.iter().map(|(key, v)| format!("{key} {}", plain(v))).collect::<Vec<_>>().join(" ")
         }

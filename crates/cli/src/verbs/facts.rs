@@ -1,0 +1,72 @@
+//! `loadin facts`: what a delivery states of the music, and where.
+
+use std::io::Write;
+
+use loadin_pipeline::Patience;
+use loadin_pipeline::music::{Fact, Music, words};
+use loadin_pipeline::run::RunError;
+use loadin_pipeline::scan;
+use serde_json::{Value, json};
+
+use super::finding_line;
+use crate::args::{Facts as Args, Format};
+use crate::table::{Table, printable};
+use crate::{Exit, Failure};
+
+pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let patience = Patience::default();
+    let inventory = scan::scan(&args.delivery, patience).map_err(RunError::from)?;
+    let music = Music::of(&args.delivery, &inventory, patience);
+    let (facts, findings) = (music.facts(), music.findings());
+    if args.format == Format::Json {
+        let page = json!({ "delivery": inventory.name, "facts": facts, "findings": findings });
+        let text =
+            serde_json::to_string_pretty(&page).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+        writeln!(out, "{text}")?;
+        return Ok(Exit::Done);
+    }
+    if facts.is_empty() {
+        writeln!(out, "{} states nothing of the music", printable(&inventory.name))?;
+    } else {
+        let mut table = Table::new(&["fact", "value", "confidence", "source"]);
+        for (name, fact) in &facts {
+            rows(name, fact, &mut table);
+        }
+        table.print(out)?;
+    }
+    if !findings.is_empty() {
+        writeln!(out)?;
+    }
+    for finding in &findings {
+        writeln!(out, "{}", finding_line(finding))?;
+    }
+    Ok(Exit::Done)
+}
+
+/// One row a fact, or a statement that is contradicted, or an entry of a list of times.
+fn rows(name: &str, fact: &Fact, table: &mut Table) {
+    let what = name.trim_end_matches("_bpm").replace('_', " ");
+    let confidence = fact.confidence.as_str().to_owned();
+    match &fact.value {
+        Value::Null => {
+            for statement in &fact.statements {
+                let value = words(name, &statement.value);
+                table.row([what.clone(), value, confidence.clone(), statement.source.clone()]);
+            }
+        }
+        Value::Array(list) if list.iter().any(Value::is_object) => {
+            for entry in list {
+                table.row([what.clone(), timed(entry), confidence.clone(), fact.source.clone()]);
+            }
+        }
+        value => table.row([what, words(name, value), confidence, fact.source.clone()]),
+    }
+}
+
+/// An entry of a list of times: "12.500 s Verse".
+fn timed(entry: &Value) -> String {
+    let seconds = entry["seconds"].as_f64().unwrap_or(0.0);
+    let bpm = entry["bpm"].as_f64().map(|bpm| format!("{bpm} BPM"));
+    let text = ["name", "meter"].iter().find_map(|key| entry[*key].as_str().map(str::to_owned));
+    format!("{seconds:.3} s {}", bpm.or(text).unwrap_or_default())
+}

@@ -1,0 +1,263 @@
+//! What is known of the music: the statements of names, notes and MIDI files as facts of the manifest, and their
+//! contradictions as findings.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use loadin_session::facts::{
+    At, Key, Material, Meter, Midi, Stated, Statements, Tempo, agreed, bpm_of, statements,
+};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+use crate::facts::Inventory;
+use crate::findings::{Finding, Id, rounded};
+use crate::notes;
+use crate::watch::Patience;
+
+/// A fact of the music.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Fact {
+    /// What is known; null where the statements contradict each other.
+    pub value: Value,
+    /// Where it comes from.
+    pub source: String,
+    /// How sure it is.
+    pub confidence: Confidence,
+    /// Every statement, where there are several.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub statements: Vec<Statement>,
+}
+
+/// How sure a fact is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Confidence {
+    /// The client says so.
+    Stated,
+    /// The client says several things.
+    Contradicted,
+    /// Names suggest it.
+    Likely,
+    /// It was measured and is certain.
+    Measured,
+    /// It was estimated from the sound.
+    Estimated,
+}
+
+impl Confidence {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Stated => "stated",
+            Self::Contradicted => "contradicted",
+            Self::Likely => "likely",
+            Self::Measured => "measured",
+            Self::Estimated => "estimated",
+        }
+    }
+}
+
+/// One statement of several.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Statement {
+    /// What is stated.
+    pub value: Value,
+    /// Where.
+    pub source: String,
+}
+
+/// The facts of a delivery, by name.
+pub type Facts = BTreeMap<String, Fact>;
+
+/// What is known of the music.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Music {
+    statements: Statements,
+    midis: Vec<(String, Midi)>,
+    unread: Vec<Finding>,
+}
+
+impl Music {
+    /// Reads names, notes and MIDI files of a delivery.
+    pub fn of(delivery: &Path, inventory: &Inventory, patience: Patience) -> Self {
+        let notes = notes::read(delivery, inventory, patience);
+        let paths: Vec<&str> = inventory.files.iter().map(|file| file.path.as_str()).collect();
+        let (texts, midis) = (&notes.texts[..], &notes.midis[..]);
+        let material = Material { delivery: &inventory.name, paths: &paths, texts, midis };
+        Self { statements: statements(&material), midis: notes.midis, unread: notes.findings }
+    }
+
+    /// The facts, for the manifest.
+    pub fn facts(&self) -> Facts {
+        let all = &self.statements;
+        let mut facts = Facts::new();
+        let mut put = |name: &str, fact: Option<Fact>| {
+            facts.extend(fact.map(|fact| (name.to_owned(), fact)));
+        };
+        put("tempo_bpm", fact(&all.tempo, Tempo::agrees, tempo_value));
+        put("meter", fact(&all.meter, |a, b| a == b, |meters| list(meters)));
+        put("key", fact(&all.key, |a, b| a.agrees(*b), |key| key.to_string().into()));
+        put(
+            "title",
+            fact(&all.title, |a, b| a.to_lowercase() == b.to_lowercase(), |title| title.as_str().into())
+                .or_else(|| self.likely_title()),
+        );
+        put("tempo_map", self.tempo_map());
+        put("meter_map", self.meter_map());
+        put("markers", self.markers());
+        let session_name = session_name(&facts, self.key());
+        facts.extend(session_name.map(|fact| ("session_name".to_owned(), fact)));
+        facts
+    }
+
+    fn tempo(&self) -> Option<Tempo> {
+        agreed(&self.statements.tempo, Tempo::agrees)
+    }
+
+    fn key(&self) -> Option<Key> {
+        agreed(&self.statements.key, |a, b| a.agrees(*b))
+    }
+
+    fn likely_title(&self) -> Option<Fact> {
+        let title = self.statements.likely_title.as_ref()?;
+        let (value, source) = (title.value.as_str().into(), title.source.clone());
+        Some(Fact { value, source, confidence: Confidence::Likely, statements: Vec::new() })
+    }
+
+    /// The tempo changes with their times, where a MIDI file has them and nothing contradicts it.
+    fn tempo_map(&self) -> Option<Fact> {
+        let changes = self.tempo().is_some_and(|tempo| tempo.steady().is_none());
+        let step = |at: &At<u32>| json!({ "seconds": rounded(at.seconds, 6), "bpm": bpm_of(at.what), "microseconds_per_quarter": at.what });
+        changes.then(|| self.of_midi(|midi| midi.tempi.iter().map(step).collect()))?
+    }
+
+    fn meter_map(&self) -> Option<Fact> {
+        let changes = agreed(&self.statements.meter, |a, b| a == b).is_some_and(|meters| meters.len() > 1);
+        let step =
+            |at: &At<Meter>| json!({ "seconds": rounded(at.seconds, 6), "meter": at.what.to_string() });
+        changes.then(|| self.of_midi(|midi| midi.meters.iter().map(step).collect()))?
+    }
+
+    fn markers(&self) -> Option<Fact> {
+        let marker = |at: &At<String>| json!({ "seconds": rounded(at.seconds, 6), "name": at.what });
+        self.of_midi(|midi| midi.markers.iter().map(marker).collect())
+    }
+
+    /// A list from the first MIDI file that has one.
+    fn of_midi(&self, list: impl Fn(&Midi) -> Vec<Value>) -> Option<Fact> {
+        let lists = self.midis.iter().map(|(path, midi)| (path, list(midi)));
+        let (path, list) = lists.into_iter().find(|(_, list)| !list.is_empty())?;
+        let source = format!("MIDI file \"{path}\", from its start");
+        let (value, confidence) = (Value::Array(list), Confidence::Stated);
+        Some(Fact { value, source, confidence, statements: Vec::new() })
+    }
+
+    /// Contradictions, and what could not be read.
+    pub fn findings(&self) -> Vec<Finding> {
+        let contradicted =
+            self.facts().into_iter().filter(|(_, fact)| fact.confidence == Confidence::Contradicted);
+        let disagree = contradicted.map(|(name, fact)| {
+            let what = name.trim_end_matches("_bpm").to_owned();
+            let said: Vec<String> = fact
+                .statements
+                .iter()
+                .map(|statement| format!("{} ({})", words(&name, &statement.value), statement.source))
+                .collect();
+            let text = format!("the {what} is stated differently: {}", said.join(", "));
+            Finding::new(Id::FactsDisagree, text)
+                .with("what", what)
+                .with("said", said.join(", "))
+                .with("statements", json!(fact.statements))
+        });
+        disagree.chain(self.unread.iter().cloned()).collect()
+    }
+}
+
+/// The length of a bar in seconds as the facts have it, by the slowest tempo and the longest meter; four quarters
+/// where no meter is stated. Used for what to keep, never for where to cut exactly.
+pub fn bar_seconds(facts: &Facts) -> Option<f64> {
+    let numbers = |value: &Value| match value {
+        Value::Array(list) => list.iter().filter_map(Value::as_f64).collect(),
+        value => Vec::from_iter(value.as_f64()),
+    };
+    let slowest = numbers(&facts.get("tempo_bpm")?.value).into_iter().reduce(f64::min)?;
+    let meters = facts.get("meter").map_or(Vec::new(), |fact| meters_of(&fact.value));
+    let quarters = meters.into_iter().map(Meter::quarters).reduce(f64::max).unwrap_or(4.0);
+    (slowest > 0.0).then(|| quarters * 60.0 / slowest)
+}
+
+/// The meters of a fact's value: one, or a list.
+fn meters_of(value: &Value) -> Vec<Meter> {
+    let one = |value: &Value| value.as_str().and_then(|text| text.parse().ok());
+    match value {
+        Value::Array(list) => list.iter().filter_map(one).collect(),
+        value => Vec::from_iter(one(value)),
+    }
+}
+
+/// A value as people read it.
+pub fn words(name: &str, value: &Value) -> String {
+    let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
+    let one = |value: &Value| match value {
+        Value::String(text) => text.clone(),
+        other => other.to_string(),
+    };
+    let text = match value {
+        Value::Array(list) => list.iter().map(one).collect::<Vec<_>>().join("-"),
+        other => one(other),
+    };
+    format!("{text}{unit}")
+}
+
+fn fact<T: Clone>(
+    stated: &[Stated<T>],
+    agrees: impl Fn(&T, &T) -> bool,
+    value: impl Fn(&T) -> Value,
+) -> Option<Fact> {
+    let agreed = agreed(stated, agrees);
+    let sources: Vec<&str> = stated.iter().map(|statement| statement.source.as_str()).collect();
+    let statements: Vec<Statement> = stated
+        .iter()
+        .map(|statement| Statement { value: value(&statement.value), source: statement.source.clone() })
+        .collect();
+    let confidence = if agreed.is_some() { Confidence::Stated } else { Confidence::Contradicted };
+    (!stated.is_empty()).then(|| Fact {
+        value: agreed.as_ref().map_or(Value::Null, value),
+        source: sources.join("; "),
+        confidence,
+        statements: if statements.len() > 1 { statements } else { Vec::new() },
+    })
+}
+
+fn tempo_value(tempo: &Tempo) -> Value {
+    tempo.steady().map_or_else(|| json!(tempo.bpm()), |bpm| json!(bpm))
+}
+
+fn list(meters: &[Meter]) -> Value {
+    match meters {
+        [one] => one.to_string().into(),
+        several => several.iter().map(ToString::to_string).collect::<Vec<_>>().into(),
+    }
+}
+
+/// A name for the session: title, tempo and key, as far as they are known; a title there must be.
+fn session_name(facts: &Facts, key: Option<Key>) -> Option<Fact> {
+    let title = facts.get("title").filter(|fact| !fact.value.is_null())?;
+    let tempo = facts.get("tempo_bpm").filter(|fact| !fact.value.is_null());
+    let parts = [
+        title.value.as_str().map(str::to_owned),
+        tempo.map(|fact| words("tempo_bpm", &fact.value).replace(".0", "").replace(" BPM", "bpm")),
+        key.map(Key::short),
+    ];
+    let name: String = parts.into_iter().flatten().collect::<Vec<_>>().join(" ");
+    // It becomes the name of a file or a folder.
+    let name: String = name.chars().filter(|c| !"<>:\"/\\|?*".contains(*c) && !c.is_control()).collect();
+    Some(Fact {
+        value: name.into(),
+        source: "title, tempo and key".to_owned(),
+        confidence: Confidence::Likely,
+        statements: Vec::new(),
+    })
+}

@@ -1,0 +1,66 @@
+//! `session.mid`: tempo map, meter, key and markers for the session, where at least the tempo is known.
+
+use loadin_pipeline::manifest::Manifest;
+use loadin_session::facts::{At, Key, Meter, SessionMap, key_of, micros_of};
+use serde_json::Value;
+
+/// Ticks a quarter note: half of one is 0.26 ms at 120 BPM. Common practice, no source.
+const TICKS_PER_QUARTER: u16 = 960;
+
+/// The bytes of the file. Its zero is the first frame of the prepared stems; where a client's MIDI file gives times,
+/// its start is taken for the common start of the delivery.
+pub(crate) fn session_mid(manifest: &Manifest) -> Option<Vec<u8>> {
+    map(manifest)?.to_midi(TICKS_PER_QUARTER)
+}
+
+fn map(manifest: &Manifest) -> Option<SessionMap> {
+    let value = |name: &str| manifest.facts.get(name).map(|fact| &fact.value);
+    let outputs = || manifest.stems.iter().filter_map(|stem| stem.output.as_ref());
+    let rate_hz = outputs().next()?.rate_hz;
+    let cut = manifest.link.trim_head_frames as f64 / f64::from(rate_hz.max(1));
+    let tempi = match value("tempo_map") {
+        Some(map) => steps(map, "microseconds_per_quarter", cut, |v| u32::try_from(v.as_u64()?).ok()),
+        // Changes whose places nobody has stated make no map.
+        None => vec![At { seconds: 0.0, what: micros_of(value("tempo_bpm")?.as_f64()?) }],
+    };
+    let meters = match value("meter_map") {
+        Some(map) => steps(map, "meter", cut, meter),
+        None => Vec::from_iter(value("meter").and_then(|v| meter(v.get(0).unwrap_or(v))))
+            .into_iter()
+            .map(|what| At { seconds: 0.0, what })
+            .collect(),
+    };
+    let markers = value("markers")
+        .map_or(Vec::new(), |map| steps(map, "name", cut, |name| name.as_str().map(str::to_owned)));
+    Some(SessionMap {
+        name: value("session_name").and_then(Value::as_str).unwrap_or(&manifest.delivery.name).to_owned(),
+        note: (cut > 0.0).then(|| {
+            format!(
+                "Zero is the first frame of the prepared stems: {cut:.6} s of the delivered start were cut."
+            )
+        }),
+        tempi,
+        meters,
+        key: value("key").and_then(key),
+        markers,
+        seconds: outputs()
+            .map(|output| output.frames as f64 / f64::from(output.rate_hz.max(1)))
+            .fold(0.0, f64::max),
+    })
+}
+
+/// The entries of a list of times, moved by what was cut.
+fn steps<T>(list: &Value, key: &str, cut: f64, read: impl Fn(&Value) -> Option<T>) -> Vec<At<T>> {
+    let entries = list.as_array().into_iter().flatten();
+    entries
+        .filter_map(|entry| Some(At { seconds: entry["seconds"].as_f64()? - cut, what: read(&entry[key])? }))
+        .collect()
+}
+
+fn meter(value: &Value) -> Option<Meter> {
+    value.as_str()?.parse().ok()
+}
+
+fn key(value: &Value) -> Option<Key> {
+    key_of(value.as_str()?)
+}
