@@ -9,6 +9,8 @@
 
 mod block;
 mod clip;
+mod correlate;
+mod decimate;
 mod envelope;
 mod fade;
 mod lanes;
@@ -18,6 +20,7 @@ mod quantise;
 mod relation;
 mod resample;
 mod silence;
+mod sketch;
 mod true_peak;
 mod units;
 mod wide;
@@ -26,6 +29,8 @@ pub mod signal;
 
 pub use block::Block;
 pub use clip::{ClipRuns, Clipped, Over};
+pub use correlate::{Correlator, Cross, Fit, STRETCH, Spectrum};
+pub use decimate::Decimator;
 pub use envelope::{Envelope, EnvelopeOf};
 pub use fade::Fade;
 pub use loudness::Loudness;
@@ -34,6 +39,7 @@ pub use quantise::{DitherKey, Quantiser};
 pub use relation::{Relation, RelationMeasures};
 pub use resample::Resampler;
 pub use silence::{Activity, SILENCE};
+pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, rescale_frames};
 pub use wide::wide;

@@ -12,6 +12,7 @@ use crate::findings::Finding;
 use crate::late::Late;
 use crate::plan::Link;
 use crate::recipe::Recipe;
+use crate::siblings::Sibling;
 
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -33,6 +34,9 @@ pub struct Manifest {
     pub link: Link,
     /// Every stem: in the order of the outputs, then those without an output.
     pub stems: Vec<StemRecord>,
+    /// Related stems, and how they stand to each other in time and polarity.
+    #[serde(default)]
+    pub siblings: Vec<Sibling>,
     /// Findings about the delivery as a whole.
     pub findings: Vec<Finding>,
     /// Files that took no part.

@@ -12,6 +12,8 @@ mod tempo;
 mod title;
 mod token;
 
+pub mod estimate;
+
 pub use debris::debris;
 pub use label::{
     Charset, DRUMS_FIRST, KICK_AND_BASS_FIRST, Label, LabelInput, LabelOptions, VOCALS_FIRST, labels,

@@ -4,6 +4,7 @@ mod draft;
 mod notice;
 mod pairs;
 mod pin;
+mod relatives;
 
 use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
@@ -13,6 +14,7 @@ pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
 use crate::findings::Finding;
+use crate::heard::Heard;
 use crate::recipe::Recipe;
 use crate::stages::{self, Decision, Settings, align_starts, re_encode, resample};
 
@@ -210,12 +212,13 @@ pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)], pin: Option<&Pin>) ->
         .unwrap_or(48_000)
 }
 
-/// Makes the plan. `bar_seconds` is the length of a bar where tempo and meter are known; a pin holds what linked stems
-/// shared before some of the files came.
+/// Makes the plan. `heard` is what comparing the stems has shown; `bar_seconds` is the length of a bar where tempo and
+/// meter are known; a pin holds what linked stems shared before some of the files came.
 pub fn plan(
     delivery: &str,
     recipe: &Recipe,
     surveys: &[Survey],
+    heard: &Heard,
     bar_seconds: Option<f64>,
     pin: Option<&Pin>,
 ) -> Plan {
@@ -235,6 +238,7 @@ pub fn plan(
     draft.link.majority_hz = draft.majority_hz;
     draft.stems.sort_by(|a, b| a.path().cmp(b.path()));
     notice::notice(&mut draft);
+    relatives::notice(&heard.siblings, &mut draft);
     pairs::join(recipe, &mut draft);
     for (index, stage) in recipe.stages.iter().enumerate() {
         let settings: Vec<Settings> =

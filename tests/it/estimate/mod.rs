@@ -1,0 +1,4 @@
+//! What is computed from sound: relatives among the stems, places, the rough mix, the music.
+
+mod band;
+mod siblings;
