@@ -12,6 +12,7 @@ use crate::findings::Finding;
 use crate::late::Late;
 use crate::plan::Link;
 use crate::recipe::Recipe;
+use crate::rough::RoughMix;
 use crate::siblings::Sibling;
 
 /// Version of the manifest's format.
@@ -37,6 +38,9 @@ pub struct Manifest {
     /// Related stems, and how they stand to each other in time and polarity.
     #[serde(default)]
     pub siblings: Vec<Sibling>,
+    /// What the rough mix shows; null where there is none.
+    #[serde(default)]
+    pub rough_mix: Option<RoughMix>,
     /// Findings about the delivery as a whole.
     pub findings: Vec<Finding>,
     /// Files that took no part.

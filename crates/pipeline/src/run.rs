@@ -133,7 +133,7 @@ impl Course<'_> {
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let music = record::Music::of(&inventory);
         let pin = late.as_ref().map(|late| &late.pin);
-        let heard = Heard::of(&surveys, &sketches);
+        let heard = Heard::of(self.recipe, &surveys, &sketches);
         let plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, music.bar_seconds(), pin);
         Ok(Study { inventory, surveys, music, heard, plan, late })
     }

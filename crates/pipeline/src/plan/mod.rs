@@ -5,6 +5,7 @@ mod notice;
 mod pairs;
 mod pin;
 mod relatives;
+mod rough;
 
 use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
@@ -231,6 +232,7 @@ pub fn plan(
         majority_hz: majority_hz(recipe, &rates, pin),
         bar_seconds,
         placement: None,
+        heard,
         findings: Vec::new(),
         link: Link::default(),
         pin,
@@ -239,6 +241,9 @@ pub fn plan(
     draft.stems.sort_by(|a, b| a.path().cmp(b.path()));
     notice::notice(&mut draft);
     relatives::notice(&heard.siblings, &mut draft);
+    if let Some(mix) = &heard.rough_mix {
+        rough::notice(mix, &mut draft);
+    }
     pairs::join(recipe, &mut draft);
     for (index, stage) in recipe.stages.iter().enumerate() {
         let settings: Vec<Settings> =
@@ -280,6 +285,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
             .map(|channel| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 })
             .collect(),
         position: 0,
+        by_rough_mix: false,
         shift_frames: 0,
         grid_bits: format.filter(|f| !f.float && !f.lossy).map(|f| u32::from(f.bits)),
         decisions: Vec::new(),
