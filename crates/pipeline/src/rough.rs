@@ -1,6 +1,7 @@
 //! The rough mix: where it stands against the stems, and what of it no stem explains.
 
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 
 use loadin_audio::{Decibels, Located, Part, Sketch, UNMIX_WINDOW, Unmixed, Unmixer, locate};
 use loadin_session::estimate::{PlaceFit, RoughFit, RoughVerdict, is_sure, judge_rough};
@@ -61,14 +62,17 @@ const EDGES_HZ: &[f64] = &[40.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 2500.0];
 /// The rough mix may begin so much earlier or later than the stems.
 const MOST_DELAY_SECONDS: f64 = 0.5;
 
+/// A stretch of this length says where the rough mix stands, and costs little.
+const STRETCH_SECONDS: f64 = 40.0;
+
 /// So many stems of the whole length are asked where the rough mix stands.
 const MOST_ASKED: usize = 8;
 
 /// A stem does not have the whole length when it is shorter than the longest by more than this.
 const SHORTER_SECONDS: f64 = 0.5;
 
-/// More drift than a frame or two in the whole song, and a sum no longer cancels.
-const MOST_DRIFT_PPM: f64 = 0.5;
+/// More drift than a frame in the whole song, and a sum no longer cancels.
+const MOST_DRIFT_PPM: f64 = 0.1;
 
 /// The rough mix of a delivery, and how it stands against the stems.
 pub(crate) struct Mix<'a> {
@@ -111,9 +115,13 @@ impl<'a> Mix<'a> {
     }
 
     /// Finds samples of a stem in the mix, if that is sure.
-    pub(crate) fn locate(&self, stem: &[f32], among: std::ops::RangeInclusive<i64>) -> Option<Located> {
+    pub(crate) fn locate(&self, stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
+        self.locate_in(&self.samples, stem, among)
+    }
+
+    fn locate_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
         let factor = self.sketch.factor();
-        let found = locate(stem, &self.samples, among, self.sketch.sample_hz(), factor)?;
+        let found = locate(stem, mix, among, self.sketch.sample_hz(), factor)?;
         let fit = PlaceFit {
             peak_ratio: found.ratio,
             rise: found.rise,
@@ -125,37 +133,68 @@ impl<'a> Mix<'a> {
     /// The place of the mix on which most of the stems agree, within two frames; where they are of two minds, it is no
     /// measure.
     fn agreed(&self, sketches: &Sketches<'_>) -> Option<Delay> {
-        let most = (MOST_DELAY_SECONDS * self.sketch.sample_hz()) as i64;
         let mut found = Vec::new();
         for survey in self.whole.iter().take(MOST_ASKED) {
             let stem = all(&sketches.get(&survey.path, &survey.sha256)?);
-            found.extend(self.locate(&stem, -most..=most).map(|located| (located, stem)));
+            let length = self.stretch().min(stem.len());
+            found.extend(self.late_at(&stem, loudest(&stem, length), length).map(|late| (late, stem)));
         }
         let same = 2.0 / f64::from(self.sketch.factor());
-        let (surest, stem) = found.iter().min_by(|a, b| a.0.uncertainty.total_cmp(&b.0.uncertainty))?;
-        let alike = || found.iter().filter(|(other, _)| (other.at - surest.at).abs() <= same);
-        let inverted = alike().filter(|(other, _)| other.inverted).count();
-        (2 * alike().count() > found.len()).then(|| Delay {
+        let (surest, _) = found.iter().min_by(|a, b| a.0.uncertainty.total_cmp(&b.0.uncertainty))?;
+        let alike: Vec<_> = found.iter().filter(|(other, _)| (other.at - surest.at).abs() <= same).collect();
+        let inverted = alike.iter().filter(|(other, _)| other.inverted).count();
+        (2 * alike.len() > found.len()).then(|| Delay {
             samples: surest.at,
-            inverted: 2 * inverted > alike().count(),
-            drift_ppm: self.drift(stem, surest.at),
+            inverted: 2 * inverted > alike.len(),
+            drift_ppm: alike.iter().find_map(|(_, stem)| self.drift(stem)),
         })
     }
 
-    /// How the delay differs between the halves of a stem.
-    fn drift(&self, stem: &[f32], delay: f64) -> Option<f64> {
-        let half = stem.len() / 2;
-        let most = (MOST_DELAY_SECONDS * self.sketch.sample_hz()) as i64;
-        let near = |from: i64| from + delay as i64 - most..=from + delay as i64 + most;
-        let first = self.locate(&stem[..half], near(0))?;
-        let second = self.locate(&stem[half..], near(half as i64))?;
-        let stretch = second.at - half as f64 - first.at;
-        let unsure = first.uncertainty + second.uncertainty;
-        // What lies within its own uncertainty is none.
-        let stretch = if stretch.abs() <= 3.0 * unsure { 0.0 } else { stretch };
-        // A mix that runs too fast has the second half too early.
-        Some(-1e6 * stretch / half.max(1) as f64)
+    /// Samples of the stretch that is compared.
+    fn stretch(&self) -> usize {
+        (STRETCH_SECONDS * self.sketch.sample_hz()) as usize
     }
+
+    /// By how much the mix is late, by a stretch of a stem; `at` is the delay.
+    fn late_at(&self, stem: &[f32], from: usize, length: usize) -> Option<Located> {
+        let most = (MOST_DELAY_SECONDS * self.sketch.sample_hz()) as usize;
+        let begin = from.saturating_sub(most);
+        let mix = self.samples.get(begin..(from + length + most).min(self.samples.len()))?;
+        let (own, reach) = ((from - begin) as i64, most as i64);
+        let mut found = self.locate_in(mix, &stem[from..from + length], own - reach..=own + reach)?;
+        found.at -= own as f64;
+        Some(found)
+    }
+
+    /// A stem that starts with the others, if that is sure.
+    pub(crate) fn at_the_start(&self, stem: &[f32], delay: Delay) -> Option<Located> {
+        let length = self.stretch().min(stem.len());
+        let same = 2.0 / f64::from(self.sketch.factor());
+        self.late_at(stem, loudest(stem, length), length)
+            .filter(|late| (late.at - delay.samples).abs() <= same)
+    }
+
+    /// How the delay differs between begin and end of a stem.
+    fn drift(&self, stem: &[f32]) -> Option<f64> {
+        let length = self.stretch().min(stem.len() / 2);
+        let apart = stem.len() - length;
+        let (first, second) = (self.late_at(stem, 0, length)?, self.late_at(stem, apart, length)?);
+        let stretch = second.at - first.at;
+        // What lies within its own uncertainty is none.
+        let unsure = 3.0 * (first.uncertainty + second.uncertainty);
+        let stretch = if stretch.abs() <= unsure { 0.0 } else { stretch };
+        // A mix that runs too fast has the end too early.
+        Some(-1e6 * stretch / apart.max(1) as f64)
+    }
+}
+
+/// Where the loudest stretch of so many samples begins, to a tenth of its length.
+fn loudest(samples: &[f32], length: usize) -> usize {
+    let energy = |from: &usize| -> f64 {
+        samples[*from..from + length].iter().map(|x| f64::from(*x) * f64::from(*x)).sum()
+    };
+    let places = (0..=samples.len() - length).step_by((length / 10).max(1));
+    places.max_by(|a, b| energy(a).total_cmp(&energy(b)).then(b.cmp(a))).unwrap_or(0)
 }
 
 fn all(sketch: &Sketch) -> Vec<f32> {
@@ -243,8 +282,12 @@ fn starts<'a>(mix: &Mix<'a>, places: &[Place], by_stamps: bool) -> Result<Vec<(&
     let Some(delay) = mix.delay else {
         return Err("the stems do not agree where it begins".to_owned());
     };
-    if delay.drift_ppm.is_none_or(|ppm| ppm.abs() > MOST_DRIFT_PPM) {
-        return Err("it does not run at the speed of the stems all along".to_owned());
+    match delay.drift_ppm {
+        None => return Err("whether it runs at the speed of the stems all along is not certain".to_owned()),
+        Some(ppm) if ppm.abs() > MOST_DRIFT_PPM => {
+            return Err(format!("it runs at another speed than the stems, by {ppm:.2} parts of a million"));
+        }
+        Some(_) => {}
     }
     let mut starts: Vec<(&Survey, f64)> = mix.whole.iter().map(|stem| (*stem, 0.0)).collect();
     for stem in &mix.short {
