@@ -8,7 +8,8 @@ use std::path::{Path, PathBuf};
 use loadin_audio::{Block, ClipRuns, Decibels, Envelope, Relation, RelationMeasures, Resampler, steadiness};
 use loadin_codec::{Damage, Format};
 use loadin_demo::{BASE_STAMP, LOUDEST_DBFS, PAD_OFFSET, riser_start};
-use loadin_session::{ReferenceKind, debris, is_reference, tempo_of};
+use loadin_session::facts::{Material, statements};
+use loadin_session::{ReferenceKind, debris, is_reference};
 
 /// Path inside the delivery, from the end: enough to tell the files apart.
 const ROUGH: &str = "ROUGH MIX v3.flac";
@@ -264,7 +265,9 @@ fn the_mended_stems_add_up_to_the_rough_mix() {
 fn names_say_what_they_shall() {
     let stems = stems();
     let names: Vec<&str> = stems.keys().map(String::as_str).collect();
-    assert_eq!(tempo_of("delivery", &names).map(|(bpm, _)| bpm), Some(125.0));
+    let material = Material { delivery: "delivery", paths: &names, texts: &[], midis: &[] };
+    let tempo = &statements(&material).tempo;
+    assert_eq!(tempo.iter().filter_map(|stated| stated.value.steady()).collect::<Vec<_>>(), [125.0]);
     let references: Vec<&&str> = names.iter().filter(|name| is_reference(name).is_some()).collect();
     assert!(references.len() == 1 && references[0].ends_with(ROUGH), "{references:?}");
     assert_eq!(is_reference(references[0]), Some(ReferenceKind::RoughMix));

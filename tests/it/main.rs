@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on shall stop")]
 
 mod demo;
+mod estimate;
 mod files;
 mod job;
 mod metadata;

@@ -9,31 +9,41 @@
 
 mod block;
 mod clip;
+mod correlate;
+mod decimate;
 mod envelope;
 mod fade;
 mod lanes;
+mod locate;
 mod loudness;
 mod offset;
 mod quantise;
 mod relation;
 mod resample;
 mod silence;
+mod sketch;
 mod true_peak;
 mod units;
+mod unmix;
 mod wide;
 
 pub mod signal;
 
 pub use block::Block;
 pub use clip::{ClipRuns, Clipped, Over};
+pub use correlate::{Correlator, Cross, Fit, STRETCH, Spectrum};
+pub use decimate::Decimator;
 pub use envelope::{Envelope, EnvelopeOf};
 pub use fade::Fade;
+pub use locate::{Located, locate};
 pub use loudness::Loudness;
 pub use offset::{DcRemover, Steadiness, steadiness};
 pub use quantise::{DitherKey, Quantiser};
 pub use relation::{Relation, RelationMeasures};
 pub use resample::Resampler;
 pub use silence::{Activity, SILENCE};
+pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, rescale_frames};
+pub use unmix::{Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW};
 pub use wide::wide;

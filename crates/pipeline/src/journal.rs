@@ -8,6 +8,7 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use loadin_audio::Sketch;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -21,7 +22,10 @@ use crate::storage::{Disk, Stored, digest_file, hex, remove_if_there, unfinished
 use crate::survey::Scope;
 
 /// Bumped when the same sources and settings give other measures or other bytes.
-const RESULTS_VERSION: u32 = 2;
+const RESULTS_VERSION: u32 = 3;
+
+/// What a sketch holds; part of its key.
+const SKETCH: &str = "middle of all channels";
 
 /// The records of one output folder.
 pub(crate) struct Journal<'a> {
@@ -65,8 +69,8 @@ impl<'a> Journal<'a> {
 
     /// The survey of a file, if it was made before of the very same bytes.
     pub(crate) fn survey(&self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
-        let (mut survey, floats): (Survey, _) = self.read("survey", &file.path, &(file, scope))?;
-        restore_envelope(&mut survey, &floats)?;
+        let (mut survey, tail): (Survey, _) = self.read("survey", &file.path, &(file, scope))?;
+        restore_envelope(&mut survey, &floats_of(&tail))?;
         let found = digest_file(&scan::locate(delivery, &file.path)).ok()?;
         (found.sha256 == survey.sha256).then_some(survey)
     }
@@ -91,7 +95,7 @@ impl<'a> Journal<'a> {
         if survey.measures.is_ok() {
             let mut survey = survey.clone();
             let floats = take_envelope(&mut survey);
-            self.write("survey", &file.path, (file, scope), survey, &floats);
+            self.write("survey", &file.path, (file, scope), survey, &bytes_of(&floats));
         }
     }
 
@@ -122,39 +126,63 @@ impl<'a> Journal<'a> {
         let records = entries.filter_map(|entry| {
             let name = entry.file_name();
             name.to_str()?.ends_with(".render").then_some(())?;
-            let (record, _): (Record<String, Render>, _) = parse(&fs::read(entry.path()).ok()?)?;
+            let bytes = fs::read(entry.path()).ok()?;
+            let (record, _): (Record<String, Render>, _) = parse(&bytes)?;
             let Render { source, path, stored, .. } = record.value;
             Some(KnownOutput { source, path, sha256: stored.sha256 })
         });
         records.collect()
     }
 
+    /// Records what was sketched of a file; says whether it can be had back.
+    pub(crate) fn record_sketch(&self, path: &str, sha256: &str, sketch: &Sketch) -> bool {
+        let parts = (sketch.rate_hz(), sketch.samples(), sketch.scales().len());
+        let mut tail = bytes_of(sketch.scales());
+        tail.extend(sketch.codes().iter().flat_map(|code| code.to_le_bytes()));
+        self.write("sketch", path, (sha256, SKETCH), parts, &tail)
+    }
+
+    /// The sketch of a file, if it was made of the very same bytes.
+    pub(crate) fn sketch(&self, path: &str, sha256: &str) -> Option<Sketch> {
+        let ((rate_hz, samples, scales), tail): ((u32, usize, usize), _) =
+            self.read("sketch", path, &(sha256, SKETCH))?;
+        let (scales, codes) = tail.split_at_checked(scales.checked_mul(size_of::<f32>())?)?;
+        let codes = codes.as_chunks::<2>().0.iter().map(|code| i16::from_le_bytes(*code)).collect();
+        Sketch::from_parts(rate_hz, samples, floats_of(scales), codes)
+    }
+
     fn place(&self, step: &str, path: &str) -> PathBuf {
         self.folder.join(format!("{}.{step}", hex(&Sha256::digest(path)[..12])))
     }
 
-    fn read<K, V>(&self, step: &str, path: &str, key: &K) -> Option<(V, Vec<f32>)>
+    fn read<K, V>(&self, step: &str, path: &str, key: &K) -> Option<(V, Vec<u8>)>
     where
         K: Serialize,
         V: DeserializeOwned,
     {
         let bytes = fs::read(self.place(step, path)).ok()?;
-        let (record, floats): (Record<serde_json::Value, V>, _) = parse(&bytes)?;
+        let (record, tail): (Record<serde_json::Value, V>, _) = parse(&bytes)?;
         let wanted = serde_json::to_value(key).ok()?;
         let ours = record.program == program() && record.results == RESULTS_VERSION;
-        (ours && record.key == wanted).then_some((record.value, floats))
+        (ours && record.key == wanted).then(|| (record.value, tail.to_vec()))
     }
 
-    /// Best effort: without a record the work is done again.
-    fn write<K: Serialize, V: Serialize>(&self, step: &str, path: &str, key: K, value: V, floats: &[f32]) {
+    /// Best effort, and says whether it went well: without a record the work is done again.
+    fn write<K: Serialize, V: Serialize>(
+        &self,
+        step: &str,
+        path: &str,
+        key: K,
+        value: V,
+        tail: &[u8],
+    ) -> bool {
         let record = Record { program: program(), results: RESULTS_VERSION, key, value };
-        if let Ok(mut body) = serde_json::to_vec(&record) {
-            body.push(b'\n');
-            body.extend(floats.iter().flat_map(|value| value.to_le_bytes()));
-            let mut bytes = format!("{:032x}\n", xxh3_128(&body)).into_bytes();
-            bytes.append(&mut body);
-            let _ = self.put(&self.place(step, path), &bytes);
-        }
+        let Ok(mut body) = serde_json::to_vec(&record) else { return false };
+        body.push(b'\n');
+        body.extend(tail);
+        let mut bytes = format!("{:032x}\n", xxh3_128(&body)).into_bytes();
+        bytes.append(&mut body);
+        self.put(&self.place(step, path), &bytes).is_ok()
     }
 
     fn put(&self, place: &Path, bytes: &[u8]) -> std::io::Result<()> {
@@ -167,10 +195,19 @@ impl<'a> Journal<'a> {
 
 /// A recorded survey, whatever it was asked for.
 fn read_survey(place: &Path) -> Option<Survey> {
-    let (record, floats): (Record<serde_json::Value, Survey>, _) = parse(&fs::read(place).ok()?)?;
+    let bytes = fs::read(place).ok()?;
+    let (record, tail): (Record<serde_json::Value, Survey>, _) = parse(&bytes)?;
     let mut survey = record.value;
-    restore_envelope(&mut survey, &floats)?;
+    restore_envelope(&mut survey, &floats_of(tail))?;
     Some(survey)
+}
+
+fn bytes_of(floats: &[f32]) -> Vec<u8> {
+    floats.iter().flat_map(|value| value.to_le_bytes()).collect()
+}
+
+fn floats_of(bytes: &[u8]) -> Vec<f32> {
+    bytes.as_chunks::<4>().0.iter().map(|bytes| f32::from_le_bytes(*bytes)).collect()
 }
 
 fn program() -> String {
@@ -181,19 +218,15 @@ fn plan_digest(stem: &StemPlan) -> Option<String> {
     Some(hex(&Sha256::digest(serde_json::to_vec(stem).ok()?)))
 }
 
-/// A record and the floats behind it, if its digest is right.
-fn parse<R: DeserializeOwned>(bytes: &[u8]) -> Option<(R, Vec<f32>)> {
+/// A record and the bytes behind it, if its digest is right.
+fn parse<R: DeserializeOwned>(bytes: &[u8]) -> Option<(R, &[u8])> {
     let (sum, body) = (bytes.get(..32)?, bytes.get(33..)?);
     if format!("{:032x}", xxh3_128(body)).as_bytes() != sum {
         return None;
     }
     // JSON of one line holds no line break.
     let end = body.iter().position(|byte| *byte == b'\n')?;
-    let (floats, _) = body[end + 1..].as_chunks::<4>();
-    Some((
-        serde_json::from_slice(&body[..end]).ok()?,
-        floats.iter().map(|f| f32::from_le_bytes(*f)).collect(),
-    ))
+    Some((serde_json::from_slice(&body[..end]).ok()?, &body[end + 1..]))
 }
 
 fn lists(channel: &mut EnvelopeChannel) -> [&mut Vec<f32>; 4] {

@@ -14,6 +14,8 @@ use crate::late::Late;
 use crate::music::Facts;
 use crate::plan::Link;
 use crate::recipe::Recipe;
+use crate::rough::RoughMix;
+use crate::siblings::Sibling;
 
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -35,6 +37,12 @@ pub struct Manifest {
     pub link: Link,
     /// Every stem: in the order of the outputs, then those without an output.
     pub stems: Vec<StemRecord>,
+    /// Related stems, and how they stand to each other in time and polarity.
+    #[serde(default)]
+    pub siblings: Vec<Sibling>,
+    /// What the rough mix shows; null where there is none.
+    #[serde(default)]
+    pub rough_mix: Option<RoughMix>,
     /// Findings about the delivery as a whole.
     pub findings: Vec<Finding>,
     /// Files that took no part.

@@ -51,6 +51,8 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
             .iter()
             .flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())))
             .collect(),
+        siblings: study.heard.siblings.clone(),
+        rough_mix: study.heard.rough_mix.clone(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
         late: study.late.clone(),

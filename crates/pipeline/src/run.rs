@@ -10,6 +10,7 @@ use std::time::Instant;
 use crate::bench::Bench;
 use crate::event::{Event, Step};
 use crate::facts::{FileFacts, Inventory, Survey};
+use crate::heard::Heard;
 use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
@@ -21,6 +22,7 @@ use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
+use crate::sketch::Sketches;
 use crate::stages::Settings;
 use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
 use crate::sums::listed;
@@ -68,6 +70,8 @@ pub struct Study {
     pub surveys: Vec<Survey>,
     /// What is known of the music.
     pub music: Music,
+    /// What comparing the stems has shown.
+    pub heard: Heard,
     /// What is decided.
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
@@ -122,19 +126,21 @@ impl Course<'_> {
     fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
         let earlier = self.earlier.filter(|earlier| binds(earlier, &inventory, self.recipe));
         let pin = earlier.map(Pin::of);
-        let surveys = self.survey_all(&inventory.files, pin.as_ref());
+        let sketches = Sketches::new(self.journal);
+        let surveys = self.survey_all(&inventory.files, pin.as_ref(), &sketches);
         if self.bench.stop.is_asked() {
             return Err(RunError::Stopped);
         }
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let music = Music::of(self.delivery, &inventory, self.bench.patience);
         let pin = late.as_ref().map(|late| &late.pin);
+        let heard = Heard::of(self.recipe, &surveys, &sketches);
         // A note that comes later must not move what is prepared.
         let bar =
             earlier.map_or_else(|| music::bar_seconds(&music.facts()), |e| music::bar_seconds(&e.facts));
-        let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, bar, pin);
+        let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
         plan.findings.extend(music.findings());
-        Ok(Study { inventory, surveys, music, plan, late })
+        Ok(Study { inventory, surveys, music, heard, plan, late })
     }
 
     /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
@@ -144,17 +150,17 @@ impl Course<'_> {
         if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
     }
 
-    fn survey_all(&self, files: &[FileFacts], pin: Option<&Pin>) -> Vec<Survey> {
+    fn survey_all(&self, files: &[FileFacts], pin: Option<&Pin>, sketches: &Sketches<'_>) -> Vec<Survey> {
         self.bench.tell(Event::Step { step: Step::Survey, stems: files.len() });
         let rates: Vec<(&str, u32)> = files
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
             .collect();
         let majority_hz = plan::majority_hz(self.recipe, &rates, pin);
-        in_parallel(files, |file| file.bytes, |file| self.survey(file, majority_hz))
+        in_parallel(files, |file| file.bytes, |file| self.survey(file, majority_hz, sketches))
     }
 
-    fn survey(&self, file: &FileFacts, majority_hz: u32) -> Survey {
+    fn survey(&self, file: &FileFacts, majority_hz: u32, sketches: &Sketches<'_>) -> Survey {
         let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
         let scope = Scope {
             target_hz: plan::target_hz(self.recipe, &file.path, source_hz, majority_hz),
@@ -163,11 +169,15 @@ impl Course<'_> {
                 Some(Settings::Decode(settings)) if settings.loudness
             ),
         };
-        if let Some(survey) = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope)) {
+        let known = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope));
+        if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
         }
-        let survey = survey::survey(self.delivery, file, scope, self.bench);
+        let (survey, sketch) = survey::survey(self.delivery, file, scope, self.bench);
+        if let Some(sketch) = sketch {
+            sketches.keep(&survey.path, &survey.sha256, sketch);
+        }
         if let Some(journal) = self.journal {
             journal.record_survey(file, scope, &survey);
         }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use loadin_audio::{
     Activity, Block, ClipRuns, Clipped, Envelope, EnvelopeOf, Loudness, Relation, RelationMeasures,
-    Resampler, TruePeak, steadiness,
+    Resampler, Sketch, Sketcher, TruePeak, steadiness,
 };
 use loadin_codec::Decoder;
 use serde::{Deserialize, Serialize};
@@ -32,19 +32,20 @@ pub struct Scope {
     pub loudness: bool,
 }
 
-/// Surveys one listed file of the delivery in `root`. Never fails: what is wrong with the file is in the result.
-/// What pays to be kept for the render goes onto the shelf.
-pub fn survey(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench) -> Survey {
+/// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
+/// in the result. What pays to be kept for the render goes onto the shelf.
+pub fn survey(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench) -> (Survey, Option<Sketch>) {
     let format = file.format.as_ref().ok();
     let frames = format.and_then(|f| f.frames).unwrap_or(0);
     bench.tell(Event::Started { step: Step::Survey, path: &file.path, frames });
     let seconds = format.map_or(0.0, |format| frames as f64 / f64::from(format.rate_hz.max(1)));
     let (root, listed, own) = (root.to_owned(), file.clone(), bench.clone());
     let result = watched(bench.patience, seconds, move |pulse| read(&root, &listed, scope, &own, pulse));
-    let survey = result.unwrap_or_else(|trouble| unmeasured(file, unreadable(trouble.to_string())));
+    let (survey, sketch) =
+        result.unwrap_or_else(|trouble| (unmeasured(file, unreadable(trouble.to_string())), None));
     let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
     bench.tell(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
-    survey
+    (survey, sketch)
 }
 
 fn unmeasured(file: &FileFacts, failure: Failure) -> Survey {
@@ -62,13 +63,25 @@ fn unreadable(text: String) -> Failure {
 }
 
 /// Measures and digests the file, at one read.
-fn read(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench, pulse: &Pulse) -> Survey {
+fn read(
+    root: &Path,
+    file: &FileFacts,
+    scope: Scope,
+    bench: &Bench,
+    pulse: &Pulse,
+) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
+    let mut sketch = None;
     let real = scan::locate(root, &file.path);
     let stored = hashed::open(&real).and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
-            Ok(format) => measured(source, &file.path, format, scope, bench, pulse),
+            Ok(format) => {
+                measured(source, &file.path, format, scope, bench, pulse).map(|(measures, drawn)| {
+                    sketch = Some(drawn);
+                    measures
+                })
+            }
         };
         remainder.finish(|| pulse.beat())
     });
@@ -76,7 +89,7 @@ fn read(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench, pulse: &Puls
         Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
         Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
     }
-    survey
+    (survey, sketch)
 }
 
 /// A decoder that panics leaves the digest of its file, which says which file that was.
@@ -87,7 +100,7 @@ fn measured(
     scope: Scope,
     bench: &Bench,
     pulse: &Pulse,
-) -> Result<Measures, Failure> {
+) -> Result<(Measures, Sketch), Failure> {
     let work = AssertUnwindSafe(|| measure(source, path, format, scope, bench, pulse));
     catch_unwind(work).unwrap_or_else(|_| Err(unreadable(Trouble::GaveUp.to_string())))
 }
@@ -99,7 +112,7 @@ fn measure(
     scope: Scope,
     bench: &Bench,
     pulse: &Pulse,
-) -> Result<Measures, Failure> {
+) -> Result<(Measures, Sketch), Failure> {
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
     meters.basket = bench.shelf.basket(format, scope.target_hz);
@@ -146,6 +159,7 @@ struct Meters {
     true_peak: TruePeak,
     activity: Activity,
     envelope: Envelope,
+    sketcher: Sketcher,
     loudness: Option<Loudness>,
     /// What is kept for the render.
     basket: Option<Basket>,
@@ -167,6 +181,7 @@ impl Meters {
             true_peak: TruePeak::new(channels, target_hz),
             activity: Activity::new(target_hz),
             envelope: Envelope::new(channels, target_hz),
+            sketcher: Sketcher::new(target_hz),
             loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
             basket: None,
         }
@@ -190,6 +205,7 @@ impl Meters {
         self.true_peak.push(block);
         self.activity.push(block);
         self.envelope.push(block);
+        self.sketcher.push(block);
         if let Some(loudness) = &mut self.loudness {
             loudness.push(block);
         }
@@ -205,7 +221,7 @@ impl Meters {
         }
     }
 
-    fn finish(self, damage: Vec<DamageFacts>) -> Measures {
+    fn finish(self, damage: Vec<DamageFacts>) -> (Measures, Sketch) {
         let active_frames = self.activity.finish();
         let over = self.clips.over_full_scale();
         let (window_frames, envelopes) = self.envelope.finish();
@@ -224,7 +240,7 @@ impl Meters {
                 }
             })
             .collect();
-        Measures {
+        let measures = Measures {
             source_frames: self.source_frames,
             source_peak: self.clips.peak(),
             target_hz: self.scope.target_hz,
@@ -242,7 +258,8 @@ impl Meters {
                 frames: self.target_frames,
                 channels: envelopes.into_iter().map(envelope_facts).collect(),
             },
-        }
+        };
+        (measures, self.sketcher.finish())
     }
 }
 

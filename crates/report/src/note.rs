@@ -101,7 +101,9 @@ fn known(key: &str, finding: &Finding, rate_hz: Option<u32>, quote: fn(&str) -> 
         "runs" => Some(evidence("runs")?.to_string()),
         "codec" => Some(visible(evidence("codec")?.as_str()?)),
         "said" | "what" => Some(visible(evidence(key)?.as_str()?)),
-        "other" => evidence("same_as").or(evidence("right"))?.as_str().map(quote),
+        "from" => Some(clock(evidence("from_seconds")?.as_f64()?, 0)),
+        "to" => Some(clock(evidence("to_seconds")?.as_f64()?, 0)),
+        "other" => evidence("same_as").or(evidence("right")).or(evidence("beside"))?.as_str().map(quote),
         "side" => Some(if frames("silent_channel")? < 1.5 { &ENGLISH.left } else { &ENGLISH.right }.clone()),
         _ => None,
     }
@@ -163,7 +165,7 @@ mod tests {
             assert!(id.severity() >= Severity::Attention, "{name} asks about a mere note");
             for template in [&ask.found, &ask.send] {
                 let filled = fill(template, |key| {
-                    let keys = ["at", "seconds", "runs", "codec", "other", "side"];
+                    let keys = ["at", "seconds", "runs", "codec", "other", "side", "from", "to"];
                     keys.contains(&key).then(|| "x".to_owned())
                 });
                 assert!(filled.is_some_and(|text| text.ends_with('.')), "{name}: {template}");

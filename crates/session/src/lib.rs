@@ -13,6 +13,8 @@ mod role;
 mod title;
 mod token;
 
+pub mod estimate;
+
 pub use debris::debris;
 pub use detail::{Details, Side, Treatment};
 pub use label::{

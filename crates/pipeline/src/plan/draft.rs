@@ -9,6 +9,7 @@ use loadin_session::{Group, Placement, Role};
 use super::{Link, Pin};
 use crate::facts::{EnvelopeFacts, Measures, Range, Survey};
 use crate::findings::{Finding, Id};
+use crate::heard::Heard;
 use crate::recipe::PeakKind;
 use crate::stages::Decision;
 
@@ -63,6 +64,8 @@ pub struct DraftStem<'a> {
     pub channels: Vec<DraftChannel>,
     /// First frame on the common time line, at the present rate.
     pub position: i64,
+    /// Whether that place is the rough mix's.
+    pub by_rough_mix: bool,
     /// Output frame 0 is this source-time frame at the output rate: cuts add, padding subtracts.
     pub shift_frames: i64,
     /// The integer grid that every sample still lies on, in bits; `None` after arithmetic and for floats.
@@ -184,6 +187,8 @@ pub struct Draft<'a> {
     pub bar_seconds: Option<f64>,
     /// Where every stem starts; made by `align-starts` before the first stage decides.
     pub placement: Option<Placement>,
+    /// What comparing the stems has shown.
+    pub heard: &'a Heard,
     /// What was noticed about the delivery as a whole.
     pub findings: Vec<Finding>,
     /// What the linked stems share so far.

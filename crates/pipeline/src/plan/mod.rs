@@ -4,6 +4,8 @@ mod draft;
 mod notice;
 mod pairs;
 mod pin;
+mod relatives;
+mod rough;
 
 use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
@@ -13,6 +15,7 @@ pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
 use crate::findings::Finding;
+use crate::heard::Heard;
 use crate::identity::Identity;
 use crate::recipe::Recipe;
 use crate::stages::{self, Decision, Settings, align_starts, re_encode, resample};
@@ -223,12 +226,13 @@ pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)], pin: Option<&Pin>) ->
         .unwrap_or(48_000)
 }
 
-/// Makes the plan. `bar_seconds` is the length of a bar where tempo and meter are known; a pin holds what linked stems
-/// shared before some of the files came.
+/// Makes the plan. `heard` is what comparing the stems has shown; `bar_seconds` is the length of a bar where tempo and
+/// meter are known; a pin holds what linked stems shared before some of the files came.
 pub fn plan(
     delivery: &str,
     recipe: &Recipe,
     surveys: &[Survey],
+    heard: &Heard,
     bar_seconds: Option<f64>,
     pin: Option<&Pin>,
 ) -> Plan {
@@ -241,6 +245,7 @@ pub fn plan(
         majority_hz: majority_hz(recipe, &rates, pin),
         bar_seconds,
         placement: None,
+        heard,
         findings: Vec::new(),
         link: Link::default(),
         pin,
@@ -248,6 +253,10 @@ pub fn plan(
     draft.link.majority_hz = draft.majority_hz;
     draft.stems.sort_by(|a, b| a.path().cmp(b.path()));
     notice::notice(&mut draft);
+    relatives::notice(&heard.siblings, &mut draft);
+    if let Some(mix) = &heard.rough_mix {
+        rough::notice(mix, &mut draft);
+    }
     pairs::join(recipe, &mut draft);
     for (index, stage) in recipe.stages.iter().enumerate() {
         let settings: Vec<Settings> =
@@ -289,6 +298,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
             .map(|channel| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 })
             .collect(),
         position: 0,
+        by_rough_mix: false,
         shift_frames: 0,
         grid_bits: format.filter(|f| !f.float && !f.lossy).map(|f| u32::from(f.bits)),
         decisions: Vec::new(),

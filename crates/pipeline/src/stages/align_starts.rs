@@ -2,7 +2,7 @@
 //!
 //! *What it does:* gives all stems one start and one length, by padding with silence.
 //! *Reads:* time stamps and lengths. *Decides:* where each stem stands on the common time line.
-//! *Changes:* start and length. *Settings:* `starts`, `max-implied-silence`.
+//! *Changes:* start and length. *Settings:* `starts`, `max-implied-silence`, `by-rough-mix`.
 //! *Sources:* `TimeReference` of EBU Tech 3285; when stamps are plausible: common practice, no source.
 
 use loadin_audio::Block;
@@ -11,7 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{NOT_RENDERED, Processor};
-use crate::findings::{Finding, Id};
+use crate::findings::{Finding, Id, rounded};
 use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
 use crate::recipe::Span;
@@ -37,11 +37,14 @@ pub struct Settings {
     pub starts: Starts,
     /// Time stamps that would put more silence than this before a stem are refused.
     pub max_implied_silence: Span,
+    /// Whether stems that have no stamp and start at their own entry go where the rough mix has them, where that is sure
+    /// to the frame; else the place is only reported.
+    pub by_rough_mix: bool,
 }
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { starts: Starts::Auto, max_implied_silence: Span::Seconds(900.0) }
+        Self { starts: Starts::Auto, max_implied_silence: Span::Seconds(900.0), by_rough_mix: false }
     }
 }
 
@@ -68,6 +71,9 @@ pub enum Decision {
         why: String,
     },
 }
+
+/// A place within this many frames of the file's start is the file's start.
+const SAME_PLACE_FRAMES: u64 = 2;
 
 /// Puts every stem on the common time line, before the first stage decides, so that trimming knows the places.
 pub fn prepare(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
@@ -98,7 +104,43 @@ pub fn prepare(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     note_doubts(&placement, draft);
     draft.link.by_stamps = placement.uses_stamps();
     draft.placement = Some(placement);
+    take_heard_places(settings, draft);
     keep_pinned_places(draft, target_hz);
+}
+
+/// Reports the places that the rough mix shows, and takes them where the recipe says so. A finished preparation has
+/// its places already, and a recipe that insists on stamps gets them.
+fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>) {
+    let heard = draft.heard;
+    let free = draft.pin.is_none() && settings.starts != Starts::Stamp;
+    for place in heard.places.iter().filter(|place| place.start_frames.unsigned_abs() > SAME_PLACE_FRAMES) {
+        let stem = draft.stems.iter_mut().find(|stem| stem.path() == place.path);
+        let Some(stem) = stem.filter(|stem| stem.is_active() && !stem.reference) else { continue };
+        let taken = free && settings.by_rough_mix;
+        let seconds = place.start_frames as f64 / f64::from(place.rate_hz.max(1));
+        let done = if taken {
+            "it is placed there"
+        } else {
+            "it stays at the start; by-rough-mix in the recipe would place it"
+        };
+        let text = format!(
+            "no time stamp says where it starts, and the rough mix \"{}\" has it {seconds:.3} s after the start (frame {}): {done}",
+            place.by, place.start_frames
+        );
+        stem.note(
+            Finding::new(Id::PlaceFound, text)
+                .with("start_frames", place.start_frames)
+                .with("rate_hz", place.rate_hz)
+                .with("peak_ratio", rounded(place.peak_ratio, 2))
+                .with("second_best_frames", place.second_best_frames)
+                .with("uncertainty_frames", rounded(place.uncertainty_frames, 3))
+                .with("applied", taken),
+        );
+        if taken {
+            stem.position = place.start_frames;
+            stem.by_rough_mix = true;
+        }
+    }
 }
 
 /// What stood somewhere before stands there again: the same file in any case, and a new file under an old name where
@@ -154,7 +196,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             if offset == 0 && stem.frames == length {
                 return Decision::Leave { why: "it has the common start and length".to_owned() };
             }
-            let by_stamp = stamped && offset > 0;
+            let by_stamp = stamped && offset > 0 && !stem.by_rough_mix;
             if by_stamp {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
                 let text = format!("placed {seconds:.3} s after the common start by its time stamp");
@@ -171,6 +213,8 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 length_frames: length,
                 why: if by_stamp {
                     "placed by its time stamp"
+                } else if stem.by_rough_mix {
+                    "placed where the rough mix has it"
                 } else {
                     "one start and one length for all stems"
                 }

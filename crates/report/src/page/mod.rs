@@ -4,6 +4,7 @@
 mod colours;
 mod rows;
 mod security;
+mod siblings;
 mod top;
 
 pub(crate) use rows::colour;
@@ -51,7 +52,13 @@ pub(crate) fn page(manifest: &Manifest, surveys: &[Survey], act: Act) -> String 
     let axis = Axis::of(manifest, &surveys);
     let sheet = Sheet { manifest, surveys, axis, act };
     let title = format!("{}: {}", manifest.delivery.name, act.word("audit", "load-in report"));
-    let body = format!("{}{}{}", top::top(&sheet), rows::stems(&sheet), top::foot(&sheet));
+    let body = format!(
+        "{}{}{}{}",
+        top::top(&sheet),
+        rows::stems(&sheet),
+        siblings::siblings(manifest),
+        top::foot(&sheet)
+    );
     document(&title, &body, SCRIPT)
 }
 

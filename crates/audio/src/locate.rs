@@ -1,0 +1,210 @@
+//! Where a short stream stands inside a mix that holds it under everything else.
+//!
+//! A matched filter for noise with the spectrum of the mix (Turin, "An introduction to matched filters", IRE
+//! Transactions on Information Theory 6(3), 1960): the correlation of both, with every frequency weighed by how little
+//! else there is. The uncertainty of the place follows from height and sharpness of the peak.
+
+use std::ops::RangeInclusive;
+
+use realfft::RealFftPlanner;
+use realfft::num_complex::Complex;
+
+/// A place in a mix, in samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Located {
+    /// Where the stream's first sample stands.
+    pub at: f64,
+    /// Whether the stream is upside down in the mix.
+    pub inverted: bool,
+    /// Height of the peak relative to the root mean square of all other places.
+    pub rise: f64,
+    /// Where the next best peak stands, and the height of the best relative to it.
+    pub second: f64,
+    /// Height of the best peak relative to the next best.
+    pub ratio: f64,
+    /// Standard deviation of `at`.
+    pub uncertainty: f64,
+}
+
+/// Peaks nearer than this to the best are its own shoulders.
+const SHOULDER_SECONDS: f64 = 0.03;
+
+/// The spectrum of the mix is smoothed over this part of the whole band.
+const SMOOTHING: usize = 256;
+
+/// What is weaker than the mean by more than this is not weighed up further: 30 dB.
+const FLOOR: f64 = 0.001;
+
+/// Finds `stream` in `mix`, both with `sample_hz`, with its first sample at one of the places `among`, to `1 / fine` of a
+/// sample; `None` where there is nothing to be found.
+pub fn locate(
+    stream: &[f32],
+    mix: &[f32],
+    among: RangeInclusive<i64>,
+    sample_hz: f64,
+    fine: u32,
+) -> Option<Located> {
+    let shoulder = (SHOULDER_SECONDS * sample_hz).ceil() as i64;
+    let (first, last) = among.into_inner();
+    if last - first <= 4 * shoulder || stream.is_empty() || mix.is_empty() {
+        return None;
+    }
+    let reach = first.unsigned_abs().max(last.unsigned_abs()) as usize;
+    let size = easy_size((stream.len() + mix.len()).max(2 * reach));
+    let mut planner = RealFftPlanner::<f32>::new();
+    let forward = planner.plan_fft_forward(size);
+    let spectrum = |samples: &[f32]| {
+        let mut padded = forward.make_input_vec();
+        padded[..samples.len()].copy_from_slice(samples);
+        let mut bins = forward.make_output_vec();
+        forward.process(&mut padded, &mut bins).expect("buffers of the size of the plan");
+        bins
+    };
+    let mut cross = spectrum(mix);
+    let weights = weights(&cross)?;
+    for ((bin, own), weight) in cross.iter_mut().zip(spectrum(stream)).zip(weights) {
+        *bin *= own.conj() * weight;
+    }
+    let mut lags = vec![0.0; size];
+    let back = planner.plan_fft_inverse(size);
+    let mut bins = cross.clone();
+    bins[0].im = 0.0;
+    bins[size / 2].im = 0.0;
+    back.process(&mut bins, &mut lags).expect("buffers of the size of the plan");
+    let height = |at: i64| f64::from(lags[at.rem_euclid(size as i64) as usize]);
+    let highest = |among: &mut dyn Iterator<Item = i64>| {
+        among.max_by(|&a, &b| height(a).abs().total_cmp(&height(b).abs()).then(b.cmp(&a)))
+    };
+    let best = highest(&mut (first..=last))?;
+    let others = || (first..=last).filter(|at| (at - best).abs() > shoulder);
+    let second = highest(&mut others())?;
+    let (square, count) = others().fold((0.0, 0.0), |(sum, n), at| (sum + height(at).powi(2), n + 1.0));
+    let rms = (square / f64::max(count, 1.0)).sqrt();
+    let sign = height(best).signum();
+    if rms <= 0.0 || height(best) == 0.0 {
+        return None;
+    }
+    let peak = refine(&cross, size, best, sign, fine.max(1));
+    let rise = peak.height / rms;
+    Some(Located {
+        at: peak.at,
+        inverted: sign < 0.0,
+        rise,
+        second: second as f64,
+        ratio: height(best).abs() / height(second).abs().max(f64::MIN_POSITIVE),
+        uncertainty: 1.0 / (rise * peak.sharpness),
+    })
+}
+
+/// A size that is fast to transform: a power of two, or three quarters of one.
+fn easy_size(least: usize) -> usize {
+    let power = least.next_power_of_two().max(16);
+    if power / 4 * 3 >= least { power / 4 * 3 } else { power }
+}
+
+/// One over the smoothed power of the mix at every bin; `None` for silence.
+fn weights(mix: &[Complex<f32>]) -> Option<Vec<f32>> {
+    let half = (mix.len() / SMOOTHING / 2).max(1);
+    let mut sums = Vec::with_capacity(mix.len() + 1);
+    sums.push(0.0);
+    for bin in mix {
+        sums.push(sums[sums.len() - 1] + f64::from(bin.norm_sqr()));
+    }
+    let mean = sums[mix.len()] / mix.len() as f64;
+    let weight = |index: usize| {
+        let (from, to) = (index.saturating_sub(half), (index + half + 1).min(mix.len()));
+        1.0 / ((sums[to] - sums[from]) / (to - from) as f64 + FLOOR * mean)
+    };
+    (mean > 0.0).then(|| (0..mix.len()).map(|index| weight(index) as f32).collect())
+}
+
+struct Peak {
+    at: f64,
+    height: f64,
+    /// Root of minus the second derivative relative to the height, a sample.
+    sharpness: f64,
+}
+
+/// The peak between samples, near the sample `best`.
+fn refine(cross: &[Complex<f32>], size: usize, best: i64, sign: f64, fine: u32) -> Peak {
+    // A lag of whole samples is taken out first, so that what is left turns slowly.
+    let turned: Vec<Complex<f64>> = cross
+        .iter()
+        .enumerate()
+        .map(|(index, bin)| {
+            let turns = (index as i64 * best.rem_euclid(size as i64)).rem_euclid(size as i64);
+            let angle = std::f64::consts::TAU * turns as f64 / size as f64;
+            Complex::new(f64::from(bin.re), f64::from(bin.im)) * Complex::from_polar(sign, angle)
+        })
+        .collect();
+    // The height between two samples, from the whole spectrum: it is asked for at a few places only.
+    let value = |lag: f64| {
+        let step = Complex::from_polar(1.0, std::f64::consts::TAU * lag / size as f64);
+        let mut phase = Complex::new(1.0, 0.0);
+        let mut sum = 0.0;
+        for bin in &turned {
+            sum += bin.re * phase.re - bin.im * phase.im;
+            phase *= step;
+        }
+        // As large as an inverse transform that is not scaled.
+        2.0 * sum
+    };
+    let steps = i64::from(fine);
+    let part = |step: i64| step as f64 / steps as f64;
+    let mut top = (0i64, value(0.0));
+    for direction in [1i64, -1] {
+        let mut step = top.0 + direction;
+        while step.abs() <= steps {
+            let height = value(part(step));
+            if height <= top.1 {
+                break;
+            }
+            top = (step, height);
+            step += direction;
+        }
+    }
+    let (at, height) = (part(top.0), top.1);
+    let around = (value(at - 0.5), value(at + 0.5));
+    let bend = (2.0 * height - around.0 - around.1) / 0.25;
+    // The top of the parabola through three neighbouring steps.
+    let (before, after) = (value(at - part(1)), value(at + part(1)));
+    let slope = (before - after) / (2.0 * (before - 2.0 * height + after));
+    let within = if slope.is_finite() { slope.clamp(-0.5, 0.5) * part(1) } else { 0.0 };
+    Peak { at: best as f64 + at + within, height, sharpness: (bend / height).max(f64::MIN_POSITIVE).sqrt() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::signal::noise;
+
+    fn single(samples: &[f64]) -> Vec<f32> {
+        samples.iter().map(|x| *x as f32).collect()
+    }
+
+    /// A stream 20 dB below everything else, upside down.
+    #[test]
+    fn a_quiet_stream_is_found_to_the_sample() {
+        let stream = noise(1, 0.1, 20_000);
+        let mut mix = noise(5_000_000, 1.0, 90_000);
+        for (n, sample) in stream.iter().enumerate() {
+            mix[31_234 + n] -= sample;
+        }
+        let found = locate(&single(&stream), &single(&mix), 0..=90_000, 6000.0, 8).unwrap();
+        assert!((found.at - 31_234.0).abs() < 0.5 && found.inverted, "{found:?}");
+        assert!(found.ratio > 1.5 && found.rise > 10.0 && found.uncertainty < 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn what_is_not_there_stands_nowhere() {
+        let found = locate(
+            &single(&noise(1, 0.1, 20_000)),
+            &single(&noise(5_000_000, 1.0, 90_000)),
+            0..=90_000,
+            6000.0,
+            8,
+        );
+        assert!(found.is_none_or(|found| found.ratio < 1.3), "{found:?}");
+        assert_eq!(locate(&[0.0; 100], &[0.0; 1000], 0..=1000, 6000.0, 8), None);
+    }
+}

@@ -1,0 +1,34 @@
+//! What comparing the stems with each other has shown: evidence for findings and for the manifest, never a change.
+
+use serde::{Deserialize, Serialize};
+
+use crate::facts::Survey;
+use crate::places::{self, Place};
+use crate::recipe::Recipe;
+use crate::rough::{self, Mix, RoughMix};
+use crate::siblings::{self, Sibling};
+use crate::sketch::Sketches;
+
+/// Everything that was found out by comparing sketches.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Heard {
+    /// Related stems, and how they stand to each other; sorted by their paths.
+    pub siblings: Vec<Sibling>,
+    /// Stems that start at their own entry, and where the rough mix has them; sorted by their paths.
+    pub places: Vec<Place>,
+    /// What the rough mix shows, where there is one.
+    pub rough_mix: Option<RoughMix>,
+}
+
+impl Heard {
+    /// Compares the stems of a delivery. Runs on the current rayon pool; its size changes nothing in the result.
+    pub(crate) fn of(recipe: &Recipe, surveys: &[Survey], sketches: &Sketches<'_>) -> Self {
+        let siblings = siblings::siblings(surveys, sketches);
+        let by_stamps = places::tells_by_stamps(surveys);
+        let mix = Mix::find(recipe, surveys, sketches);
+        let places =
+            mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
+        let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
+        Self { siblings, places, rough_mix }
+    }
+}

@@ -1,0 +1,143 @@
+//! Which stems may hold the same source, by their names: only those are compared by ear, or by a correlation.
+
+use crate::role::{Family, role_of};
+use crate::token::{stem_of, tokens};
+
+/// How two stems are related by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Kin {
+    /// One name, two sides of it.
+    Sides,
+    /// One performance stored in two ways: dry and wet, DI and amp, tuned and not.
+    Versions,
+    /// Several microphones, takes or layers of one kind of source.
+    Family,
+}
+
+/// Words that tell versions of one performance apart: common practice, no source.
+const VERSIONS: &[&str] = &[
+    "dry",
+    "wet",
+    "di",
+    "amp",
+    "direct",
+    "clean",
+    "fx",
+    "verb",
+    "reverb",
+    "comp",
+    "raw",
+    "tuned",
+    "untuned",
+    "print",
+    "processed",
+    "unprocessed",
+    "line",
+    "reamp",
+    "orig",
+    "original",
+    "old",
+    "new",
+    "alt",
+    "edit",
+    "copy",
+    "final",
+];
+
+/// Words that tell sides apart.
+const SIDES: &[&str] = &["l", "r", "left", "right"];
+
+/// Words that tell microphones apart: common practice, no source.
+const PLACES: &[&str] = &[
+    "in",
+    "out",
+    "inside",
+    "outside",
+    "top",
+    "bot",
+    "bottom",
+    "up",
+    "down",
+    "close",
+    "near",
+    "far",
+    "room",
+    "front",
+    "rear",
+    "back",
+    "mic",
+    "mono",
+    "sub",
+    "ribbon",
+    "condenser",
+    "dynamic",
+];
+
+/// The families of a drum kit: every microphone hears all of it.
+const KIT: &[Family] = &[
+    Family::Kick,
+    Family::Snare,
+    Family::Hat,
+    Family::Toms,
+    Family::Cymbals,
+    Family::Overheads,
+    Family::Room,
+];
+
+/// A name without the words that tell relatives apart; the words, in order.
+fn parted(path: &str) -> (Vec<String>, Vec<String>) {
+    let words = tokens(stem_of(path)).into_iter().map(|token| token.key);
+    words.partition(|word| {
+        let number = word.chars().all(|c| c.is_ascii_digit());
+        !number && !VERSIONS.contains(&&**word) && !SIDES.contains(&&**word) && !PLACES.contains(&&**word)
+    })
+}
+
+/// How the stems at two paths are related; `None` for strangers.
+pub fn kin(first: &str, second: &str) -> Option<Kin> {
+    let ((base, own), (other_base, other)) = (parted(first), parted(second));
+    let differ: Vec<&str> = own
+        .iter()
+        .filter(|word| !other.contains(word))
+        .chain(other.iter().filter(|word| !own.contains(word)))
+        .map(String::as_str)
+        .collect();
+    if base == other_base && !base.is_empty() && !differ.is_empty() {
+        return Some(if differ.iter().all(|word| SIDES.contains(word)) {
+            Kin::Sides
+        } else if differ.iter().any(|word| VERSIONS.contains(word)) {
+            Kin::Versions
+        } else {
+            Kin::Family
+        });
+    }
+    let (family, other_family) = (role_of(first).family, role_of(second).family);
+    let kit = KIT.contains(&family) && KIT.contains(&other_family);
+    let same = family == other_family && family != Family::Unsorted;
+    (kit || same || (base == other_base && !base.is_empty())).then_some(Kin::Family)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_say_who_belongs_together() {
+        for (first, second, wanted) in [
+            ("Gtr L.wav", "Gtr R.wav", Some(Kin::Sides)),
+            ("Bass DI.wav", "Bass Amp.wav", Some(Kin::Versions)),
+            ("Lead Vox.wav", "Lead Vox Wet.wav", Some(Kin::Versions)),
+            ("Kick In.wav", "Kick Out.wav", Some(Kin::Family)),
+            ("Snare Top.wav", "Overheads.wav", Some(Kin::Family)),
+            ("Gtr 1.wav", "Gtr 2.wav", Some(Kin::Family)),
+            ("a/Gtr 1.wav", "b/Gtr 1.wav", Some(Kin::Family)),
+            ("Zither 1.wav", "Zither 2.wav", Some(Kin::Family)),
+            ("Bass.wav", "Kick.wav", None),
+            ("Lead Vox.wav", "Piano.wav", None),
+            ("Audio 01.wav", "Take 07.wav", None),
+        ] {
+            assert_eq!(kin(first, second), wanted, "{first} {second}");
+            assert_eq!(kin(second, first), wanted, "{second} {first}");
+        }
+    }
+}

@@ -1,0 +1,14 @@
+//! What measured sound says about a delivery, beside what names say. Estimates come with their numbers, and where they
+//! are not sure they say so; nothing here changes a sound or overrules a statement.
+
+mod kin;
+mod place;
+mod rate_label;
+mod rough;
+mod siblings;
+
+pub use kin::{Kin, kin};
+pub use place::{PlaceFit, is_sure};
+pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
+pub use rough::{Gap, RoughFit, RoughVerdict, judge_rough};
+pub use siblings::{SiblingDoubt, SiblingFit, sibling_doubts};
