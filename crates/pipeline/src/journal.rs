@@ -22,7 +22,7 @@ use crate::storage::{Disk, Stored, digest_file, hex, remove_if_there, unfinished
 use crate::survey::Scope;
 
 /// Bumped when the same sources and settings give other measures or other bytes.
-const RESULTS_VERSION: u32 = 3;
+pub(crate) const RESULTS_VERSION: u32 = 3;
 
 /// What a sketch holds; part of its key.
 const SKETCH: &str = "middle of all channels";
@@ -118,6 +118,48 @@ impl<'a> Journal<'a> {
             };
             self.write("render", stem.path(), key, render, &[]);
         }
+    }
+
+    /// The survey of a file by the record alone: whoever renders proves the source again. One that failed counts too,
+    /// where that was recorded.
+    pub(crate) fn survey_on_record(&self, file: &FileFacts, scope: Scope) -> Option<Survey> {
+        if let Some((mut survey, tail)) = self.read::<_, Survey>("survey", &file.path, &(file, scope)) {
+            restore_envelope(&mut survey, &floats_of(&tail))?;
+            return Some(survey);
+        }
+        self.read("unmeasured", &file.path, &(file, scope)).map(|(survey, _)| survey)
+    }
+
+    /// Whether the record of a rendered stem is there; its output is not looked at.
+    pub(crate) fn has_render(&self, stem: &StemPlan) -> bool {
+        plan_digest(stem).is_some_and(|key| self.read::<_, Render>("render", stem.path(), &key).is_some())
+    }
+
+    /// Records that a file gave no measures, for whoever plans on another machine; a survey that succeeds takes it back.
+    pub(crate) fn record_unmeasured(&self, file: &FileFacts, scope: Scope, survey: &Survey) {
+        if survey.measures.is_err() {
+            let _ = self.write("unmeasured", &file.path, (file, scope), survey.clone(), &[]);
+        } else {
+            let _ = remove_if_there(self.disk, &self.place("unmeasured", &file.path));
+        }
+    }
+
+    /// Records why a stem could not be rendered, for whoever seals on another machine; `None` takes it back.
+    pub(crate) fn record_failed(&self, stem: &StemPlan, why: Option<&str>) {
+        match (why, plan_digest(stem)) {
+            (Some(why), Some(key)) => drop(self.write("failed", stem.path(), key, why, &[])),
+            _ => drop(remove_if_there(self.disk, &self.place("failed", stem.path()))),
+        }
+    }
+
+    /// Why a stem could not be rendered.
+    pub(crate) fn failed(&self, stem: &StemPlan) -> Option<String> {
+        self.read("failed", stem.path(), &plan_digest(stem)?).map(|(why, _)| why)
+    }
+
+    /// Where the records about the file under this path lie.
+    pub(crate) fn places(&self, path: &str) -> [PathBuf; 5] {
+        ["survey", "sketch", "unmeasured", "render", "failed"].map(|step| self.place(step, path))
     }
 
     /// Every output that some run has recorded here.

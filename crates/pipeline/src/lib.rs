@@ -43,6 +43,7 @@ pub mod stop;
 pub mod storage;
 pub mod summary;
 pub mod survey;
+pub mod units;
 pub mod verify;
 
 pub use bench::Bench;

@@ -32,7 +32,7 @@ pub struct Holder {
 }
 
 impl Holder {
-    fn this() -> Self {
+    pub(crate) fn this() -> Self {
         let process = std::process::id();
         Self { host: host(), process, started: started(process).unwrap_or_default(), writing: false }
     }

@@ -14,7 +14,7 @@ use crate::render::output_path;
 use crate::storage::{self, Disk, StoreError, UNFINISHED, digest_file};
 
 /// What runs remember of the folder: the lock and the journal. Nothing in it is needed to use the outputs.
-const MEMORY: &str = ".loadin";
+pub(crate) const MEMORY: &str = ".loadin";
 
 /// Why an output folder cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -241,7 +241,8 @@ impl OutFolder {
         Ok(())
     }
 
-    fn earlier_outputs(&self) -> Vec<KnownOutput> {
+    /// The outputs that the earlier run's manifest lists.
+    pub(crate) fn earlier_outputs(&self) -> Vec<KnownOutput> {
         let stems = self.earlier.iter().flat_map(|manifest| &manifest.stems);
         let known = stems.filter_map(|stem| {
             let output = stem.output.as_ref()?;

@@ -79,11 +79,16 @@ pub struct Study {
 }
 
 impl Study {
-    /// What the renders of this study share.
-    pub(crate) fn shop(&self, delivery: &Path, out: &Path, disk: Arc<dyn Disk>, bench: &Bench) -> Arc<Shop> {
+    /// Content digests of the sources that were measured, by path: a render finds the very same samples again.
+    pub(crate) fn contents(&self) -> BTreeMap<String, String> {
         let measured =
             |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
-        let contents = self.surveys.iter().filter_map(measured).collect();
+        self.surveys.iter().filter_map(measured).collect()
+    }
+
+    /// What the renders of this study share.
+    pub(crate) fn shop(&self, delivery: &Path, out: &Path, disk: Arc<dyn Disk>, bench: &Bench) -> Arc<Shop> {
+        let contents = self.contents();
         let (delivery, out) = (delivery.to_owned(), out.to_owned());
         Arc::new(Shop { delivery, out, disk, contents, bench: bench.clone() })
     }
@@ -104,7 +109,7 @@ pub fn study(
 }
 
 /// Lists the delivery; there must be audio in it.
-fn list(delivery: &Path, bench: &Bench) -> Result<Inventory, RunError> {
+pub(crate) fn list(delivery: &Path, bench: &Bench) -> Result<Inventory, RunError> {
     let inventory = scan::scan(delivery, bench.patience)?;
     if inventory.files.is_empty() {
         return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
@@ -113,34 +118,45 @@ fn list(delivery: &Path, bench: &Bench) -> Result<Inventory, RunError> {
     Ok(inventory)
 }
 
-/// What a study works with.
-struct Course<'a> {
-    delivery: &'a Path,
-    recipe: &'a Recipe,
-    bench: &'a Bench,
-    journal: Option<&'a Journal<'a>>,
-    earlier: Option<&'a Manifest>,
+/// What a study works with. A run does its steps one after the other; the unit commands (`units`) do one of them each.
+pub(crate) struct Course<'a> {
+    pub(crate) delivery: &'a Path,
+    pub(crate) recipe: &'a Recipe,
+    pub(crate) bench: &'a Bench,
+    pub(crate) journal: Option<&'a Journal<'a>>,
+    pub(crate) earlier: Option<&'a Manifest>,
 }
 
 impl Course<'_> {
     fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
-        let earlier = self.earlier.filter(|earlier| binds(earlier, &inventory, self.recipe));
-        let pin = earlier.map(Pin::of);
+        let scopes = self.scopes(&inventory);
         let sketches = Sketches::new(self.journal);
-        let surveys = self.survey_all(&inventory.files, pin.as_ref(), &sketches);
+        let surveys = self.survey_all(&inventory.files, &scopes, &sketches);
         if self.bench.stop.is_asked() {
             return Err(RunError::Stopped);
         }
+        Ok(self.decide(inventory, surveys, &sketches))
+    }
+
+    /// The earlier preparation, where it binds this delivery.
+    fn binding(&self, inventory: &Inventory) -> Option<&Manifest> {
+        self.earlier.filter(|earlier| binds(earlier, inventory, self.recipe))
+    }
+
+    /// Compares the surveyed stems and plans. What needs all surveys together belongs in here.
+    pub(crate) fn decide(&self, inventory: Inventory, surveys: Vec<Survey>, sketches: &Sketches<'_>) -> Study {
+        let earlier = self.binding(&inventory);
+        let pin = earlier.map(Pin::of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let music = Music::of(self.delivery, &inventory, self.bench.patience);
         let pin = late.as_ref().map(|late| &late.pin);
-        let heard = Heard::of(self.recipe, &surveys, &sketches);
+        let heard = Heard::of(self.recipe, &surveys, sketches);
         // A note that comes later must not move what is prepared.
         let bar =
             earlier.map_or_else(|| music::bar_seconds(&music.facts()), |e| music::bar_seconds(&e.facts));
         let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
         plan.findings.extend(music.findings());
-        Ok(Study { inventory, surveys, music, heard, plan, late })
+        Study { inventory, surveys, music, heard, plan, late }
     }
 
     /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
@@ -150,25 +166,37 @@ impl Course<'_> {
         if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
     }
 
-    fn survey_all(&self, files: &[FileFacts], pin: Option<&Pin>, sketches: &Sketches<'_>) -> Vec<Survey> {
-        self.bench.tell(Event::Step { step: Step::Survey, stems: files.len() });
+    /// What the survey of each listed file shall measure, in the order of the files.
+    pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
+        let files = &inventory.files;
+        let pin = self.binding(inventory).map(Pin::of);
         let rates: Vec<(&str, u32)> = files
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
             .collect();
-        let majority_hz = plan::majority_hz(self.recipe, &rates, pin);
-        in_parallel(files, |file| file.bytes, |file| self.survey(file, majority_hz, sketches))
+        let majority_hz = plan::majority_hz(self.recipe, &rates, pin.as_ref());
+        files.iter().map(|file| self.scope(file, majority_hz)).collect()
     }
 
-    fn survey(&self, file: &FileFacts, majority_hz: u32, sketches: &Sketches<'_>) -> Survey {
+    fn scope(&self, file: &FileFacts, majority_hz: u32) -> Scope {
         let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
-        let scope = Scope {
+        Scope {
             target_hz: plan::target_hz(self.recipe, &file.path, source_hz, majority_hz),
             loudness: matches!(
                 self.recipe.stage("decode").map(|stage| stage.for_stem(&file.path)),
                 Some(Settings::Decode(settings)) if settings.loudness
             ),
-        };
+        }
+    }
+
+    fn survey_all(&self, files: &[FileFacts], scopes: &[Scope], sketches: &Sketches<'_>) -> Vec<Survey> {
+        self.bench.tell(Event::Step { step: Step::Survey, stems: files.len() });
+        let items: Vec<(&FileFacts, Scope)> = files.iter().zip(scopes.iter().copied()).collect();
+        in_parallel(&items, |(file, _)| file.bytes, |(file, scope)| self.survey(file, *scope, sketches))
+    }
+
+    /// Surveys one stem, unless the journal has its survey.
+    pub(crate) fn survey(&self, file: &FileFacts, scope: Scope, sketches: &Sketches<'_>) -> Survey {
         let known = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope));
         if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });
@@ -235,11 +263,24 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     folder.check(&*job.disk, &study.plan)?;
     folder.begin_writing()?;
     let rendered = render_all(job, folder.outputs(), &study, &bench, &journal)?;
-    let mut manifest = record::manifest(job.recipe, &study, &rendered);
+    let reused = reused.load(Ordering::Relaxed);
+    finish(job, folder, &study, &rendered, begun, reused)
+}
+
+/// The last step of a run: the record of what was made, and all that lies beside the audio.
+pub(crate) fn finish(
+    job: &Job<'_>,
+    folder: OutFolder,
+    study: &Study,
+    rendered: &BTreeMap<String, Rendered>,
+    begun: Instant,
+    reused: u64,
+) -> Result<Manifest, RunError> {
+    let mut manifest = record::manifest(job.recipe, study, rendered);
     manifest.run = crate::manifest::Run {
         started_unix: job.started_unix,
         seconds: begun.elapsed().as_secs_f64(),
-        reused: reused.load(Ordering::Relaxed),
+        reused,
         threads: rayon::current_num_threads(),
         host: format!("{} {}", std::env::consts::OS, std::env::consts::ARCH),
         digest: String::new(),

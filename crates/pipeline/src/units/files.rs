@@ -1,0 +1,113 @@
+//! What units hand to each other beside the journal: the inventory and the plan.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+
+use super::UnitError;
+use super::shared_disk::SharedDisk;
+use crate::facts::{FileFacts, Inventory, Survey};
+use crate::journal::RESULTS_VERSION;
+use crate::late::Late;
+use crate::plan::Plan;
+use crate::recipe::Recipe;
+use crate::run::{RunError, Study, text_digest};
+use crate::storage::{json_text, store_text};
+use crate::survey::Scope;
+
+const INVENTORY: &str = "inventory.json";
+const PLAN: &str = "plan.json";
+
+/// A listed delivery, and what is to be measured of it.
+#[derive(Serialize, Deserialize)]
+pub(super) struct InventoryFile {
+    /// Version of the program, and of the meaning of its results.
+    version: String,
+    /// SHA-256 of the recipe that it was listed for.
+    recipe: String,
+    pub(super) inventory: Inventory,
+    scopes: Vec<Scope>,
+}
+
+fn version() -> String {
+    format!("{} {RESULTS_VERSION}", env!("CARGO_PKG_VERSION"))
+}
+
+impl InventoryFile {
+    pub(super) fn new(recipe: &Recipe, inventory: Inventory, scopes: Vec<Scope>) -> Self {
+        Self { version: version(), recipe: recipe.sha256(), inventory, scopes }
+    }
+
+    pub(super) fn store(&self, memory: &Path) -> Result<(), UnitError> {
+        store(memory, INVENTORY, self)
+    }
+
+    pub(super) fn read(memory: &Path, recipe: &Recipe) -> Result<Self, UnitError> {
+        let listed: Self = read(memory, INVENTORY, "the inventory (`loadin unit scan`)")?;
+        if listed.version == version() && listed.recipe == recipe.sha256() {
+            Ok(listed)
+        } else {
+            Err(UnitError::OtherRecipe { path: memory.join(INVENTORY) })
+        }
+    }
+
+    /// The listed files, with what is to be measured of each.
+    pub(super) fn stems(&self) -> impl Iterator<Item = (&FileFacts, Scope)> {
+        self.inventory.files.iter().zip(self.scopes.iter().copied())
+    }
+
+    /// One digest for all that a plan rests on.
+    pub(super) fn rests_on(&self, surveys: &[Survey]) -> String {
+        let sources: Vec<(&str, &str, bool)> = surveys
+            .iter()
+            .map(|survey| (survey.path.as_str(), survey.sha256.as_str(), survey.measures.is_ok()))
+            .collect();
+        text_digest(&json_text(&(self, sources)))
+    }
+}
+
+/// A plan, with what its renders and the seal need of the surveys.
+#[derive(Serialize, Deserialize)]
+pub(super) struct PlanFile {
+    pub(super) rests_on: String,
+    pub(super) plan: Plan,
+    pub(super) late: Option<Late>,
+    /// Content digests of the surveyed sources, by path.
+    pub(super) contents: BTreeMap<String, String>,
+}
+
+impl PlanFile {
+    pub(super) fn of(rests_on: String, study: Study) -> Self {
+        Self { rests_on, contents: study.contents(), plan: study.plan, late: study.late }
+    }
+
+    pub(super) fn store(&self, memory: &Path) -> Result<(), UnitError> {
+        store(memory, PLAN, self)
+    }
+
+    pub(super) fn read(memory: &Path) -> Result<Self, UnitError> {
+        read(memory, PLAN, "the plan (`loadin unit plan`)")
+    }
+}
+
+fn store(memory: &Path, name: &str, value: &impl Serialize) -> Result<(), UnitError> {
+    let path = memory.join(name);
+    let mut disk = SharedDisk::new();
+    disk.may_replace(path.clone());
+    store_text(&disk, &path, &json_text(value)).map(drop).map_err(|error| RunError::from(error).into())
+}
+
+fn read<T: DeserializeOwned>(memory: &Path, name: &str, what: &str) -> Result<T, UnitError> {
+    let path = memory.join(name);
+    let text = fs::read_to_string(&path).map_err(|source| {
+        if source.kind() == std::io::ErrorKind::NotFound {
+            UnitError::NotYet { what: what.to_owned() }
+        } else {
+            UnitError::Io { path: path.clone(), source }
+        }
+    })?;
+    serde_json::from_str(&text).map_err(|_| UnitError::OtherRecipe { path })
+}

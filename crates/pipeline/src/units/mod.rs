@@ -1,0 +1,340 @@
+//! The steps of a run one by one, for a workflow engine that spreads them over many machines with a shared file system.
+//!
+//! | unit | reads | writes, in the output folder |
+//! |---|---|---|
+//! | [`scan`] | the delivery's headers | `.loadin/inventory.json` |
+//! | [`survey`] | inventory, stems | one record a stem in `.loadin/journal` |
+//! | [`plan`] | inventory, all surveys | `.loadin/plan.json` |
+//! | [`render`] | plan, stems | `audio/<label>.wav`, and one record a stem in `.loadin/journal` |
+//! | [`seal`] | all of these | manifest, checksums, papers |
+//!
+//! They are the functions that [`crate::run::prepare`] calls, over the same journal, with a file system on which many
+//! tasks may write the same file (`shared_disk.rs`). Each leaves alone what is there and valid: its inputs by digest, the
+//! recipe, the program's version. Nothing of scheduling is here.
+
+mod error;
+mod estimate;
+mod files;
+mod shared_disk;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Instant;
+
+pub use self::error::UnitError;
+pub use self::estimate::Estimate;
+use self::files::{InventoryFile, PlanFile};
+use self::shared_disk::{SharedDisk, clear_stale};
+use crate::bench::Bench;
+use crate::event::{Event, Step};
+use crate::facts::{FileFacts, Survey};
+use crate::journal::Journal;
+use crate::manifest::{Manifest, State};
+use crate::out_folder::{MEMORY, OutFolder, Packaging};
+use crate::plan::StemPlan;
+use crate::recipe::Recipe;
+use crate::record::{self, Music, Rendered};
+use crate::render::{RenderError, Shop, output_path};
+use crate::run::{self, Course, Job, Papers, RunError, Study};
+use crate::scan;
+use crate::storage::{RealDisk, digest_file};
+use crate::survey::Scope;
+use crate::turns::{self, in_parallel};
+
+/// Where a unit works, and with what.
+pub struct Desk<'a> {
+    /// Folder of the delivery; only read.
+    pub delivery: &'a Path,
+    /// Folder of its outputs.
+    pub out: &'a Path,
+    /// The recipe.
+    pub recipe: &'a Recipe,
+    /// What the work is done with.
+    pub bench: &'a Bench,
+}
+
+/// How a delivery stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// There is work to do.
+    Open,
+    /// It is prepared, and the delivery looks as it did then.
+    Sealed,
+    /// The same, but so many stems have failed: there is work for a person, or for another try.
+    Failed(usize),
+}
+
+/// What [`scan`] has found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scanned {
+    /// How the delivery stands.
+    pub standing: Standing,
+    /// What each listed file will need of the engine, by path.
+    pub stems: Vec<(String, Estimate)>,
+}
+
+impl Desk<'_> {
+    fn memory(&self) -> PathBuf {
+        self.out.join(MEMORY)
+    }
+
+    fn journal<'d>(&self, disk: &'d dyn crate::storage::Disk) -> Journal<'d> {
+        Journal::open(disk, self.memory().join("journal"))
+    }
+
+    fn course<'c>(&'c self, journal: Option<&'c Journal<'c>>, earlier: Option<&'c Manifest>) -> Course<'c> {
+        Course { delivery: self.delivery, recipe: self.recipe, bench: self.bench, journal, earlier }
+    }
+
+    /// Whether a person or a shutdown wants the work to end.
+    fn go_on(&self) -> Result<(), UnitError> {
+        if self.bench.stop.is_asked() { Err(RunError::Stopped.into()) } else { Ok(()) }
+    }
+}
+
+/// Lists a delivery for the other units, and says what work is left.
+pub fn scan(desk: &Desk<'_>) -> Result<Scanned, UnitError> {
+    OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
+    let inventory = run::list(desk.delivery, desk.bench)?;
+    let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
+    let scopes = desk.course(None, folder.earlier()).scopes(&inventory);
+    let estimated = inventory
+        .files
+        .iter()
+        .zip(&scopes)
+        .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
+    let stems = estimated.collect();
+    let standing = standing(desk, &folder, &inventory.files);
+    if !matches!(standing, Standing::Sealed) {
+        InventoryFile::new(desk.recipe, inventory, scopes).store(&desk.memory())?;
+    }
+    Ok(Scanned { standing, stems })
+}
+
+/// Compares the listing with the manifest: cheap, since it is asked of every delivery of an archive. A stem that was
+/// replaced is known by its size, or by being newer than the manifest.
+fn standing(desk: &Desk<'_>, folder: &OutFolder, files: &[FileFacts]) -> Standing {
+    let modified = |path: &Path| path.metadata().and_then(|data| data.modified()).ok();
+    let Some(earlier) = folder.earlier().filter(|_| !folder.was_interrupted()) else { return Standing::Open };
+    let sealed_at = modified(&desk.out.join("manifest.json"));
+    let mut known: Vec<(&str, u64)> =
+        earlier.stems.iter().map(|stem| (stem.source.path.as_str(), stem.source.bytes)).collect();
+    known.sort_unstable();
+    let there = files.iter().map(|file| (file.path.as_str(), file.bytes));
+    let older = |file: &FileFacts| modified(&scan::locate(desk.delivery, &file.path)) < sealed_at;
+    let failed = earlier.stems.iter().filter(|stem| stem.state == State::Failed).count();
+    if earlier.recipe.sha256 != desk.recipe.sha256() || !there.eq(known) || !files.iter().all(older) {
+        Standing::Open
+    } else if failed > 0 {
+        Standing::Failed(failed)
+    } else {
+        Standing::Sealed
+    }
+}
+
+/// Surveys those stems of the delivery that `mine` chooses by path and rank, the largest being 0. A stem that gives no
+/// measures is recorded as such: it costs itself, not the delivery. Gives the number of stems it was about.
+pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usize, UnitError> {
+    let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
+    let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
+    items.sort_by_key(|(file, _)| std::cmp::Reverse(file.bytes));
+    let mut rank = 0..;
+    items.retain(|(file, _)| rank.next().is_some_and(|rank| mine(&file.path, rank)));
+    let journal = desk.journal(&RealDisk);
+    let mut disk = SharedDisk::new();
+    for (file, scope) in &items {
+        let [survey, unmeasured, ..] = journal.places(&file.path);
+        if journal.survey_on_record(file, *scope).is_none() {
+            disk.may_replace(survey);
+        }
+        disk.may_replace(unmeasured);
+    }
+    clear_stale(&desk.memory().join("journal"));
+    let journal = desk.journal(&disk);
+    let course = desk.course(Some(&journal), None);
+    desk.bench.tell(Event::Step { step: Step::Survey, stems: items.len() });
+    let done = in_parallel(
+        &items,
+        |(file, _)| file.bytes,
+        |(file, scope)| survey_one(desk, &course, &journal, file, *scope),
+    );
+    done.into_iter().collect::<Result<Vec<()>, _>>()?;
+    Ok(items.len())
+}
+
+fn survey_one(
+    desk: &Desk<'_>,
+    course: &Course<'_>,
+    journal: &Journal<'_>,
+    file: &FileFacts,
+    scope: Scope,
+) -> Result<(), UnitError> {
+    desk.go_on()?;
+    let survey = course.survey(file, scope);
+    desk.go_on()?;
+    if survey.measures.is_err() {
+        readable(desk, &file.path)?;
+    }
+    journal.record_unmeasured(file, scope, &survey);
+    // Writing a record is best effort on one machine; here another one waits for it.
+    journal
+        .survey_on_record(file, scope)
+        .map(drop)
+        .ok_or_else(|| UnitError::NotRecorded { path: file.path.clone() })
+}
+
+/// A file that cannot even be read as bytes is the file system's fault, which may pass.
+fn readable(desk: &Desk<'_>, path: &str) -> Result<(), UnitError> {
+    let real = scan::locate(desk.delivery, path);
+    digest_file(&real).map(drop).map_err(|source| UnitError::Io { path: real, source })
+}
+
+/// Every survey of the delivery, in the order of the files.
+fn surveys(desk: &Desk<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitError> {
+    let journal = desk.journal(&RealDisk);
+    let survey = |(file, scope): (&FileFacts, Scope)| {
+        let missing = || UnitError::NotYet { what: format!("the survey of \"{}\"", file.path) };
+        journal.survey_on_record(file, scope).ok_or_else(missing)
+    };
+    listed.stems().map(survey).collect()
+}
+
+/// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
+pub fn plan(desk: &Desk<'_>) -> Result<(), UnitError> {
+    let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
+    let surveys = surveys(desk, &listed)?;
+    let rests_on = listed.rests_on(&surveys);
+    if PlanFile::read(&desk.memory()).is_ok_and(|plan| plan.rests_on == rests_on) {
+        return Ok(());
+    }
+    OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
+    let mut folder = OutFolder::claim(desk.out, Packaging::Plain)?;
+    let earlier = folder.earlier().cloned();
+    let study =
+        desk.course(Some(&desk.journal(&RealDisk)), earlier.as_ref()).decide(listed.inventory, surveys);
+    folder.check(&RealDisk, &study.plan)?;
+    folder.begin_writing()?;
+    PlanFile::of(rests_on, study).store(&desk.memory())
+}
+
+/// Renders those stems of the plan that `mine` chooses by path and rank, the longest being 0. Gives their number, and
+/// which of them failed, why.
+pub fn render(
+    desk: &Desk<'_>,
+    mine: &dyn Fn(&str, usize) -> bool,
+) -> Result<(usize, Vec<(String, String)>), UnitError> {
+    let PlanFile { plan, contents, .. } = PlanFile::read(&desk.memory())?;
+    let mut stems: Vec<&StemPlan> = plan.rendered().collect();
+    stems.sort_by_key(|stem| std::cmp::Reverse(stem.output_bytes()));
+    let mut rank = 0..;
+    stems.retain(|stem| rank.next().is_some_and(|rank| mine(stem.path(), rank)));
+    let audio = desk.out.join("audio");
+    [&audio, &desk.memory().join("journal")].into_iter().for_each(|folder| clear_stale(folder));
+    let disk = Arc::new(disk_for(desk, &stems));
+    let journal = desk.journal(&*disk);
+    let (delivery, out) = (desk.delivery.to_owned(), desk.out.to_owned());
+    let shop = Arc::new(Shop { delivery, out, disk: disk.clone(), contents, bench: desk.bench.clone() });
+    desk.bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
+    let mut failed = BTreeMap::new();
+    for (path, result) in turns::render_all(&shop, &journal, &stems) {
+        match result {
+            Ok(_) => {}
+            Err(RenderError::Stopped) => return Err(RunError::Stopped.into()),
+            Err(RenderError::Store(error)) => return Err(RunError::Store(error).into()),
+            Err(error) => drop(failed.insert(path, error.to_string())),
+        }
+    }
+    desk.go_on()?;
+    for stem in &stems {
+        let why = failed.get(stem.path());
+        if why.is_some() {
+            stem.sources.iter().try_for_each(|source| readable(desk, &source.path))?;
+        }
+        journal.record_failed(stem, why.map(String::as_str));
+        if why.is_none() && !journal.has_render(stem) || why.is_some() && journal.failed(stem).is_none() {
+            return Err(UnitError::NotRecorded { path: stem.path().to_owned() });
+        }
+    }
+    Ok((stems.len(), failed.into_iter().collect()))
+}
+
+/// A disk on which these stems may take the place of what earlier plans have made of them.
+fn disk_for(desk: &Desk<'_>, stems: &[&StemPlan]) -> SharedDisk {
+    let journal = desk.journal(&RealDisk);
+    let mut disk = SharedDisk::new();
+    let mut known: BTreeMap<PathBuf, String> =
+        journal.outputs().into_iter().map(|known| (desk.out.join(known.path), known.sha256)).collect();
+    let earlier = Manifest::read(desk.out).ok();
+    let outputs = earlier.iter().flat_map(|manifest| &manifest.stems).filter_map(|stem| stem.output.as_ref());
+    known.extend(outputs.map(|output| (desk.out.join(&output.path), output.sha256.clone())));
+    for stem in stems {
+        let [.., record, failed] = journal.places(stem.path());
+        disk.may_replace(failed);
+        if journal.has_render(stem) {
+            continue;
+        }
+        disk.may_replace(record);
+        let output = desk.out.join(output_path(stem));
+        if digest_file(&output).is_ok_and(|there| known.get(&output) == Some(&there.sha256)) {
+            disk.may_replace(output);
+        }
+    }
+    disk
+}
+
+/// Seals the delivery: proves every output by its digest, and writes what lies beside the audio.
+pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<Manifest, UnitError> {
+    let begun = Instant::now();
+    let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
+    let planned = PlanFile::read(&desk.memory())?;
+    let surveys = surveys(desk, &listed)?;
+    if planned.rests_on != listed.rests_on(&surveys) {
+        return Err(UnitError::Outdated { out: desk.out.to_owned() });
+    }
+    OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
+    let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
+    let rendered = rendered(desk, &planned)?;
+    let music = Music::of(&listed.inventory);
+    let study = Study { inventory: listed.inventory, surveys, music, plan: planned.plan, late: planned.late };
+    let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
+    let done =
+        sealed.filter(|earlier| earlier.digest == record::manifest(desk.recipe, &study, &rendered).digest);
+    if let Some(done) = done {
+        return Ok(done.clone());
+    }
+    clear_stale(&desk.memory());
+    let job = Job {
+        delivery: desk.delivery,
+        out: desk.out,
+        packaging: Packaging::Plain,
+        recipe: desk.recipe,
+        disk: Arc::new(RealDisk),
+        relink: false,
+        bench: desk.bench.clone(),
+        papers,
+        started_unix,
+    };
+    Ok(run::finish(&job, folder, &study, &rendered, begun, 0)?)
+}
+
+/// What became of every planned stem.
+fn rendered(desk: &Desk<'_>, planned: &PlanFile) -> Result<BTreeMap<String, Rendered>, UnitError> {
+    let journal = desk.journal(&RealDisk);
+    let stems: Vec<&StemPlan> = planned.plan.rendered().collect();
+    let made = in_parallel(
+        &stems,
+        |stem| stem.output_bytes(),
+        |stem| {
+            let result = match (journal.render(desk.out, stem), journal.failed(stem)) {
+                (Some(done), _) => Ok(done),
+                (None, Some(why)) => Err(why),
+                (None, None) => {
+                    return Err(UnitError::NotYet { what: format!("\"{}\"", output_path(stem)) });
+                }
+            };
+            Ok((stem.path().to_owned(), result))
+        },
+    );
+    made.into_iter().collect()
+}
