@@ -24,7 +24,8 @@ pub struct Cli {
 
 const AFTER_HELP: &str = "\
 Exit codes: 0 all prepared; 1 finished, but some stems failed or were set aside, or deliveries were left for
-later; 2 bad arguments or recipe; 3 the output cannot be written; 4 verification found a difference; 130 interrupted.
+later; 2 bad arguments or recipe; 3 the output cannot be written; 4 verification found a difference; 75 (of `unit`)
+try again later; 130 interrupted.
 
 Caution: prepared stems can be far louder than delivered. Turn the monitors down before the first playback.
 Keep the client's originals and a second copy of them.";
@@ -48,6 +49,12 @@ pub enum Verb {
     Report(Report),
     /// List, show and check recipes.
     Recipe(Recipe),
+    /// Do one step of `prep`, for a workflow engine that spreads deliveries over many machines with a shared file system.
+    ///
+    /// scan, survey, plan, render, seal: in this order they make the same bytes as `prep`. Each leaves alone what is there
+    /// and valid, and ends with 75 where the same command may succeed later: an input is not there yet, the share
+    /// does not answer or is full. Survey and render may run on any number of machines at once.
+    Unit(Unit),
     /// Print the completions for a shell.
     Completions {
         /// Which shell.
@@ -78,7 +85,8 @@ pub struct Work {
 /// How many threads.
 #[derive(Debug, Args)]
 pub struct Threads {
-    /// How many stems are worked on at once; every number gives the same files. Default: one a processor.
+    /// How many stems are worked on at once; every number gives the same files. Default: one a processor, or what an
+    /// engine grants (`SLURM_CPUS_PER_TASK`).
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
 }
@@ -134,7 +142,7 @@ pub struct Prep {
     #[command(flatten)]
     pub work: Work,
     /// Memory for sound that would cost much to make twice, such as "2G" or "500M"; every size gives the same files.
-    /// Default: a quarter of the machine's.
+    /// Default: a quarter of the machine's, or of what an engine grants (`SLURM_MEM_PER_NODE`).
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,
     /// Give all stems a new common gain, start and length. Without it, files that came after an earlier preparation
@@ -231,6 +239,59 @@ pub enum RecipeAction {
     },
     /// Print the JSON Schema of recipes, for editors.
     Schema,
+}
+
+#[derive(Debug, Args)]
+pub struct Unit {
+    #[command(subcommand)]
+    pub step: Step,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Step {
+    /// List deliveries: reads their headers, writes OUT/.loadin/inventory.json. Prints a line each: how it stands (open,
+    /// sealed, failed), its stems, and what the engine has to allow for: the MB of the stem that needs most, the seconds of the longest
+    /// one, the seconds of all together, and the path.
+    Scan(UnitWork),
+    /// Survey stems: reads the inventory and the stems, writes a record each to OUT/.loadin/journal.
+    Survey(UnitWork),
+    /// Plan deliveries: reads the inventory and all surveys, writes OUT/.loadin/plan.json.
+    Plan(UnitWork),
+    /// Render stems: reads the plan and the stems, writes OUT/audio and a record each to OUT/.loadin/journal.
+    Render(UnitWork),
+    /// Seal deliveries: reads all of these, proves every output, writes the manifest, the checksums and the papers.
+    Seal(UnitWork),
+}
+
+#[derive(Debug, Args)]
+pub struct UnitWork {
+    /// Folders with stems, as the client sent them. Several need --batch.
+    #[arg(required = true, value_name = "DELIVERY")]
+    pub deliveries: Vec<PathBuf>,
+    /// The folder to write to, the same for every step.
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Give every delivery its own folder in OUT.
+    #[arg(long)]
+    pub batch: bool,
+    /// Do one share of n: of the stems in survey and render, of the deliveries in the others.
+    #[arg(long, value_name = "I/N", value_parser = crate::verbs::unit::shard)]
+    pub shard: Option<Shard>,
+    /// Do this stem only, by its path in the delivery: survey and render.
+    #[arg(long, value_name = "PATH", conflicts_with = "shard")]
+    pub stem: Option<String>,
+    #[command(flatten)]
+    pub work: Work,
+    /// As in `prep`.
+    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..))]
+    pub patience: u64,
+}
+
+/// Share `index` of `count`, from 1 on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Shard {
+    pub index: usize,
+    pub count: usize,
 }
 
 /// How results are printed.

@@ -16,6 +16,8 @@ pub enum Exit {
     CannotWrite = 3,
     /// Verification found a difference.
     Differs = 4,
+    /// The same command may succeed later (the number is `EX_TEMPFAIL` of the BSD `sysexits.h`).
+    Later = 75,
     /// It was asked to stop, and did so in good order.
     Interrupted = 130,
 }

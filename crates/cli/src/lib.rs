@@ -2,6 +2,7 @@
 
 pub mod args;
 pub mod clock;
+mod engine;
 mod exit;
 mod look;
 mod memory;
@@ -37,6 +38,7 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Verb::Restore(restore) => verbs::restore::run(restore, &progress, out),
         Verb::Report(report) => verbs::report::run(report, out),
         Verb::Recipe(recipe) => verbs::recipe::run(recipe, out),
+        Verb::Unit(unit) => verbs::unit::run(&unit.step, &progress, out),
         Verb::Completions { shell } => verbs::manual::completions(*shell, out),
         Verb::Man { verb } => verbs::manual::man(verb.as_deref(), out),
     };

@@ -20,12 +20,13 @@ pub(crate) fn parse(text: &str) -> Result<u64, String> {
     number.checked_mul(1 << shift).ok_or_else(wrong)
 }
 
-/// A quarter of the memory of this machine, or of the part that this process may use.
+/// A quarter of the memory of this machine, or of the part that this process may use, or that an engine has granted it.
 pub(crate) fn default() -> u64 {
     let limit =
         fs::read_to_string("/sys/fs/cgroup/memory.max").ok().and_then(|text| text.trim().parse().ok());
     let machine = fs::read_to_string("/proc/meminfo").ok().and_then(|text| total(&text));
-    machine.unwrap_or(UNKNOWN_MACHINE).min(limit.unwrap_or(u64::MAX)) / 4
+    let granted = crate::engine::granted_memory().unwrap_or(u64::MAX);
+    machine.unwrap_or(UNKNOWN_MACHINE).min(limit.unwrap_or(u64::MAX)).min(granted) / 4
 }
 
 /// The total of Linux's `/proc/meminfo`, in bytes.

@@ -9,6 +9,7 @@ pub(crate) mod prep;
 pub(crate) mod recipe;
 pub(crate) mod report;
 pub(crate) mod restore;
+pub(crate) mod unit;
 pub(crate) mod verify;
 
 use std::collections::BTreeMap;
@@ -89,9 +90,9 @@ fn refuse_shared_folders(deliveries: &[PathBuf], out: &Path) -> Result<(), Failu
     Ok(())
 }
 
-/// Runs `work` on as many threads as were asked for.
+/// Runs `work` on as many threads as were asked for, or granted.
 fn on_threads<T: Send>(asked: &Threads, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
-    let threads = asked.jobs.map_or(0, usize::from);
+    let threads = asked.jobs.map(usize::from).or_else(crate::engine::granted_threads).unwrap_or(0);
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()

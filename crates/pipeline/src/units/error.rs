@@ -45,6 +45,14 @@ pub enum UnitError {
         /// The output folder.
         out: PathBuf,
     },
+    /// The stem that was asked for is not there.
+    #[error("there is no stem \"{path}\" to work on in \"{}\"; write its path as in the inventory, and give --stem to one delivery only", delivery.display())]
+    NoSuchStem {
+        /// The path that was asked for.
+        path: String,
+        /// The delivery.
+        delivery: PathBuf,
+    },
     /// As a whole run would end.
     #[error(transparent)]
     Run(#[from] RunError),
@@ -61,7 +69,7 @@ impl UnitError {
     pub fn may_pass(&self) -> bool {
         match self {
             Self::NotYet { .. } | Self::NotRecorded { .. } => true,
-            Self::OtherRecipe { .. } | Self::Outdated { .. } => false,
+            Self::OtherRecipe { .. } | Self::Outdated { .. } | Self::NoSuchStem { .. } => false,
             Self::Io { source, .. } => passes(source),
             Self::Run(error) => match error {
                 RunError::Scan(error) => passes(&error.source),

@@ -1,0 +1,194 @@
+//! `loadin unit`: one step of a run, for workflow engines.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use loadin_pipeline::manifest::State;
+use loadin_pipeline::units::{self, Desk, Scanned, Standing, UnitError};
+use loadin_pipeline::{Bench, Patience, scan};
+
+use super::{bench, load_recipe, on_threads, refuse_shared_folders, stop_on_signals};
+use crate::args::{Shard, Step, UnitWork};
+use crate::clock;
+use crate::progress::Reporter;
+use crate::table::printable;
+use crate::{Exit, Failure};
+
+/// Reads "3/8".
+pub(crate) fn shard(text: &str) -> Result<Shard, String> {
+    let wrong = || format!("\"{text}\" is no share; write I/N with I from 1 to N, such as 3/8");
+    let (index, count) = text.split_once('/').ok_or_else(wrong)?;
+    let shard = Shard {
+        index: index.trim().parse().map_err(|_| wrong())?,
+        count: count.trim().parse().map_err(|_| wrong())?,
+    };
+    if (1..=shard.count).contains(&shard.index) { Ok(shard) } else { Err(wrong()) }
+}
+
+impl Shard {
+    fn has(self, number: usize) -> bool {
+        number % self.count == self.index - 1
+    }
+}
+
+/// What is done with one delivery: the line to print and how that ends.
+type Done = Result<(String, Exit), UnitError>;
+
+pub(crate) fn run(step: &Step, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let (Step::Scan(args) | Step::Survey(args) | Step::Plan(args) | Step::Render(args) | Step::Seal(args)) =
+        step;
+    let recipe = load_recipe(&args.work.recipe)?;
+    if args.deliveries.len() > 1 && !args.batch {
+        return Err(Failure::bad(
+            "several deliveries need --batch, so that each gets its own folder in --out",
+        ));
+    }
+    refuse_shared_folders(&args.deliveries, &args.out)?;
+    stop_on_signals()?;
+    let bench = Bench { patience: Patience::seconds(args.patience), ..bench(progress) };
+    let mut exit = Exit::Done;
+    for (number, delivery) in args.deliveries.iter().enumerate() {
+        if deals_deliveries(step) && args.shard.is_some_and(|shard| !shard.has(number)) {
+            continue;
+        }
+        let folder = out_of(args, delivery);
+        let desk = Desk { delivery, out: &folder, recipe: &recipe, bench: &bench };
+        let done = on_threads(&args.work.threads, || work(step, args, &desk, number))?;
+        progress.close();
+        // The engine tries again while anything may pass; what needs a person is said again then.
+        exit = exit.max(told(done, delivery, out)?);
+        if exit == Exit::Interrupted {
+            break;
+        }
+    }
+    Ok(exit)
+}
+
+fn deals_deliveries(step: &Step) -> bool {
+    !matches!(step, Step::Survey(_) | Step::Render(_))
+}
+
+fn out_of(args: &UnitWork, delivery: &Path) -> PathBuf {
+    if args.batch { args.out.join(scan::name_of(delivery)) } else { args.out.clone() }
+}
+
+/// Prints what became of a delivery: one that fails stops no other.
+fn told(done: Done, delivery: &Path, out: &mut dyn Write) -> Result<Exit, Failure> {
+    match done {
+        Ok((line, exit)) => {
+            writeln!(out, "{line}")?;
+            Ok(exit)
+        }
+        Err(error) => {
+            let waits = error.may_pass();
+            let failure = Failure::from(error);
+            let exit = if waits { Exit::Later } else { failure.exit };
+            let hint = if waits { "; the same command may succeed later" } else { "" };
+            // Nobody is left to tell when stderr itself is gone.
+            let _ = writeln!(
+                std::io::stderr().lock(),
+                "loadin: {}: {:#}{hint}",
+                delivery.display(),
+                failure.error
+            );
+            Ok(exit)
+        }
+    }
+}
+
+fn work(step: &Step, args: &UnitWork, desk: &Desk<'_>, number: usize) -> Done {
+    // A large stem of one delivery meets a small one of the next in every share.
+    let mine = |path: &str, rank: usize| match (&args.stem, args.shard) {
+        (Some(stem), _) => stem == path,
+        (None, Some(shard)) => shard.has(number + rank),
+        (None, None) => true,
+    };
+    match step {
+        Step::Scan(_) => Ok((scanned(&units::scan(desk)?, desk.delivery), Exit::Done)),
+        Step::Survey(_) => {
+            let stems = units::survey(desk, &mine)?;
+            named(args, stems, desk, "surveyed", &[])
+        }
+        Step::Plan(_) => {
+            units::plan(desk)?;
+            Ok((format!("{}: planned", desk.delivery.display()), Exit::Done))
+        }
+        Step::Render(_) => {
+            let (stems, failed) = units::render(desk, &mine)?;
+            named(args, stems, desk, "rendered", &failed)
+        }
+        Step::Seal(_) => sealed(desk),
+    }
+}
+
+/// A stem that fails is recorded, and the seal says so: until then the others go on.
+fn named(args: &UnitWork, stems: usize, desk: &Desk<'_>, word: &str, failed: &[(String, String)]) -> Done {
+    if let Some(path) = args.stem.as_ref().filter(|_| stems == 0) {
+        return Err(UnitError::NoSuchStem { path: path.clone(), delivery: desk.delivery.to_owned() });
+    }
+    let failed: String = failed
+        .iter()
+        .map(|(path, why)| format!("\n  failed: {}: {}", printable(path), printable(why)))
+        .collect();
+    Ok((format!("{}: {stems} stems {word}{failed}", desk.delivery.display()), Exit::Done))
+}
+
+fn scanned(scanned: &Scanned, delivery: &Path) -> String {
+    let standing = match scanned.standing {
+        Standing::Open => "open",
+        Standing::Sealed => "sealed",
+        Standing::Failed(_) => "failed",
+    };
+    let estimates = || scanned.stems.iter().map(|(_, estimate)| estimate);
+    let memory = estimates().map(|estimate| estimate.memory_bytes.div_ceil(1 << 20)).max().unwrap_or(0);
+    let longest = estimates().map(|estimate| estimate.seconds).max().unwrap_or(0);
+    let all: u64 = estimates().map(|estimate| estimate.seconds).sum();
+    format!("{standing}\t{}\t{memory}\t{longest}\t{all}\t{}", scanned.stems.len(), delivery.display())
+}
+
+fn sealed(desk: &Desk<'_>) -> Done {
+    let manifest = units::seal(desk, &loadin_report::papers, clock::unix_seconds())?;
+    let left = manifest.stems.iter().filter(|stem| matches!(stem.state, State::Failed | State::SetAside));
+    let lines: Vec<String> = left
+        .map(|stem| {
+            let why = stem.error.as_deref().unwrap_or_default();
+            format!("\n  {}: {}: {}", stem.state.as_str(), printable(&stem.source.path), printable(why))
+        })
+        .collect();
+    let exit = if lines.is_empty() { Exit::Done } else { Exit::SomeStems };
+    Ok((format!("{}: sealed{}", desk.delivery.display(), lines.concat()), exit))
+}
+
+impl From<UnitError> for Failure {
+    fn from(error: UnitError) -> Self {
+        match error {
+            UnitError::Run(error) => error.into(),
+            UnitError::Io { .. } => Self::new(Exit::CannotWrite, error),
+            _ => Self::new(Exit::BadArguments, error),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_is_read_and_nonsense_is_refused() {
+        assert_eq!(shard("3/8"), Ok(Shard { index: 3, count: 8 }));
+        for wrong in ["", "3", "0/8", "9/8", "1/0", "a/b", "-1/2"] {
+            assert!(shard(wrong).unwrap_err().contains("3/8"), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn shares_leave_nothing_out_and_do_nothing_twice() {
+        for count in 1..9 {
+            for number in 0..50 {
+                let shares = (1..=count).filter(|&index| Shard { index, count }.has(number)).count();
+                assert_eq!(shares, 1);
+            }
+        }
+    }
+}
