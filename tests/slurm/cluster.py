@@ -95,8 +95,8 @@ PartitionName=all Nodes=ALL Default=YES MaxTime=INFINITE State=UP
         self.run_daemon("controller", "slurmctld", "-D", "-f", str(self.conf))
         self.wait(lambda: "UP" in self.call("scontrol", "ping", check=False), 60, "the controller")
 
-    def start_node(self, node):
-        self.run_daemon(node, "slurmd", "-D", "-N", node, "-f", str(self.conf))
+    def start_node(self, node, *more):
+        self.run_daemon(node, "slurmd", "-D", "-N", node, "-f", str(self.conf), *more)
 
     def kill(self, name, tasks=True):
         """Ends a daemon at once; with `tasks` also everything that it has started, as when the power goes."""
