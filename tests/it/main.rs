@@ -16,3 +16,4 @@ mod reference_session;
 mod report;
 mod session_sense;
 mod trust;
+mod units;

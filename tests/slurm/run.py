@@ -222,16 +222,26 @@ exit "$code\"""")
         real = shutil.which("sbatch")
         (shim / "sbatch").write_text(f"""#!/bin/sh
 echo x >>{shim}/calls
-[ "$(wc -l <{shim}/calls)" -le 6 ] || kill -9 "$(ps -o ppid= -p $PPID)" $PPID
+if [ "$(wc -l <{shim}/calls)" -gt 6 ]; then
+  pid=$PPID
+  while grep -q slurm/submit "/proc/$pid/cmdline"; do
+    parent=$(cut -d ' ' -f 4 "/proc/$pid/stat")
+    kill -9 "$pid"
+    pid=$parent
+  done
+  exit 1
+fi
 exec {real} "$@"
 """)
         (shim / "sbatch").chmod(0o755)
-        settings = dict(STEMS_PER_TASK=8, DELIVERIES_PER_SET=3)
+        # The first set must still be in the queue when the second submitter comes.
+        slow = self.pausing("slow-survey", '[ "$2" = survey ] && sleep 4\nexec "$real" "$@"')
+        settings = dict(LOADIN=slow, STEMS_PER_TASK=8, DELIVERIES_PER_SET=3)
         killed = self.submit(out, made, check=False, PATH=f"{shim}:{os.environ['PATH']}", **settings)
-        assert "deliveries queued, " not in killed.splitlines()[-1:], killed
-        queued = {name.rsplit("-", 1)[1] for name, *_ in self.cluster.queue()}
-        assert not list(out.glob("*/manifest.json")), "nothing can be sealed yet"
-        self.say(f"the submitter is killed; queued steps are {sorted(queued)}")
+        assert f"of {len(made)} deliveries queued" not in killed, killed
+        queued = sorted(name.rsplit("-", 1)[1] for name in {name for name, *_ in self.cluster.queue()})
+        assert queued == ["plan", "plan", "render", "seal", "survey", "survey"], f"one set whole, one half: {queued}"
+        self.say(f"the submitter is killed; one set is queued whole, the other half")
         resubmitted = self.submit(out, made, **settings)
         print(resubmitted, end="")
         assert "3 are in the queue already" in resubmitted, resubmitted
