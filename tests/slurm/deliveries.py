@@ -6,14 +6,14 @@ import sys
 import wave
 
 
-def stem(path, seed, rate, seconds):
+def stem(path, seed, rate, seconds, channels=2):
     noise = random.Random(seed)
     frames = int(rate * seconds)
-    samples = array.array("h", (noise.randrange(-9000, 9000) for _ in range(2 * frames)))
+    samples = array.array("h", (noise.randrange(-9000, 9000) for _ in range(channels * frames)))
     if sys.byteorder == "big":
         samples.byteswap()
     with wave.open(str(path), "wb") as out:
-        out.setnchannels(2)
+        out.setnchannels(channels)
         out.setsampwidth(2)
         out.setframerate(rate)
         out.writeframes(samples.tobytes())

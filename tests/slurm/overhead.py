@@ -31,30 +31,23 @@ def seconds(work):
 
 
 def engine(program, folder, delivery, cluster):
-    """Seconds for the survey of all stems, in shares of so many."""
+    """Seconds until a queue of all stems is empty, in shares of so many: of tasks that do nothing, and of surveys."""
     listing = folder / "list"
     listing.write_text(f"{delivery}\n")
-    rows = []
+
+    def through(program, out, shares):
+        cluster.call("sbatch", "--parsable", f"--array=1-{shares}", "--cpus-per-task=1", "--mem=64", "--time=10", "--output=/dev/null",
+                     STEP, "survey", out, listing, str(shares), env={"LOADIN": program})
+        cluster.wait(lambda: not cluster.queue(), 600, "an empty queue", every=0.1)
+
+    print("| stems a task | tasks | tasks that do nothing | engine a task | engine a stem | surveys |\n|---|---|---|---|---|---|")
     for per_task in (1, 4, 16, 64):
         shares = STEMS // per_task
-        direct_out, out = folder / f"direct-{per_task}", folder / f"engine-{per_task}"
-        for each in (direct_out, out):
-            subprocess.run(unit(program, "scan", delivery, each), check=True, capture_output=True)
-        # Two at a time, as the two processors of this machine do them under the engine.
-        both = f"seq {shares} | xargs -P 2 -I @ {' '.join(unit(program, 'survey', '$D', direct_out, '--jobs', '1', '--shard', f'@/{shares}'))}"
-        direct = seconds(lambda: subprocess.run(["sh", "-c", both.replace("$D", f'"{delivery}"')], check=True, capture_output=True))
-
-        def through():
-            cluster.call("sbatch", "--parsable", f"--array=1-{shares}%2", "--cpus-per-task=1", "--mem=64", "--time=10", "--output=/dev/null",
-                         STEP, "survey", out, listing, str(shares), env={"LOADIN": program})
-            cluster.wait(lambda: not cluster.queue(), 600, "an empty queue", every=0.1)
-
-        wall = seconds(through)
-        rows.append((per_task, shares, direct, wall))
-    print("| stems a task | tasks | without the engine | with it | engine a task | engine a stem |\n|---|---|---|---|---|---|")
-    for per_task, shares, direct, wall in rows:
-        cost = max(wall - direct, 0)
-        print(f"| {per_task} | {shares} | {direct:.1f} s | {wall:.1f} s | {cost / shares:.2f} s | {cost / STEMS:.3f} s |")
+        out = folder / f"engine-{per_task}"
+        subprocess.run(unit(program, "scan", delivery, out), check=True, capture_output=True)
+        empty = seconds(lambda: through("true", out, shares))
+        work = seconds(lambda: through(program, out, shares))
+        print(f"| {per_task} | {shares} | {empty:.1f} s | {empty / shares:.2f} s | {empty / STEMS:.3f} s | {work:.1f} s |")
 
 
 def submitting(cluster):
@@ -78,13 +71,23 @@ def operations(program, folder, delivery):
         print(f"| {step} | {len(lines)} | {heavy} | {len(lines) / STEMS:.1f} |")
 
 
-def memory(program, folder, delivery):
-    out = folder / "memory"
-    for step in ("scan", "survey", "plan", "render", "seal"):
-        pid = os.posix_spawn(program, unit(program, step, delivery, out, "--jobs", "1"), os.environ,
-                             file_actions=[(os.POSIX_SPAWN_OPEN, 1, "/dev/null", os.O_WRONLY, 0)])
-        _, _, usage = os.wait4(pid, 0)
-        print(f"peak memory of {step}: {usage.ru_maxrss / 1024:.0f} MB")
+def memory(program, folder):
+    """Highest resident memory, which the system keeps per process until its end; looked at every few milliseconds."""
+    for channels, length in ((2, 20.0), (16, 5.0)):
+        delivery = folder / f"wide {channels}"
+        delivery.mkdir()
+        deliveries.stem(delivery / "Stem.wav", 1, 44100, length, channels)
+        deliveries.stem(delivery / "Other.wav", 2, 48000, 1.0)
+        deliveries.stem(delivery / "Third.wav", 3, 48000, 1.0)
+        for step in ("scan", "survey", "plan", "render", "seal"):
+            task = subprocess.Popen(unit(program, step, delivery, folder / "memory", "--jobs", "1"), stdout=subprocess.DEVNULL)
+            peak = 0
+            while task.poll() is None:
+                status = pathlib.Path(f"/proc/{task.pid}/status").read_text()
+                if found := re.search(r"VmHWM:\s*(\d+) kB", status):
+                    peak = int(found.group(1)) if "loadin" in status.split("\n")[0] else peak
+                time.sleep(0.003)
+            print(f"peak memory of {step}, {channels} channels from 44.1 to 48 kHz: {peak / 1024:.0f} MB")
 
 
 def main():
@@ -100,7 +103,7 @@ def main():
         finally:
             cluster.end()
         operations(program, folder, delivery)
-        memory(program, folder, delivery)
+        memory(program, folder)
 
 
 if __name__ == "__main__":

@@ -14,16 +14,17 @@ pub struct Estimate {
     pub seconds: u64,
 }
 
-/// Program, buffers and the thread of one stem; measured: 13 MB for stereo (`tests/slurm/overhead.py`).
+/// Program, buffers and the thread of one stem; measured: 15 MB at most for stereo, resampled (`tests/slurm/overhead.py`).
 const BASE_BYTES: u64 = 32 << 20;
 
-/// Envelope, blocks and filters of one channel; measured: 1.5 MB, with resampling 3 MB.
+/// Envelope, blocks and filters of one channel: more than the whole of a stereo stem was seen to take.
 const CHANNEL_BYTES: u64 = 8 << 20;
 
 /// Seconds that starting, listing and waiting for a busy share may take.
 const BASE_SECONDS: u64 = 30;
 
-/// Samples a second that a slow processor on a busy share still does; a tenth of what was measured.
+/// Samples a second that a slow processor on a busy share still does; the benches give ten times as many with resampling
+/// (69 MB of 24-bit sound a second).
 const SAMPLES_PER_SECOND: u64 = 2_000_000;
 
 /// What one survey, or one render, of a listed file needs.
