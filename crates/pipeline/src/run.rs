@@ -144,7 +144,12 @@ impl Course<'_> {
     }
 
     /// Compares the surveyed stems and plans. What needs all surveys together belongs in here.
-    pub(crate) fn decide(&self, inventory: Inventory, surveys: Vec<Survey>, sketches: &Sketches<'_>) -> Study {
+    pub(crate) fn decide(
+        &self,
+        inventory: Inventory,
+        surveys: Vec<Survey>,
+        sketches: &Sketches<'_>,
+    ) -> Study {
         let earlier = self.binding(&inventory);
         let pin = earlier.map(Pin::of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));

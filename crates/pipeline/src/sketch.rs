@@ -37,6 +37,11 @@ impl<'a> Sketches<'a> {
         self.get(path, sha256).is_some()
     }
 
+    /// Whether the journal has that sketch, for whoever compares the stems on another machine.
+    pub(crate) fn is_recorded(&self, path: &str, sha256: &str) -> bool {
+        self.journal.is_some_and(|journal| journal.sketch(path, sha256).is_some())
+    }
+
     /// The sketch of the file at `path`, if it was made of the very same bytes.
     pub(crate) fn get(&self, path: &str, sha256: &str) -> Option<Sketch> {
         let kept = self.lock().get(path).cloned();

@@ -10,8 +10,10 @@ use serde::{Deserialize, Serialize};
 use super::UnitError;
 use super::shared_disk::SharedDisk;
 use crate::facts::{FileFacts, Inventory, Survey};
+use crate::heard::Heard;
 use crate::journal::RESULTS_VERSION;
 use crate::late::Late;
+use crate::music::Music;
 use crate::plan::Plan;
 use crate::recipe::Recipe;
 use crate::run::{RunError, Study, text_digest};
@@ -60,12 +62,12 @@ impl InventoryFile {
     }
 
     /// One digest for all that a plan rests on.
-    pub(super) fn rests_on(&self, surveys: &[Survey]) -> String {
+    pub(super) fn rests_on(&self, surveys: &[Survey], music: &Music) -> String {
         let sources: Vec<(&str, &str, bool)> = surveys
             .iter()
             .map(|survey| (survey.path.as_str(), survey.sha256.as_str(), survey.measures.is_ok()))
             .collect();
-        text_digest(&json_text(&(self, sources)))
+        text_digest(&json_text(&(self, sources, music.facts())))
     }
 }
 
@@ -74,6 +76,7 @@ impl InventoryFile {
 pub(super) struct PlanFile {
     pub(super) rests_on: String,
     pub(super) plan: Plan,
+    pub(super) heard: Heard,
     pub(super) late: Option<Late>,
     /// Content digests of the surveyed sources, by path.
     pub(super) contents: BTreeMap<String, String>,
@@ -81,7 +84,7 @@ pub(super) struct PlanFile {
 
 impl PlanFile {
     pub(super) fn of(rests_on: String, study: Study) -> Self {
-        Self { rests_on, contents: study.contents(), plan: study.plan, late: study.late }
+        Self { rests_on, contents: study.contents(), plan: study.plan, heard: study.heard, late: study.late }
     }
 
     pub(super) fn store(&self, memory: &Path) -> Result<(), UnitError> {

@@ -31,13 +31,15 @@ use crate::event::{Event, Step};
 use crate::facts::{FileFacts, Survey};
 use crate::journal::Journal;
 use crate::manifest::{Manifest, State};
+use crate::music::Music;
 use crate::out_folder::{MEMORY, OutFolder, Packaging};
 use crate::plan::StemPlan;
 use crate::recipe::Recipe;
-use crate::record::{self, Music, Rendered};
+use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop, output_path};
 use crate::run::{self, Course, Job, Papers, RunError, Study};
 use crate::scan;
+use crate::sketch::Sketches;
 use crate::storage::{RealDisk, digest_file};
 use crate::survey::Scope;
 use crate::turns::{self, in_parallel};
@@ -144,20 +146,23 @@ pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usi
     let journal = desk.journal(&RealDisk);
     let mut disk = SharedDisk::new();
     for (file, scope) in &items {
-        let [survey, unmeasured, ..] = journal.places(&file.path);
+        let [survey, sketch, unmeasured, ..] = journal.places(&file.path);
         if journal.survey_on_record(file, *scope).is_none() {
             disk.may_replace(survey);
         }
+        // That of other bytes under the same path; the same bytes are written once.
+        disk.may_replace(sketch);
         disk.may_replace(unmeasured);
     }
     clear_stale(&desk.memory().join("journal"));
     let journal = desk.journal(&disk);
     let course = desk.course(Some(&journal), None);
+    let sketches = Sketches::new(Some(&journal));
     desk.bench.tell(Event::Step { step: Step::Survey, stems: items.len() });
     let done = in_parallel(
         &items,
         |(file, _)| file.bytes,
-        |(file, scope)| survey_one(desk, &course, &journal, file, *scope),
+        |(file, scope)| survey_one(desk, &course, &journal, &sketches, file, *scope),
     );
     done.into_iter().collect::<Result<Vec<()>, _>>()?;
     Ok(items.len())
@@ -167,11 +172,12 @@ fn survey_one(
     desk: &Desk<'_>,
     course: &Course<'_>,
     journal: &Journal<'_>,
+    sketches: &Sketches<'_>,
     file: &FileFacts,
     scope: Scope,
 ) -> Result<(), UnitError> {
     desk.go_on()?;
-    let survey = course.survey(file, scope);
+    let survey = course.survey(file, scope, sketches);
     desk.go_on()?;
     if survey.measures.is_err() {
         readable(desk, &file.path)?;
@@ -204,15 +210,17 @@ fn surveys(desk: &Desk<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitE
 pub fn plan(desk: &Desk<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let surveys = surveys(desk, &listed)?;
-    let rests_on = listed.rests_on(&surveys);
+    let music = Music::of(desk.delivery, &listed.inventory, desk.bench.patience);
+    let rests_on = listed.rests_on(&surveys, &music);
     if PlanFile::read(&desk.memory()).is_ok_and(|plan| plan.rests_on == rests_on) {
         return Ok(());
     }
     OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
     let mut folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let earlier = folder.earlier().cloned();
-    let study =
-        desk.course(Some(&desk.journal(&RealDisk)), earlier.as_ref()).decide(listed.inventory, surveys);
+    let journal = desk.journal(&RealDisk);
+    let sketches = Sketches::new(Some(&journal));
+    let study = desk.course(Some(&journal), earlier.as_ref()).decide(listed.inventory, surveys, &sketches);
     folder.check(&RealDisk, &study.plan)?;
     folder.begin_writing()?;
     PlanFile::of(rests_on, study).store(&desk.memory())
@@ -289,14 +297,15 @@ pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<M
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let planned = PlanFile::read(&desk.memory())?;
     let surveys = surveys(desk, &listed)?;
-    if planned.rests_on != listed.rests_on(&surveys) {
+    let music = Music::of(desk.delivery, &listed.inventory, desk.bench.patience);
+    if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: desk.out.to_owned() });
     }
     OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let rendered = rendered(desk, &planned)?;
-    let music = Music::of(&listed.inventory);
-    let study = Study { inventory: listed.inventory, surveys, music, plan: planned.plan, late: planned.late };
+    let PlanFile { plan, heard, late, .. } = planned;
+    let study = Study { inventory: listed.inventory, surveys, music, heard, plan, late };
     let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
     let done =
         sealed.filter(|earlier| earlier.digest == record::manifest(desk.recipe, &study, &rendered).digest);
