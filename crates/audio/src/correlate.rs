@@ -187,7 +187,9 @@ mod tests {
         let moved = |by: f64| -> Vec<f64> {
             (0..40_000)
                 .map(|n| {
-                    (1..60).map(|k| ((n as f64 - by) * 0.043_7 * f64::from(k) + f64::from(k * k)).sin()).sum()
+                    (1..60)
+                        .map(|k| ((f64::from(n) - by) * 0.043_7 * f64::from(k) + f64::from(k * k)).sin())
+                        .sum()
                 })
                 .collect()
         };
@@ -199,6 +201,6 @@ mod tests {
     fn strangers_have_no_peak_and_silence_has_no_fit() {
         let found = fit(&noise(1, 0.5, 60_000), &noise(9_000_000, 0.5, 60_000), 3000);
         assert!(found.is_none_or(|fit| fit.correlation.abs() < 0.05 && fit.rise < 7.0));
-        assert_eq!(fit(&[0.0; 40_000], &sine(440.0, 0.5, 6000, 40_000), 300), None);
+        assert_eq!(fit(&vec![0.0; 40_000], &sine(440.0, 0.5, 6000, 40_000), 300), None);
     }
 }

@@ -1,7 +1,7 @@
 //! The rough mix: where it stands against the stems, and what of it no stem explains.
 
 use std::collections::BTreeMap;
-use std::ops::RangeInclusive;
+use std::ops::{Range, RangeInclusive};
 
 use loadin_audio::{Decibels, Located, Part, Sketch, UNMIX_WINDOW, Unmixed, Unmixer, locate};
 use loadin_session::estimate::{PlaceFit, RoughFit, RoughVerdict, is_sure, judge_rough};
@@ -257,10 +257,12 @@ pub(crate) fn judge(mix: &Mix<'_>, places: &[Place], by_stamps: bool, sketches: 
                 .filter(|(index, gain)| **gain != 0.0 && !absent.contains(index))
                 .filter_map(|(index, gain)| Some((path(&index), round_to(Decibels::from_ratio(*gain).0, 1)?)))
                 .collect();
+            // A mix that begins after the stems do says nothing of what was before.
+            let begins = mix.delay.map_or(0.0, |delay| (-delay.samples).max(0.0)) / mix.sketch.sample_hz();
             let to_record = |gap: &loadin_session::estimate::Gap| {
                 Some(RoughGap {
-                    from_seconds: round_to(gap.from_seconds, 1)?,
-                    to_seconds: round_to(gap.to_seconds, 1)?,
+                    from_seconds: round_to(begins + gap.from_seconds, 1)?,
+                    to_seconds: round_to(begins + gap.to_seconds, 1)?,
                     low_hz: gap.low_hz,
                     high_hz: gap.high_hz,
                     level_db: round_to(gap.level_db, 1)?,
@@ -300,33 +302,78 @@ fn starts<'a>(mix: &Mix<'a>, places: &[Place], by_stamps: bool) -> Result<Vec<(&
     Ok(starts)
 }
 
-/// Fits the stems to the mix.
+/// The stems of a mix with their sketches and places.
+struct Set<'a> {
+    mix: &'a Mix<'a>,
+    drawn: Vec<Sketch>,
+    places: Vec<(i64, f64)>,
+}
+
+/// Fits the stems to the mix. The delay is found again from the sum of the stems, since 0.1 frames off are enough to
+/// leave a remainder at −30 dB.
 fn unmix(mix: &Mix<'_>, starts: &[(&Survey, f64)], sketches: &Sketches<'_>) -> Option<Unmixed> {
     let drawn: Vec<Sketch> =
         starts.iter().map(|(survey, _)| sketches.get(&survey.path, &survey.sha256)).collect::<Option<_>>()?;
-    // Whole samples are shifted by reading elsewhere.
-    let (delay, late) = split(mix.delay?.samples);
-    let places: Vec<(i64, f64)> = starts.iter().map(|(_, start)| split(*start)).collect();
-    let mut unmixer = Unmixer::new(drawn.len(), EDGES_HZ, mix.sketch.sample_hz());
-    let mut window = vec![0.0; UNMIX_WINDOW];
-    let mut windows = vec![vec![0.0; UNMIX_WINDOW]; drawn.len()];
-    for start in (0..mix.samples.len() as i64).step_by(UNMIX_WINDOW / 2) {
-        mix.sketch.read(start + delay, &mut window);
-        let sounding: Vec<bool> = drawn
-            .iter()
-            .zip(&places)
-            .zip(&mut windows)
-            .map(|((sketch, (place, _)), out)| sketch.read(start - place, out))
-            .collect();
-        let stems: Vec<Option<Part<'_>>> = windows
-            .iter()
-            .zip(&places)
-            .zip(sounding)
-            .map(|((samples, &(_, late)), sounds)| sounds.then_some(Part { samples, late: -late }))
-            .collect();
-        unmixer.add(Part { samples: &window, late }, &stems);
+    let set = Set { mix, drawn, places: starts.iter().map(|(_, start)| split(*start)).collect() };
+    let delay = mix.delay?.samples;
+    let length = mix.stretch().min(mix.samples.len());
+    let from = loudest(&mix.samples, length);
+    let first = set.unmix(delay, from..from + length);
+    let delay = set.refined(&first.gains, delay, from, length).unwrap_or(delay);
+    Some(set.unmix(delay, 0..mix.samples.len()))
+}
+
+impl Set<'_> {
+    fn unmix(&self, delay: f64, stretch: Range<usize>) -> Unmixed {
+        // Whole samples are shifted by reading elsewhere.
+        let (delay, late) = split(delay);
+        let mut unmixer = Unmixer::new(self.drawn.len(), EDGES_HZ, self.mix.sketch.sample_hz());
+        let mut window = vec![0.0; UNMIX_WINDOW];
+        let mut windows = vec![vec![0.0; UNMIX_WINDOW]; self.drawn.len()];
+        // Where the mix has not begun or has ended, it says nothing of the stems.
+        let begin = stretch.start.max((-delay).max(0) as usize);
+        for start in (begin..stretch.end).step_by(UNMIX_WINDOW / 2) {
+            let start = start as i64;
+            if start + delay + UNMIX_WINDOW as i64 > self.mix.samples.len() as i64 {
+                break;
+            }
+            self.mix.sketch.read(start + delay, &mut window);
+            let places = self.places.iter();
+            let sounding: Vec<bool> = self
+                .drawn
+                .iter()
+                .zip(places.clone())
+                .zip(&mut windows)
+                .map(|((sketch, (place, _)), out)| sketch.read(start - place, out))
+                .collect();
+            let stems: Vec<Option<Part<'_>>> = windows
+                .iter()
+                .zip(places)
+                .zip(sounding)
+                .map(|((samples, &(_, late)), sounds)| sounds.then_some(Part { samples, late: -late }))
+                .collect();
+            unmixer.add(Part { samples: &window, late }, &stems);
+        }
+        unmixer.finish()
     }
-    Some(unmixer.finish())
+
+    /// The delay between the mix and the sum of the stems at these gains; `None` where it is far from `delay`.
+    fn refined(&self, gains: &[f64], delay: f64, from: usize, length: usize) -> Option<f64> {
+        let (mut sum, mut one) = (vec![0.0; length], vec![0.0; length]);
+        for ((sketch, (place, late)), gain) in self.drawn.iter().zip(&self.places).zip(gains) {
+            // What lies between samples would blur the sum.
+            if *late == 0.0 && sketch.read(from as i64 - place, &mut one) {
+                sum.iter_mut().zip(&one).for_each(|(sum, sample)| *sum += *gain as f32 * sample);
+            }
+        }
+        let most = (MOST_DELAY_SECONDS * self.mix.sketch.sample_hz()) as usize;
+        let mut mix = vec![0.0; length + 2 * most];
+        self.mix.sketch.read(from as i64 - most as i64, &mut mix);
+        let factor = self.mix.sketch.factor();
+        let found = locate(&sum, &mix, 0..=2 * most as i64, self.mix.sketch.sample_hz(), factor)?;
+        let found = found.at - most as f64;
+        ((found - delay).abs() <= 2.0 / f64::from(factor)).then_some(found)
+    }
 }
 
 /// A place as whole samples and a rest of half a sample at the most.

@@ -1,4 +1,5 @@
-//! What is computed from sound: relatives among the stems, places, the rough mix, the music.
+//! What is computed from sound: relatives among the stems, places, the rough mix.
+#![expect(clippy::print_stdout, reason = "the figures are what these tests are for")]
 
 mod band;
 mod places;

@@ -31,8 +31,11 @@ struct Part {
 fn parts(dice: &mut Dice) -> Vec<Part> {
     let words = ["Zither", "Marimba", "Kora", "Oud", "Sitar", "Harp"];
     let part = |index: usize| {
-        let (from, to) =
-            if index % 3 == 0 { (dice.between(1.0, 5.0), dice.between(8.0, 15.0)) } else { (0.0, 16.0) };
+        let (from, to) = if index.is_multiple_of(3) {
+            (dice.between(1.0, 5.0), dice.between(8.0, 15.0))
+        } else {
+            (0.0, 16.0)
+        };
         let every = dice.between(0.2, 0.6);
         let mut sound = if index % 5 == 4 {
             drum(dice, 60.0 * 2f64.powf(index as f64 / 8.0), every, RATE, FRAMES)
@@ -53,7 +56,7 @@ fn parts(dice: &mut Dice) -> Vec<Part> {
 fn delivered(parts: &[Part], dice: &mut Dice) -> Vec<Vec<f64>> {
     let bleeding = |index: usize| {
         let neighbour = &parts[(index + 1) % parts.len()].sound;
-        let bleed = if index % 4 == 0 { later(neighbour, 60, 0.02) } else { vec![0.0; FRAMES] };
+        let bleed = if index.is_multiple_of(4) { later(neighbour, 60, 0.02) } else { vec![0.0; FRAMES] };
         sum(&[&parts[index].sound, &bleed, &noise(dice, 2e-5, FRAMES)])
     };
     (0..parts.len()).map(bleeding).collect()
@@ -62,6 +65,17 @@ fn delivered(parts: &[Part], dice: &mut Dice) -> Vec<Vec<f64>> {
 fn rough(stems: &[Vec<f64>], dice: &mut Dice) -> Vec<f64> {
     let gains: Vec<f64> = stems.iter().map(|_| 0.7 * 10f64.powf(dice.between(-4.0, 4.0) / 20.0)).collect();
     (0..FRAMES).map(|n| stems.iter().zip(&gains).map(|(stem, gain)| gain * stem[n]).sum()).collect()
+}
+
+/// How much of a sound's energy below 2.5 kHz, where it is compared, lies between two frequencies.
+fn share_of_energy(sound: &[f64], low_hz: f64, high_hz: f64) -> f64 {
+    let forward = realfft::RealFftPlanner::<f64>::new().plan_fft_forward(sound.len());
+    let mut bins = forward.make_output_vec();
+    forward.process(&mut sound.to_vec(), &mut bins).unwrap();
+    let bin = |hz: f64| (hz / f64::from(RATE) * sound.len() as f64) as usize;
+    let energy =
+        |from, to| bins[bin(from)..bin(to)].iter().map(realfft::num_complex::Complex::norm_sqr).sum::<f64>();
+    energy(low_hz, high_hz) / energy(0.0, 2500.0)
 }
 
 fn finding<'a>(manifest: &'a Value, id: &str) -> Vec<&'a Value> {
@@ -120,6 +134,12 @@ fn leave_one_out() {
             part.name,
             100.0 * share
         );
+        let held = gaps.iter().map(|gap| {
+            let hz = |key: &str| gap["evidence"][key].as_f64().unwrap();
+            share_of_energy(&part.sound, hz("low_hz"), hz("high_hz"))
+        });
+        let held = held.fold(0.0, f64::max);
+        assert!(held >= 0.5, "{}: {:.0} % of it is in the band that is named", part.name, 100.0 * held);
         told += u32::from(share >= 0.5);
         assert!(share >= 0.5, "{} {below:.1} dB: {}", part.name, manifest["rough_mix"]);
     }
