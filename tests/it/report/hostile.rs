@@ -92,7 +92,7 @@ fn replace_texts(value: &mut serde_json::Value, payload: &str) {
         Value::Array(list) => list.iter_mut().for_each(|item| replace_texts(item, payload)),
         Value::Object(map) => {
             for (key, item) in map.iter_mut() {
-                if !matches!(key.as_str(), "id" | "severity" | "state" | "late" | "confidence") {
+                if !matches!(key.as_str(), "id" | "severity" | "state" | "late" | "confidence" | "fate") {
                     replace_texts(item, payload);
                 }
             }
