@@ -141,7 +141,7 @@ fn completions_and_manual_pages_know_every_verb() {
     assert!(loadin(&["man", "prep"]).out.contains("\\-\\-recipe"));
     let ran = loadin(&["man", "mix"]);
     assert!(
-        ran.code == 2 && ran.err.contains("there is no verb \"mix\"; there are audit, plan, prep"),
+        ran.code == 2 && ran.err.contains("there is no verb \"mix\"; there are audit, facts, plan, prep"),
         "{}",
         ran.err
     );
