@@ -165,7 +165,8 @@ mod tests {
             assert!(id.severity() >= Severity::Attention, "{name} asks about a mere note");
             for template in [&ask.found, &ask.send] {
                 let filled = fill(template, |key| {
-                    let keys = ["at", "seconds", "runs", "codec", "other", "side", "from", "to"];
+                    let keys =
+                        ["at", "seconds", "runs", "codec", "other", "side", "from", "to", "what", "said"];
                     keys.contains(&key).then(|| "x".to_owned())
                 });
                 assert!(filled.is_some_and(|text| text.ends_with('.')), "{name}: {template}");

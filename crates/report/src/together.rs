@@ -162,7 +162,7 @@ mod tests {
                     { "stage": "dc-removal", "what": "offset", "from": -40, "to": null, "unit": "dBFS", "why": "",
                       "constants": [0.01] },
                 ],
-                "left": {}, "findings": [], "error": null,
+                "left": {}, "metadata": [], "findings": [], "error": null,
             })
         };
         let text = json!({
