@@ -60,6 +60,7 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
         let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
         let kind = entry.file_type()?;
         if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path))
+            && (path_is_litter(&path) || !archive::is_archive(&entry.path()))
             && (kind.is_dir() || !holds_audio(Place::File(entry.path()), patience))
         {
             inventory.ignored.push(Ignored { path, why: why.to_owned() });
