@@ -3,7 +3,6 @@
 //! Source: PKWARE APPNOTE 6.3 (names in code page 437 or UTF-8, stored and deflated entries). The central directory is
 //! read by the `zip` crate; what it says of sizes holds, since nothing more is ever unpacked.
 
-use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
@@ -53,7 +52,11 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
         let text = format!("it holds {} files, allowed are {MOST_ENTRIES}", archive.len());
         return Err(io::Error::new(io::ErrorKind::InvalidData, text));
     }
-    let mut names = BTreeSet::new();
+    // The library keeps the last of them only.
+    if archive.has_duplicate_names() {
+        let text = "it holds two files of one name";
+        return Err(io::Error::new(io::ErrorKind::InvalidData, text));
+    }
     let mut listed = Vec::new();
     for index in 0..archive.len() {
         let file = archive.by_index_raw(index).map_err(io::Error::other)?;
@@ -75,10 +78,6 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
             deflated: file.compression() == CompressionMethod::Deflated,
         };
         let refused = refusal(&name, &entry, bytes, file.encrypted(), file.compression());
-        let refused = refused.or_else(|| {
-            let twice = !names.insert(name.clone());
-            twice.then(|| "the archive holds two files of this name; ask which is meant".to_owned())
-        });
         listed.push(Listed { name, entry: refused.map_or(Ok(entry), Err) });
     }
     refuse_overlaps(&mut listed);

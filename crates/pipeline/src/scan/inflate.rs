@@ -71,12 +71,13 @@ impl Inflated {
         if read == 0 {
             return Err(broken(format!("the archive ends {left} bytes before the end of this file")));
         }
-        self.checksum.see(self.at, &bytes[..read], &self.entry)?;
+        let from = self.at;
         self.at += read as u64;
         if self.at == self.entry.bytes && self.stream.read(&mut [0])? > 0 {
             let stated = self.entry.bytes;
             return Err(broken(format!("it is longer than the {stated} bytes that the archive states")));
         }
+        self.checksum.see(from, &bytes[..read], &self.entry)?;
         Ok(read)
     }
 }

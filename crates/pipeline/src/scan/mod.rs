@@ -93,12 +93,7 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
         let path = format!("{prefix}{}", listed.name);
         match listed.entry {
             Err(why) if is_audio_by_name(&path) && !path_is_litter(&path) => {
-                // Two entries of one name would be one stem.
-                if inventory.files.iter().all(|file| file.path != path) {
-                    inventory.files.push(FileFacts { path, bytes: 0, format: Err(why) });
-                } else {
-                    inventory.ignored.push(Ignored { path, why });
-                }
+                inventory.files.push(FileFacts { path, bytes: 0, format: Err(why) });
             }
             Err(why) => inventory.ignored.push(Ignored { path, why }),
             Ok(entry) => {
