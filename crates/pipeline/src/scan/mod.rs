@@ -12,8 +12,7 @@ use std::path::{Path, PathBuf};
 
 use loadin_session::debris;
 
-use self::source::Place;
-pub(crate) use self::source::{SourceFile, open};
+pub(crate) use self::source::{Place, SourceFile, locate, open};
 use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory};
 use crate::watch::{Patience, Trouble, watched};
 

@@ -34,7 +34,7 @@ pub(crate) fn open(root: &Path, path: &str) -> io::Result<SourceFile> {
 
 /// Finds the source `path` in `root`, which is a folder or an archive: names that are not Unicode are found again by
 /// their readable form.
-fn locate(root: &Path, path: &str) -> io::Result<Place> {
+pub(crate) fn locate(root: &Path, path: &str) -> io::Result<Place> {
     if archive::is_archive(root) {
         return entry(root, path);
     }
