@@ -93,7 +93,7 @@ pub struct Threads {
 
 #[derive(Debug, Args)]
 pub struct Audit {
-    /// Folders with stems, as the client sent them.
+    /// Folders or ZIP archives with stems, as the client sent them.
     #[arg(required = true, value_name = "DELIVERY")]
     pub deliveries: Vec<PathBuf>,
     #[command(flatten)]
@@ -118,7 +118,7 @@ pub struct Facts {
 
 #[derive(Debug, Args)]
 pub struct Plan {
-    /// The folder with stems, as the client sent it.
+    /// The folder or ZIP archive with stems, as the client sent it.
     #[arg(value_name = "DELIVERY")]
     pub delivery: PathBuf,
     #[command(flatten)]
@@ -133,7 +133,7 @@ pub struct Plan {
 
 #[derive(Debug, Args)]
 pub struct Prep {
-    /// Folders with stems, as the client sent them. Several make a batch: each gets its own folder in OUT.
+    /// Folders or ZIP archives with stems, as the client sent them. Several make a batch: each gets its own folder in OUT.
     #[arg(required = true, value_name = "DELIVERY")]
     pub deliveries: Vec<PathBuf>,
     /// The folder to write to: a new one, an empty one, or that of an earlier run.

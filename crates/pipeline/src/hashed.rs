@@ -1,12 +1,11 @@
 //! A source that is digested while it is decoded, so that what was measured is what the digest names, at one read.
 
-use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
-use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use sha2::{Digest, Sha256};
 
+use crate::scan::SourceFile;
 use crate::storage::{Stored, each_piece, hex};
 
 /// What a decoder leaves of a file is read in pieces of this size.
@@ -21,20 +20,19 @@ struct Progress {
 
 /// The reader that a decoder owns.
 pub(crate) struct HashedFile {
-    file: File,
+    file: SourceFile,
     position: u64,
     progress: Arc<Mutex<Progress>>,
 }
 
 /// What remains when the decoder is done.
 pub(crate) struct Remainder {
-    file: File,
+    file: SourceFile,
     progress: Arc<Mutex<Progress>>,
 }
 
-/// Opens a file for one decoder.
-pub(crate) fn open(path: &Path) -> io::Result<(HashedFile, Remainder)> {
-    let file = File::open(path)?;
+/// Splits a source for one decoder, and for what it leaves.
+pub(crate) fn split(file: SourceFile) -> io::Result<(HashedFile, Remainder)> {
     let progress = Arc::new(Mutex::new(Progress::default()));
     // The clone shares the place in the file, so it reads only after the decoder is gone.
     let remainder = Remainder { file: file.try_clone()?, progress: Arc::clone(&progress) };
@@ -48,7 +46,7 @@ fn lock(progress: &Mutex<Progress>) -> MutexGuard<'_, Progress> {
 
 impl Progress {
     /// Hashes up to the byte `to`, or to the end of the file.
-    fn catch_up(&mut self, file: &mut File, to: u64) -> io::Result<()> {
+    fn catch_up(&mut self, file: &mut SourceFile, to: u64) -> io::Result<()> {
         file.seek(SeekFrom::Start(self.hashed))?;
         each_piece(&mut file.take(to.saturating_sub(self.hashed)), |piece| self.add(piece))
     }
@@ -120,7 +118,8 @@ mod tests {
             &[(900_000, 10), (10, 10)],
         ];
         for way in ways {
-            let (mut file, remainder) = open(&path).unwrap();
+            let source = SourceFile::File(std::fs::File::open(&path).unwrap());
+            let (mut file, remainder) = split(source).unwrap();
             for &(from, length) in way {
                 file.seek(SeekFrom::Start(from)).unwrap();
                 let mut found = Vec::new();

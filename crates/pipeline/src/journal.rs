@@ -18,7 +18,7 @@ use crate::facts::{EnvelopeChannel, FileFacts, Survey};
 use crate::plan::StemPlan;
 use crate::render::{Measured, output_path};
 use crate::scan;
-use crate::storage::{Disk, Stored, digest_file, hex, remove_if_there, unfinished_path};
+use crate::storage::{Disk, Stored, digest, digest_file, hex, remove_if_there, unfinished_path};
 use crate::survey::Scope;
 
 /// Bumped when the same sources and settings give other measures or other bytes.
@@ -71,7 +71,7 @@ impl<'a> Journal<'a> {
     pub(crate) fn survey(&self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
         let (mut survey, tail): (Survey, _) = self.read("survey", &file.path, &(file, scope))?;
         restore_envelope(&mut survey, &floats_of(&tail))?;
-        let found = digest_file(&scan::locate(delivery, &file.path)).ok()?;
+        let found = digest(&mut scan::open(delivery, &file.path).ok()?).ok()?;
         (found.sha256 == survey.sha256).then_some(survey)
     }
 

@@ -2,7 +2,6 @@
 //!
 //! Only so many files and bytes are read, and nothing of them but what is stated reaches an output.
 
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
@@ -11,7 +10,7 @@ use loadin_session::facts::{Midi, read_midi};
 
 use crate::facts::Inventory;
 use crate::findings::{Finding, Id};
-use crate::scan::locate;
+use crate::scan::{Place, locate};
 use crate::watch::{Patience, watched};
 
 /// Notes are short; a longer text is something else.
@@ -62,16 +61,18 @@ fn is_rich(path: &str) -> bool {
 }
 
 fn bytes(delivery: &Path, path: &str, most: u64, patience: Patience) -> Result<Vec<u8>, String> {
-    let real = locate(delivery, path);
+    let place = locate(delivery, path).map_err(|error| error.to_string())?;
     let read = move || -> std::io::Result<Result<Vec<u8>, String>> {
         // A pipe would be waited for; a link may lead anywhere.
-        let metadata = std::fs::symlink_metadata(&real)?;
-        if !metadata.is_file() {
+        if let Place::File(real) = &place
+            && !std::fs::symlink_metadata(real)?.is_file()
+        {
             return Ok(Err("it is no plain file".to_owned()));
         }
+        let size = place.bytes()?;
         let mut bytes = Vec::new();
-        File::open(&real)?.take(most + 1).read_to_end(&mut bytes)?;
-        let long = || format!("it has {} bytes, at most {most} are read", metadata.len());
+        place.open()?.take(most + 1).read_to_end(&mut bytes)?;
+        let long = || format!("it has {size} bytes, at most {most} are read");
         Ok(if bytes.len() as u64 > most { Err(long()) } else { Ok(bytes) })
     };
     match watched(patience, 0.0, move |_| read()) {

@@ -417,7 +417,12 @@ pub(crate) fn unfinished_path(path: &Path) -> PathBuf {
 
 /// Size and SHA-256 of a file.
 pub fn digest_file(path: &Path) -> io::Result<Stored> {
-    read_all(&mut File::open(path)?, |_| {})
+    digest(&mut File::open(path)?)
+}
+
+/// Size and SHA-256 of everything that a reader gives.
+pub(crate) fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
+    read_all(reader, |_| {})
 }
 
 /// Digests everything; `also` sees every piece.

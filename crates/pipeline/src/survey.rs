@@ -72,8 +72,7 @@ fn read(
 ) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
     let mut sketch = None;
-    let real = scan::locate(root, &file.path);
-    let stored = hashed::open(&real).and_then(|(source, remainder)| {
+    let stored = scan::open(root, &file.path).and_then(hashed::split).and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
             Ok(format) => {

@@ -16,7 +16,7 @@ use crate::bag;
 use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
 use crate::out_folder::outputs_of;
-use crate::storage::digest_file;
+use crate::storage::{digest, digest_file};
 use crate::sums;
 use crate::turns::in_parallel;
 use crate::{run, scan};
@@ -276,7 +276,7 @@ fn check_sources(delivery: &Path, manifest: &Manifest, verified: &mut Verified) 
     for stem in &manifest.stems {
         let Some(sum) = &stem.source.sha256 else { continue };
         verified.sources += 1;
-        match digest_file(&scan::locate(delivery, &stem.source.path)) {
+        match scan::open(delivery, &stem.source.path).and_then(|mut source| digest(&mut source)) {
             Err(error) => verified.differs(&stem.source.path, format!("the source cannot be read: {error}")),
             Ok(stored) if stored.sha256 != *sum => {
                 verified.differs(&stem.source.path, "the source has changed");

@@ -1,3 +1,4 @@
 //! Files as they come and as they go: every container that is read or written, through the whole program.
 
+mod archives;
 mod containers;

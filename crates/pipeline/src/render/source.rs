@@ -2,7 +2,6 @@
 //! since the survey.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::{Decoder, Metadata};
@@ -46,7 +45,7 @@ impl Reader {
     }
 
     fn open(shop: &Shop, source: &SourcePlan) -> Result<Self, RenderError> {
-        let file = File::open(scan::locate(&shop.delivery, &source.path))
+        let file = scan::open(&shop.delivery, &source.path)
             .map_err(|error| RenderError::Source(error.to_string()))?;
         let decoder =
             loadin_codec::open(file, false).map_err(|error| RenderError::Source(error.to_string()))?;

@@ -24,6 +24,7 @@ use crate::out_folder::outputs_of;
 use crate::render::chain::Chain;
 use crate::render::sink::Sink;
 use crate::render::{Measured, RenderError};
+use crate::scan::SourceFile;
 use crate::storage::{self, Disk, StoreError, WriteFailure, json_text, store_text};
 use crate::turns::in_parallel;
 
@@ -156,7 +157,9 @@ fn undo(
     writer: &mut dyn Output,
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let broken = |text: String| WriteFailure::Contents(RenderError::Source(text));
-    let (file, remainder) = hashed::open(prepared).map_err(|error| broken(error.to_string()))?;
+    let (file, remainder) = fs::File::open(prepared)
+        .and_then(|file| hashed::split(SourceFile::File(file)))
+        .map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;
     let spec = spec(stem, output, decoder.metadata()).map_err(&broken)?;
     let mut sink = Sink::new(writer, Target::Wav, spec, None)?;

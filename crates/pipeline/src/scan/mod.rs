@@ -1,13 +1,18 @@
 //! Lists a delivery: which files claim to be audio, how their headers read, and what takes no part.
 //!
-//! Nothing is decoded here, nothing is written, and links to folders are not followed.
+//! Nothing is decoded here, nothing is written, and links to folders are not followed. A ZIP archive is listed as a folder.
 
-use std::fs::{self, File};
+mod archive;
+mod inflate;
+mod source;
+
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use loadin_session::debris;
 
+pub(crate) use self::source::{Place, SourceFile, locate, open};
 use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory};
 use crate::watch::{Patience, Trouble, watched};
 
@@ -27,19 +32,25 @@ pub struct ScanError {
     pub source: io::Error,
 }
 
-/// Lists the delivery in the folder `root`; a file that hangs while its header is read is listed as such.
+/// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.
 pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
     let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
-    walk(root, "", patience, &mut inventory).map_err(|source| ScanError { path: root.to_owned(), source })?;
+    let listed = if archive::is_archive(root) {
+        walk_archive(root, "", patience, &mut inventory)
+    } else {
+        walk(root, "", patience, &mut inventory)
+    };
+    listed.map_err(|source| ScanError { path: root.to_owned(), source })?;
     inventory.files.sort_by(|a, b| a.path.cmp(&b.path));
     inventory.ignored.sort_by(|a, b| a.path.cmp(&b.path));
     Ok(inventory)
 }
 
-/// The delivery's name: that of its folder, also when it is given as `.` or with a final slash.
+/// The delivery's name: that of its folder or archive, also when it is given as `.` or with a final slash.
 pub fn name_of(root: &Path) -> String {
     let resolved = fs::canonicalize(root).unwrap_or_else(|_| root.to_owned());
-    resolved.file_name().map_or_else(|| "delivery".to_owned(), |name| name.to_string_lossy().into_owned())
+    let name = if archive::is_archive(&resolved) { resolved.file_stem() } else { resolved.file_name() };
+    name.map_or_else(|| "delivery".to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
@@ -48,7 +59,8 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
         let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
         let kind = entry.file_type()?;
         if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path))
-            && (kind.is_dir() || !holds_audio(&entry.path(), patience))
+            && (path_is_litter(&path) || !archive::is_archive(&entry.path()))
+            && (kind.is_dir() || !holds_audio(Place::File(entry.path()), patience))
         {
             inventory.ignored.push(Ignored { path, why: why.to_owned() });
             continue;
@@ -61,8 +73,38 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
             inventory
                 .ignored
                 .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
+        } else if archive::is_archive(&entry.path()) {
+            if let Err(error) = walk_archive(&entry.path(), &format!("{path}/"), patience, inventory) {
+                let format = Err(format!("the archive cannot be read: {error}; ask for it again"));
+                let bytes = entry.metadata().map_or(0, |metadata| metadata.len());
+                inventory.files.push(FileFacts { path, bytes, format });
+            }
         } else {
-            file(&entry.path(), path, patience, inventory);
+            file(Place::File(entry.path()), path, patience, inventory);
+        }
+    }
+    Ok(())
+}
+
+/// Lists the entries of an archive as if they were files of a folder.
+fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
+    for listed in archive::list(real)? {
+        let path = format!("{prefix}{}", listed.name);
+        match listed.entry {
+            Err(why) if is_audio_by_name(&path) && !path_is_litter(&path) => {
+                inventory.files.push(FileFacts { path, bytes: 0, format: Err(why) });
+            }
+            Err(why) => inventory.ignored.push(Ignored { path, why }),
+            Ok(entry) => {
+                let place = Place::Entry(real.to_owned(), entry);
+                let litter = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path));
+                match litter {
+                    Some(why) if !holds_audio(place.clone(), patience) => {
+                        inventory.ignored.push(Ignored { path, why: why.to_owned() });
+                    }
+                    _ => file(place, path, patience, inventory),
+                }
+            }
         }
     }
     Ok(())
@@ -80,18 +122,19 @@ fn is_audio_by_name(path: &str) -> bool {
         .is_some_and(|extension| AUDIO_EXTENSIONS.contains(&extension.to_ascii_lowercase().as_str()))
 }
 
-fn holds_audio(path: &Path, patience: Patience) -> bool {
-    header(path, patience).is_ok()
+fn holds_audio(place: Place, patience: Patience) -> bool {
+    header(place, patience).is_ok()
 }
 
-fn file(real: &Path, path: String, patience: Patience, inventory: &mut Inventory) {
+fn file(real: Place, path: String, patience: Patience, inventory: &mut Inventory) {
+    let bytes_of = real.clone();
     match (header(real, patience), is_audio_by_name(&path)) {
         (Ok((bytes, format)), _) => inventory.files.push(FileFacts { path, bytes, format: Ok(format) }),
         (Err(HeaderError::NotAudio(why)), false) => {
             inventory.ignored.push(Ignored { path, why: format!("not audio: {why}") });
         }
         (Err(error), _) => {
-            let bytes = fs::metadata(real).map_or(0, |metadata| metadata.len());
+            let bytes = bytes_of.bytes().unwrap_or(0);
             inventory.files.push(FileFacts { path, bytes, format: Err(error.into_text()) });
         }
     }
@@ -112,9 +155,8 @@ impl HeaderError {
 }
 
 /// Reads a header, and does not wait for it for ever.
-fn header(path: &Path, patience: Patience) -> Result<(u64, FormatFacts), HeaderError> {
-    let own = path.to_owned();
-    watched(patience, 0.0, move |_| read_header(&own)).unwrap_or_else(|trouble| {
+fn header(place: Place, patience: Patience) -> Result<(u64, FormatFacts), HeaderError> {
+    watched(patience, 0.0, move |_| read_header(&place)).unwrap_or_else(|trouble| {
         Err(HeaderError::Other(match trouble {
             Trouble::GaveUp => "the decoder gave up on its header".to_owned(),
             other => other.to_string(),
@@ -122,18 +164,20 @@ fn header(path: &Path, patience: Patience) -> Result<(u64, FormatFacts), HeaderE
     })
 }
 
-fn read_header(path: &Path) -> Result<(u64, FormatFacts), HeaderError> {
+fn read_header(place: &Place) -> Result<(u64, FormatFacts), HeaderError> {
     let other = |error: io::Error| HeaderError::Other(format!("it cannot be opened: {error}"));
-    let metadata = fs::metadata(path).map_err(other)?;
-    if !metadata.is_file() {
+    if let Place::File(path) = place
+        && !fs::metadata(path).map_err(other)?.is_file()
+    {
         return Err(HeaderError::NotAudio("neither a file nor a folder".to_owned()));
     }
-    let file = File::open(path).map_err(other)?;
+    let bytes = place.bytes().map_err(other)?;
+    let file = place.open().map_err(other)?;
     match loadin_codec::open(file, false) {
         Ok(decoder) => {
             let facts = format_facts(&decoder);
             if crate::recipe::RATES_HZ.contains(&facts.rate_hz) {
-                Ok((metadata.len(), facts))
+                Ok((bytes, facts))
             } else {
                 let (least, most) = (crate::recipe::RATES_HZ.start(), crate::recipe::RATES_HZ.end());
                 Err(HeaderError::Other(format!(
@@ -162,24 +206,4 @@ fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
         timestamp_frames: decoder.metadata().bext.as_ref().map(|bext| bext.time_reference),
         repairs: decoder.repairs().iter().map(ToString::to_string).collect(),
     }
-}
-
-/// The real path of `path` inside `root`: names that are not Unicode are found again by their readable form.
-pub fn locate(root: &Path, path: &str) -> PathBuf {
-    let direct = root.join(path);
-    if fs::symlink_metadata(&direct).is_ok() {
-        return direct;
-    }
-    let mut real = root.to_owned();
-    for part in path.split('/') {
-        let found = fs::read_dir(&real).ok().into_iter().flatten().flatten();
-        match found
-            .map(|entry| entry.path())
-            .find(|p| p.file_name().is_some_and(|n| n.to_string_lossy() == part))
-        {
-            Some(next) => real = next,
-            None => return direct,
-        }
-    }
-    real
 }

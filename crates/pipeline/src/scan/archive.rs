@@ -1,0 +1,137 @@
+//! The entries of a ZIP archive, and which of them are not touched.
+//!
+//! Source: PKWARE APPNOTE 6.3 (names in code page 437 or UTF-8, stored and deflated entries). The central directory is
+//! read by the `zip` crate; what it says of sizes holds, since nothing more is ever unpacked.
+
+use std::fs::File;
+use std::io::{self, BufReader, Read};
+use std::path::Path;
+
+use zip::{CompressionMethod, ZipArchive};
+
+/// More entries than this are no delivery.
+const MOST_ENTRIES: usize = 20_000;
+
+/// Sound does not become so much smaller, save for silence; with [`BOMB_BYTES`] it is taken for a bomb.
+const BOMB_RATIO: u64 = 200;
+
+/// What unpacks to less than this does no harm, whatever its ratio: nothing is unpacked to the disk or kept.
+const BOMB_BYTES: u64 = 2 << 30;
+
+/// Where the bytes of an entry are.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Entry {
+    pub(super) start: u64,
+    pub(super) packed_bytes: u64,
+    /// Bytes that come out.
+    pub(super) bytes: u64,
+    pub(super) crc32: u32,
+    pub(super) deflated: bool,
+}
+
+/// An entry by its name inside the archive, or why it is not touched.
+pub(super) struct Listed {
+    pub(super) name: String,
+    pub(super) entry: Result<Entry, String>,
+}
+
+/// Whether a file claims to be a ZIP archive, by extension and content: documents are such archives too.
+pub(super) fn is_archive(path: &Path) -> bool {
+    let by_name = path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("zip"));
+    let mut head = [0; 4];
+    let mut starts = || File::open(path).and_then(|mut file| file.read_exact(&mut head)).is_ok();
+    // An archive without entries begins with the record of its end.
+    by_name && path.is_file() && starts() && matches!(&head, b"PK\x03\x04" | b"PK\x05\x06")
+}
+
+/// Lists an archive.
+pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
+    let bytes = std::fs::metadata(path)?.len();
+    let mut archive = ZipArchive::new(BufReader::new(File::open(path)?)).map_err(io::Error::other)?;
+    if archive.len() > MOST_ENTRIES {
+        let text = format!("it holds {} files, allowed are {MOST_ENTRIES}", archive.len());
+        return Err(io::Error::new(io::ErrorKind::InvalidData, text));
+    }
+    // The library keeps the last of them only.
+    if archive.has_duplicate_names() {
+        let text = "it holds two files of one name";
+        return Err(io::Error::new(io::ErrorKind::InvalidData, text));
+    }
+    let mut listed = Vec::new();
+    for index in 0..archive.len() {
+        let file = archive.by_index_raw(index).map_err(io::Error::other)?;
+        let name = match std::str::from_utf8(file.name_raw()) {
+            // Many archivers write UTF-8 without saying so.
+            Ok(name) => name.to_owned(),
+            Err(_) => file.name().map_err(io::Error::other)?.into_owned(),
+        };
+        // Some archivers separate by backslashes.
+        let name = name.replace('\\', "/");
+        if name.ends_with('/') || file.is_dir() {
+            continue;
+        }
+        let entry = Entry {
+            start: file.data_start().unwrap_or(u64::MAX),
+            packed_bytes: file.compressed_size(),
+            bytes: file.size(),
+            crc32: file.crc32(),
+            deflated: file.compression() == CompressionMethod::Deflated,
+        };
+        let refused = refusal(&name, &entry, bytes, file.encrypted(), file.compression());
+        listed.push(Listed { name, entry: refused.map_or(Ok(entry), Err) });
+    }
+    refuse_overlaps(&mut listed);
+    Ok(listed)
+}
+
+fn refusal(
+    name: &str,
+    entry: &Entry,
+    archive_bytes: u64,
+    encrypted: bool,
+    compression: CompressionMethod,
+) -> Option<String> {
+    let leads_out = name.starts_with('/')
+        || name.as_bytes().get(1) == Some(&b':')
+        || name.split('/').any(|part| matches!(part, "" | "." | ".."));
+    let behind_end = entry.start.checked_add(entry.packed_bytes).is_none_or(|end| end > archive_bytes);
+    if leads_out {
+        Some("its path leads out of the archive; ask for an archive without such paths".to_owned())
+    } else if encrypted {
+        Some("it is encrypted in the archive; ask for it without a password".to_owned())
+    } else if !matches!(compression, CompressionMethod::Stored | CompressionMethod::Deflated) {
+        Some(format!(
+            "it is packed by {compression}, read are stored and deflated files; ask for another archive"
+        ))
+    } else if behind_end || !entry.deflated && entry.bytes != entry.packed_bytes {
+        Some("the archive is damaged here: sizes do not agree; ask for it again".to_owned())
+    } else if entry.bytes > BOMB_BYTES && entry.bytes / BOMB_RATIO > entry.packed_bytes {
+        Some(format!(
+            "{} bytes would become {}; that is a bomb, not sound (allowed is {BOMB_RATIO} times, or up to {BOMB_BYTES} bytes)",
+            entry.packed_bytes, entry.bytes
+        ))
+    } else {
+        None
+    }
+}
+
+/// Entries that share bytes are how a small archive pretends to hold much.
+fn refuse_overlaps(listed: &mut [Listed]) {
+    let mut places: Vec<(u64, u64, usize)> = listed
+        .iter()
+        .enumerate()
+        .filter_map(|(index, listed)| {
+            let entry = listed.entry.as_ref().ok()?;
+            Some((entry.start, entry.start + entry.packed_bytes, index))
+        })
+        .collect();
+    places.sort_unstable();
+    let mut end = 0;
+    for (start, its_end, index) in places {
+        if start < end {
+            listed[index].entry =
+                Err("it shares bytes with another file of the archive; that is a bomb, not sound".to_owned());
+        }
+        end = end.max(its_end);
+    }
+}

@@ -1,0 +1,182 @@
+//! The one place where the path of a source becomes a stream of bytes: a file, or an entry of a ZIP archive, which is
+//! read in place and never unpacked to the disk.
+
+use std::fs::{self, File};
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+
+use super::archive::{self, Entry};
+use super::inflate::Inflated;
+
+/// Where a source is.
+#[derive(Debug, Clone)]
+pub(crate) enum Place {
+    /// A file.
+    File(PathBuf),
+    /// An entry of the archive in this file.
+    Entry(PathBuf, Entry),
+}
+
+/// A source that is being read.
+pub(crate) enum SourceFile {
+    /// A file.
+    File(File),
+    /// A part of an archive, as it is.
+    Stored(Window),
+    /// A part of an archive that is unpacked while it is read.
+    Inflated(Box<Inflated>),
+}
+
+/// Opens the source `path` of the delivery in `root`.
+pub(crate) fn open(root: &Path, path: &str) -> io::Result<SourceFile> {
+    locate(root, path)?.open()
+}
+
+/// Finds the source `path` in `root`, which is a folder or an archive: names that are not Unicode are found again by
+/// their readable form.
+pub(crate) fn locate(root: &Path, path: &str) -> io::Result<Place> {
+    if archive::is_archive(root) {
+        return entry(root, path);
+    }
+    let direct = root.join(path);
+    if fs::symlink_metadata(&direct).is_ok() {
+        return Ok(Place::File(direct));
+    }
+    let mut real = root.to_owned();
+    let mut rest = path;
+    while !rest.is_empty() {
+        if archive::is_archive(&real) {
+            return entry(&real, rest);
+        }
+        let (part, behind) = rest.split_once('/').unwrap_or((rest, ""));
+        let found = fs::read_dir(&real).ok().into_iter().flatten().flatten();
+        real = found
+            .map(|entry| entry.path())
+            .find(|p| p.file_name().is_some_and(|n| n.to_string_lossy() == part))
+            .ok_or(io::ErrorKind::NotFound)?;
+        rest = behind;
+    }
+    Ok(Place::File(real))
+}
+
+fn entry(archive: &Path, name: &str) -> io::Result<Place> {
+    let listed = archive::list(archive)?.into_iter().find(|listed| listed.name == name);
+    let entry = listed.ok_or(io::ErrorKind::NotFound)?.entry.map_err(io::Error::other)?;
+    Ok(Place::Entry(archive.to_owned(), entry))
+}
+
+impl Place {
+    /// Size in bytes.
+    pub(crate) fn bytes(&self) -> io::Result<u64> {
+        match self {
+            Self::File(path) => fs::metadata(path).map(|metadata| metadata.len()),
+            Self::Entry(_, entry) => Ok(entry.bytes),
+        }
+    }
+
+    pub(crate) fn open(&self) -> io::Result<SourceFile> {
+        match self {
+            Self::File(path) => Ok(SourceFile::File(File::open(path)?)),
+            Self::Entry(path, entry) => {
+                let file = File::open(path)?;
+                if entry.deflated {
+                    return Ok(SourceFile::Inflated(Box::new(Inflated::new(file, *entry)?)));
+                }
+                Ok(SourceFile::Stored(Window::new(file, *entry)))
+            }
+        }
+    }
+}
+
+impl SourceFile {
+    /// The same source once more. For a file, the place in it is shared.
+    pub(crate) fn try_clone(&self) -> io::Result<Self> {
+        Ok(match self {
+            Self::File(file) => Self::File(file.try_clone()?),
+            Self::Stored(Window { file, entry, .. }) => Self::Stored(Window::new(file.try_clone()?, *entry)),
+            Self::Inflated(inflated) => Self::Inflated(Box::new(inflated.again()?)),
+        })
+    }
+}
+
+impl Read for SourceFile {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        match self {
+            Self::File(file) => file.read(bytes),
+            Self::Stored(window) => window.read(bytes),
+            Self::Inflated(inflated) => inflated.read(bytes),
+        }
+    }
+}
+
+impl Seek for SourceFile {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        match self {
+            Self::File(file) => file.seek(to),
+            Self::Stored(window) => {
+                window.at = moved(to, window.at, window.entry.bytes)?;
+                Ok(window.at)
+            }
+            Self::Inflated(inflated) => inflated.seek(to),
+        }
+    }
+}
+
+/// A part of a file.
+pub(crate) struct Window {
+    file: File,
+    entry: Entry,
+    at: u64,
+    checksum: Checksum,
+}
+
+impl Window {
+    fn new(file: File, entry: Entry) -> Self {
+        Self { file, entry, at: 0, checksum: Checksum::default() }
+    }
+}
+
+impl Read for Window {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        let count = (bytes.len() as u64).min(self.entry.bytes.saturating_sub(self.at)) as usize;
+        self.file.seek(SeekFrom::Start(self.entry.start + self.at))?;
+        let read = self.file.read(&mut bytes[..count])?;
+        self.checksum.see(self.at, &bytes[..read], &self.entry)?;
+        self.at += read as u64;
+        Ok(read)
+    }
+}
+
+/// The checksum of an entry, as far as it was read without a gap.
+#[derive(Default)]
+pub(super) struct Checksum {
+    hash: crc32fast::Hasher,
+    at: u64,
+}
+
+impl Checksum {
+    /// Takes what was read at `from`; at the end it is compared with what the archive states.
+    pub(super) fn see(&mut self, from: u64, bytes: &[u8], entry: &Entry) -> io::Result<()> {
+        let known = self.at.checked_sub(from).and_then(|known| usize::try_from(known).ok());
+        let Some(fresh) = known.and_then(|known| bytes.get(known..)).filter(|fresh| !fresh.is_empty()) else {
+            return Ok(());
+        };
+        self.hash.update(fresh);
+        self.at += fresh.len() as u64;
+        if self.at == entry.bytes && self.hash.clone().finalize() != entry.crc32 {
+            let text = "it is damaged in the archive: its checksum differs; ask for it again";
+            return Err(io::Error::new(io::ErrorKind::InvalidData, text));
+        }
+        Ok(())
+    }
+}
+
+/// A place after a seek.
+pub(super) fn moved(to: SeekFrom, at: u64, bytes: u64) -> io::Result<u64> {
+    let place = match to {
+        SeekFrom::Start(at) => Some(at),
+        SeekFrom::End(by) => bytes.checked_add_signed(by),
+        SeekFrom::Current(by) => at.checked_add_signed(by),
+    };
+    place.ok_or_else(|| io::ErrorKind::InvalidInput.into())
+}
