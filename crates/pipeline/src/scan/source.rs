@@ -66,6 +66,13 @@ fn entry(archive: &Path, name: &str) -> io::Result<Place> {
 }
 
 impl Place {
+    /// The file on the disk: the source itself, or the archive that holds it.
+    pub(crate) fn path(&self) -> &Path {
+        match self {
+            Self::File(path) | Self::Entry(path, _) => path,
+        }
+    }
+
     /// Size in bytes.
     pub(crate) fn bytes(&self) -> io::Result<u64> {
         match self {

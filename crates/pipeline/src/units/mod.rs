@@ -40,7 +40,7 @@ use crate::render::{RenderError, Shop, output_path};
 use crate::run::{self, Course, Job, Papers, RunError, Study};
 use crate::scan;
 use crate::sketch::Sketches;
-use crate::storage::{RealDisk, digest_file};
+use crate::storage::{RealDisk, digest};
 use crate::survey::Scope;
 use crate::turns::{self, in_parallel};
 
@@ -124,7 +124,8 @@ fn standing(desk: &Desk<'_>, folder: &OutFolder, files: &[FileFacts]) -> Standin
         earlier.stems.iter().map(|stem| (stem.source.path.as_str(), stem.source.bytes)).collect();
     known.sort_unstable();
     let there = files.iter().map(|file| (file.path.as_str(), file.bytes));
-    let older = |file: &FileFacts| modified(&scan::locate(desk.delivery, &file.path)) < sealed_at;
+    let written = |file: &FileFacts| modified(scan::locate(desk.delivery, &file.path).ok()?.path());
+    let older = |file: &FileFacts| written(file) < sealed_at;
     let failed = earlier.stems.iter().filter(|stem| stem.state == State::Failed).count();
     if earlier.recipe.sha256 != desk.recipe.sha256() || !there.eq(known) || !files.iter().all(older) {
         Standing::Open
@@ -192,8 +193,8 @@ fn survey_one(
 
 /// A file that cannot even be read as bytes is the file system's fault, which may pass.
 fn readable(desk: &Desk<'_>, path: &str) -> Result<(), UnitError> {
-    let real = scan::locate(desk.delivery, path);
-    digest_file(&real).map(drop).map_err(|source| UnitError::Io { path: real, source })
+    let read = scan::open(desk.delivery, path).and_then(|mut source| digest(&mut source));
+    read.map(drop).map_err(|source| UnitError::Io { path: desk.delivery.join(path), source })
 }
 
 /// Every survey of the delivery, in the order of the files.
