@@ -32,12 +32,11 @@ fn blocks<R: Read + Seek>(source: &mut R, chunks: &mut Vec<Chunk>, aiff: &mut Fo
         if matches!(kind, 2 | 4) && size <= MOST_BYTES {
             let mut contents = vec![0; size as usize];
             source.read_exact(&mut contents)?;
-            match kind {
-                4 => chunks.extend(comments(&contents).and_then(|texts| info(&texts))),
-                _ => {
-                    chunks.extend(riff_chunk(&contents));
-                    take_aiff(&contents, aiff);
-                }
+            if kind == 4 {
+                chunks.extend(comments(&contents).and_then(|texts| info(&texts)));
+            } else {
+                chunks.extend(riff_chunk(&contents));
+                take_aiff(&contents, aiff);
             }
         } else {
             source.seek(SeekFrom::Current(i64::from(size)))?;

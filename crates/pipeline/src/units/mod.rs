@@ -40,7 +40,7 @@ use crate::render::{RenderError, Shop, output_path};
 use crate::run::{self, Course, Job, Papers, RunError, Study};
 use crate::scan;
 use crate::sketch::Sketches;
-use crate::storage::{RealDisk, digest};
+use crate::storage::{RealDisk, digest, digest_file};
 use crate::survey::Scope;
 use crate::turns::{self, in_parallel};
 
