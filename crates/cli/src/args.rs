@@ -282,9 +282,6 @@ pub struct UnitWork {
     pub stem: Option<String>,
     #[command(flatten)]
     pub work: Work,
-    /// As in `prep`.
-    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..))]
-    pub patience: u64,
 }
 
 /// Share `index` of `count`, from 1 on.

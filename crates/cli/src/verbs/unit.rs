@@ -46,7 +46,7 @@ pub(crate) fn run(step: &Step, progress: &Arc<Reporter>, out: &mut dyn Write) ->
     }
     refuse_shared_folders(&args.deliveries, &args.out)?;
     stop_on_signals()?;
-    let bench = Bench { patience: Patience::seconds(args.patience), ..bench(progress) };
+    let bench = Bench { patience: Patience::seconds(args.work.patience), ..bench(progress) };
     let mut exit = Exit::Done;
     for (number, delivery) in args.deliveries.iter().enumerate() {
         if deals_deliveries(step) && args.shard.is_some_and(|shard| !shard.has(number)) {
