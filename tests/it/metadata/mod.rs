@@ -62,7 +62,7 @@ fn info() -> Chunk {
     Chunk { id: *b"LIST", bytes: b"INFOINAM\x06\0\0\0Gr\xF6\xDFe\0".to_vec() }
 }
 
-fn write(delivery: &Delivery, name: &str, rate_hz: u32, stamp: u64, sound: Vec<f64>, chunks: Vec<Chunk>) {
+fn write(delivery: &Delivery, name: &str, rate_hz: u32, stamp: u64, sound: &[f64], chunks: Vec<Chunk>) {
     let mut bext = Bext::new("invented", "test");
     bext.time_reference = stamp;
     bext.loudness[0] = -2300;
@@ -121,7 +121,7 @@ fn deliver() -> Delivery {
         info(),
         Chunk { id: *b"what", bytes: b"ever".to_vec() },
     ];
-    write(&delivery, "Vox.wav", 44_100, 158_760_000, vox, chunks);
+    write(&delivery, "Vox.wav", 44_100, 158_760_000, &vox, chunks);
     let bass = signal::noise(2, 0.25, 8 * 96_000);
     write(
         &delivery,

@@ -29,7 +29,7 @@ fn wanted() -> u64 {
     std::env::var("LOADIN_MUTATIONS").ok().and_then(|text| text.parse().ok()).unwrap_or(400)
 }
 
-/// A generator of faults: SplitMix64 (Steele, Lea and Flood, 2014; constants from memory).
+/// A generator of faults: `SplitMix64` (Steele, Lea and Flood, 2014; constants from memory).
 struct Faults(u64);
 
 impl Faults {
@@ -155,6 +155,7 @@ fn said(stem: &Value) -> Option<String> {
         .then(|| format!("{} {about_loss:?} {repairs}", stem["fate"]))
 }
 
+#[expect(clippy::print_stdout, reason = "figures for whoever asks with --nocapture")]
 #[test]
 fn whatever_is_wrong_with_a_file_the_audit_ends_and_loses_no_frame_in_silence() {
     let seeds = seeds();

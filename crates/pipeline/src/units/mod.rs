@@ -239,7 +239,9 @@ pub fn render(
     let mut rank = 0..;
     stems.retain(|stem| rank.next().is_some_and(|rank| mine(stem.path(), rank)));
     let audio = desk.out.join("audio");
-    [&audio, &desk.memory().join("journal")].into_iter().for_each(|folder| clear_stale(folder));
+    for folder in [&audio, &desk.memory().join("journal")] {
+        clear_stale(folder);
+    }
     let disk = Arc::new(disk_for(desk, &stems));
     let journal = desk.journal(&*disk);
     let (delivery, out) = (desk.delivery.to_owned(), desk.out.to_owned());

@@ -15,7 +15,7 @@ use crate::lock::Holder;
 use crate::storage::{Disk, DiskFile, RealDisk, Stored, UNFINISHED, digest_file};
 
 /// A temporary of another machine that was not written to for so long is nobody's.
-const STALE_AFTER: Duration = Duration::from_hours(24);
+const STALE_AFTER: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// The operating system's file system, shared with tasks on other machines.
 pub(super) struct SharedDisk {
