@@ -128,7 +128,7 @@ fn deliver() -> Delivery {
         "Bass.wav",
         96_000,
         345_696_000,
-        bass,
+        &bass,
         vec![cue(&[(7, 96_001)]), ixml(96_000, 345_696_000)],
     );
     delivery
