@@ -25,6 +25,8 @@ pub(crate) fn change(change: &Change, stem: &StemRecord) -> (String, String) {
         }
         ("align-starts", "start") => format!("placed at {}", clock(seconds(Some(&change.to)), 3)),
         ("align-starts", _) => format!("length {}", clock(seconds(Some(&change.to)), 3)),
+        // The depth stays; the sound no longer lies on its grid.
+        ("re-encode", "dither") => format!("{} dither", text(&change.to)),
         ("re-encode", _) => {
             let dither = change.more.get("dither").and_then(Value::as_str).filter(|kind| *kind != "none");
             let dither = dither.map_or(String::new(), |kind| format!(" with {kind} dither"));
