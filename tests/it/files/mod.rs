@@ -2,3 +2,4 @@
 
 mod archives;
 mod containers;
+mod large;
