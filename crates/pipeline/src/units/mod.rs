@@ -2,7 +2,7 @@
 //!
 //! | unit | reads | writes, in the output folder |
 //! |---|---|---|
-//! | [`scan`] | the delivery's headers | `.loadin/inventory.json` |
+//! | [`scan()`] | the delivery's headers | `.loadin/inventory.json` |
 //! | [`survey`] | inventory, stems | one record a stem in `.loadin/journal` |
 //! | [`plan`] | inventory, all surveys | `.loadin/plan.json` |
 //! | [`render`] | plan, stems | `audio/<label>.wav`, and one record a stem in `.loadin/journal` |
@@ -67,7 +67,7 @@ pub enum Standing {
     Failed(usize),
 }
 
-/// What [`scan`] has found.
+/// What [`scan()`] has found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Scanned {
     /// How the delivery stands.
