@@ -22,9 +22,10 @@ hound=$(crate hound)/testsamples
 claxon=$(crate claxon)/testsamples
 seed riff "$hound"/*.wav "$hound"/fuzz/*
 seed wave64 $ours/*.w64
-seed aiff $ours/*.aif* regressions/*.aif
+mkdir -p corpus/aiff
+for file in ../../demo/delivery/*.aif; do head -c 4000 "$file" >"corpus/aiff/$(basename "$file")"; done
 seed caf $ours/*.caf
-seed flac "$claxon"/*.flac "$claxon"/fuzz/* regressions/*.flac
+seed flac "$claxon"/*.flac "$claxon"/fuzz/*
 seed mpeg $ours/*.mp3
 seed mp4 $ours/*.m4a $ours/*.mp4
 seed ogg $ours/*.ogg

@@ -10,7 +10,7 @@ use loadin_audio::Block;
 /// fuzzer ends it.
 fn let_caught_panics_pass() {
     static ONCE: Once = Once::new();
-    ONCE.call_once(|| set_hook(Box::new(|_| {})));
+    ONCE.call_once(|| set_hook(Box::new(|panic| eprintln!("{panic}"))));
 }
 
 /// Reads the file to its end or to the error, if it begins with one of `magics` at their places.
@@ -24,7 +24,13 @@ pub fn decode(bytes: &[u8], magics: &[(usize, &[u8])]) {
     let_caught_panics_pass();
     let Ok(mut decoder) = loadin_codec::open(Cursor::new(bytes.to_vec()), true) else { return };
     let mut block = Block::default();
-    while let Ok(true) = decoder.next_block(&mut block) {
+    loop {
+        match decoder.next_block(&mut block) {
+            Ok(true) => {}
+            Ok(false) => break,
+            // It is refused, and says why.
+            Err(_) => return,
+        }
         assert!((1..=65_536).contains(&block.frames()), "{} frames in a block", block.frames());
         // Silence in the place of lost sound may be long; what matters is that it ends.
         if decoder.frames_read() > 10_000_000 {
