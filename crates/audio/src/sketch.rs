@@ -1,11 +1,15 @@
 //! A stem in little: its middle at about 6 kHz, as 16-bit codes with a scale for each stretch of 85 ms.
 //!
-//! Digital silence takes no room. Ten minutes without any take 7.2 MB.
+//! Digital silence takes no room. Ten minutes without any take 7.2 MB. It ends after 20 minutes, so that memory does not grow
+//! with the length of a stem.
 
 use crate::{Block, Decimator};
 
 /// Samples that share a scale.
 const STRETCH: usize = 512;
+
+/// Seconds that are drawn.
+const MOST_SECONDS: u64 = 20 * 60;
 
 /// The greatest code.
 const FULL: f32 = 32_767.0;
@@ -26,6 +30,8 @@ pub struct Sketch {
 #[derive(Debug, Clone)]
 pub struct Sketcher {
     decimator: Decimator,
+    /// Frames that are still drawn.
+    left: u64,
     open: Vec<f32>,
     sketch: Sketch,
 }
@@ -34,12 +40,21 @@ impl Sketcher {
     /// A sketcher for streams at `rate_hz`.
     pub fn new(rate_hz: u32) -> Self {
         let sketch = Sketch { rate_hz, ..Sketch::default() };
-        Self { decimator: Decimator::new(rate_hz), open: Vec::new(), sketch }
+        let left = MOST_SECONDS * u64::from(rate_hz);
+        Self { decimator: Decimator::new(rate_hz), left, open: Vec::new(), sketch }
     }
 
     /// Takes the next frames.
     pub fn push(&mut self, block: &Block) {
-        self.decimator.push(block, &mut self.open);
+        if self.left < block.frames() as u64 {
+            let mut last = Block::new(block.channels());
+            last.append(block, 0, self.left as usize);
+            self.left = 0;
+            self.decimator.push(&last, &mut self.open);
+        } else {
+            self.left -= block.frames() as u64;
+            self.decimator.push(block, &mut self.open);
+        }
         let whole = self.open.len() / STRETCH * STRETCH;
         for stretch in self.open[..whole].chunks(STRETCH) {
             self.sketch.put(stretch);
@@ -151,6 +166,17 @@ mod tests {
             sketcher.push(&Block::from_channels(vec![piece.to_vec()]));
         }
         sketcher.finish()
+    }
+
+    /// 20 minutes at 6 kHz are 7 200 000 samples, wherever the stream is cut.
+    #[test]
+    fn it_ends_after_twenty_minutes() {
+        for piece in [1_000_000, 999_983] {
+            let mut sketcher = Sketcher::new(6000);
+            let block = Block::silence(1, piece);
+            (0..9).for_each(|_| sketcher.push(&block));
+            assert_eq!(sketcher.finish().samples(), 7_200_000);
+        }
     }
 
     #[test]

@@ -25,7 +25,7 @@ use crate::survey::Scope;
 pub(crate) const RESULTS_VERSION: u32 = 3;
 
 /// What a sketch holds; part of its key.
-const SKETCH: &str = "middle of all channels";
+const SKETCH: &str = "middle of all channels, 20 minutes";
 
 /// The records of one output folder.
 pub(crate) struct Journal<'a> {
