@@ -128,6 +128,13 @@ impl Sketch {
         &self.codes
     }
 
+    /// All samples.
+    pub fn whole(&self) -> Vec<f32> {
+        let mut samples = vec![0.0; self.samples];
+        self.read(0, &mut samples);
+        samples
+    }
+
     /// Fills `out` with the samples from `start` on; before the first and after the last one there is silence. False
     /// where all of it is silence.
     pub fn read(&self, start: i64, out: &mut [f32]) -> bool {

@@ -34,8 +34,7 @@ pub(crate) fn places(mix: &Mix<'_>, sketches: &Sketches<'_>) -> Vec<Place> {
     let factor = f64::from(mix.sketch.factor());
     let place = |survey: &&Survey| {
         let sketch = sketches.get(&survey.path, &survey.sha256)?;
-        let mut samples = vec![0.0; sketch.samples()];
-        sketch.read(0, &mut samples);
+        let samples = sketch.whole();
         // Most shorter stems only end earlier, which is cheap to see.
         let found = mix
             .at_the_start(&samples, delay)

@@ -108,7 +108,7 @@ impl<'a> Mix<'a> {
         let longest = stems.iter().map(|stem| seconds(stem)).max_by(f64::total_cmp)?;
         let (whole, short) = stems.into_iter().partition(|stem| seconds(stem) > longest - SHORTER_SECONDS);
         let sketch = sketches.get(&survey.path, &survey.sha256)?;
-        let samples = all(&sketch);
+        let samples = sketch.whole();
         let mut mix = Self { survey, sketch, samples, whole, short, delay: None };
         mix.delay = mix.agreed(sketches);
         Some(mix)
@@ -135,19 +135,23 @@ impl<'a> Mix<'a> {
     fn agreed(&self, sketches: &Sketches<'_>) -> Option<Delay> {
         let mut found = Vec::new();
         for survey in self.whole.iter().take(MOST_ASKED) {
-            let stem = all(&sketches.get(&survey.path, &survey.sha256)?);
+            let stem = sketches.get(&survey.path, &survey.sha256)?.whole();
             let length = self.stretch().min(stem.len());
             found.extend(self.late_at(&stem, loudest(&stem, length), length).map(|late| (late, stem)));
         }
-        let same = 2.0 / f64::from(self.sketch.factor());
         let (surest, _) = found.iter().min_by(|a, b| a.0.uncertainty.total_cmp(&b.0.uncertainty))?;
-        let alike: Vec<_> = found.iter().filter(|(other, _)| (other.at - surest.at).abs() <= same).collect();
+        let alike: Vec<_> = found.iter().filter(|(other, _)| self.is_same(other.at, surest.at)).collect();
         let inverted = alike.iter().filter(|(other, _)| other.inverted).count();
         (2 * alike.len() > found.len()).then(|| Delay {
             samples: surest.at,
             inverted: 2 * inverted > alike.len(),
             drift_ppm: alike.iter().find_map(|(_, stem)| self.drift(stem)),
         })
+    }
+
+    /// Whether two places are one: within two frames.
+    fn is_same(&self, place: f64, other: f64) -> bool {
+        (place - other).abs() <= 2.0 / f64::from(self.sketch.factor())
     }
 
     /// Samples of the stretch that is compared.
@@ -169,9 +173,7 @@ impl<'a> Mix<'a> {
     /// A stem that starts with the others, if that is sure.
     pub(crate) fn at_the_start(&self, stem: &[f32], delay: Delay) -> Option<Located> {
         let length = self.stretch().min(stem.len());
-        let same = 2.0 / f64::from(self.sketch.factor());
-        self.late_at(stem, loudest(stem, length), length)
-            .filter(|late| (late.at - delay.samples).abs() <= same)
+        self.late_at(stem, loudest(stem, length), length).filter(|late| self.is_same(late.at, delay.samples))
     }
 
     /// How the delay differs between begin and end of a stem.
@@ -195,12 +197,6 @@ fn loudest(samples: &[f32], length: usize) -> usize {
     };
     let places = (0..=samples.len() - length).step_by((length / 10).max(1));
     places.max_by(|a, b| energy(a).total_cmp(&energy(b)).then(b.cmp(a))).unwrap_or(0)
-}
-
-fn all(sketch: &Sketch) -> Vec<f32> {
-    let mut samples = vec![0.0; sketch.samples()];
-    sketch.read(0, &mut samples);
-    samples
 }
 
 fn measures(survey: &Survey) -> Option<&Measures> {
@@ -372,7 +368,7 @@ impl Set<'_> {
         let factor = self.mix.sketch.factor();
         let found = locate(&sum, &mix, 0..=2 * most as i64, self.mix.sketch.sample_hz(), factor)?;
         let found = found.at - most as f64;
-        ((found - delay).abs() <= 2.0 / f64::from(factor)).then_some(found)
+        self.mix.is_same(found, delay).then_some(found)
     }
 }
 

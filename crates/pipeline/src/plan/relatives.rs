@@ -16,7 +16,6 @@ pub(super) fn notice(siblings: &[Sibling], draft: &mut Draft<'_>) {
         let fit = SiblingFit {
             kin: kin(&sibling.a, &sibling.b).unwrap_or(Kin::Family),
             lag_frames: sibling.lag_frames,
-            rate_hz: sibling.rate_hz,
             correlation: sibling.correlation,
             same_content: content(&sibling.a) == content(&sibling.b),
         };

@@ -44,9 +44,10 @@ fn table(rows: &[String], caption: &str) -> String {
 fn row(manifest: &Manifest, sibling: &Sibling) -> String {
     let ms = 1000.0 * sibling.lag_frames as f64 / f64::from(sibling.rate_hz.max(1));
     // A sign beside the word, so that it is seen from afar.
+    let word = sibling.polarity.as_str();
     let polarity = match sibling.polarity {
-        Polarity::Same => "same".to_owned(),
-        Polarity::Inverted => "<b>⌽ inverted</b>".to_owned(),
+        Polarity::Same => word.to_owned(),
+        Polarity::Inverted => format!("<b>⌽ {word}</b>"),
     };
     format!(
         "<tr><th scope=row>{}</th><td>{}</td><td class=n>{}</td><td class=n>{}</td><td class=n>{}</td><td>{polarity}</td></tr>\n",

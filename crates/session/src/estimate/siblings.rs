@@ -10,8 +10,6 @@ pub struct SiblingFit {
     pub kin: Kin,
     /// By how many frames the second one is later.
     pub lag_frames: i64,
-    /// Rate of those frames in Hz.
-    pub rate_hz: u32,
     /// Correlation coefficient at that lag, −1 to 1.
     pub correlation: f64,
     /// Whether they hold the same samples.
@@ -68,7 +66,7 @@ mod tests {
     use super::*;
 
     fn doubts(kin: Kin, lag_frames: i64, correlation: f64) -> Vec<SiblingDoubt> {
-        sibling_doubts(&SiblingFit { kin, lag_frames, rate_hz: 48_000, correlation, same_content: false })
+        sibling_doubts(&SiblingFit { kin, lag_frames, correlation, same_content: false })
     }
 
     #[test]
@@ -85,13 +83,7 @@ mod tests {
 
     #[test]
     fn exact_copies_are_said_elsewhere() {
-        let fit = SiblingFit {
-            kin: Kin::Family,
-            lag_frames: 0,
-            rate_hz: 48_000,
-            correlation: 1.0,
-            same_content: true,
-        };
+        let fit = SiblingFit { kin: Kin::Family, lag_frames: 0, correlation: 1.0, same_content: true };
         assert_eq!(sibling_doubts(&fit), []);
     }
 }
