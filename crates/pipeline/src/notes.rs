@@ -5,6 +5,8 @@
 use std::io::Read;
 use std::path::Path;
 
+use encoding_rs::{UTF_16BE, UTF_16LE};
+use loadin_codec::decoded;
 use loadin_session::debris;
 use loadin_session::facts::{Midi, read_midi};
 
@@ -82,22 +84,17 @@ fn bytes(delivery: &Path, path: &str, most: u64, patience: Patience) -> Result<V
     }
 }
 
-/// Any encoding to Unicode: by its byte order mark, else UTF-8 where it is valid, else UTF-16 where every other byte of
-/// Latin text is zero, else the code page that most old programs have written.
+/// Any encoding to Unicode: UTF-16 without a mark is known by its zeros, every other byte of Latin text.
 fn text(bytes: &[u8]) -> String {
-    use encoding_rs::{UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
     let zeros = |odd: usize| bytes.iter().skip(odd).step_by(2).filter(|&&byte| byte == 0).count();
     let half = bytes.len() / 4 + 1;
-    let encoding = if zeros(1) >= half {
-        UTF_16LE
+    if zeros(1) >= half {
+        UTF_16LE.decode(bytes).0.into_owned()
     } else if zeros(0) >= half {
-        UTF_16BE
-    } else if std::str::from_utf8(bytes).is_ok() {
-        UTF_8
+        UTF_16BE.decode(bytes).0.into_owned()
     } else {
-        WINDOWS_1252
-    };
-    encoding.decode(bytes).0.into_owned()
+        decoded(bytes)
+    }
 }
 
 #[cfg(test)]

@@ -12,7 +12,7 @@ mod text;
 use crate::{Bext, Chunk};
 
 pub use self::retime::{Carried, Fate, TimeChange, carry};
-pub use self::text::readable;
+pub use self::text::{decoded, readable};
 
 /// What stands beside the samples.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

@@ -1,29 +1,27 @@
 //! Texts of any encoding, readable: for the record, never for the file, where the bytes stay as they are.
 
+use encoding_rs::{UTF_8, WINDOWS_1252};
+
 use super::pieces;
 use crate::Chunk;
 
 /// Longest text that is given: what is longer is no label.
 const MOST_CHARS: usize = 400;
 
-/// A text as Unicode: UTF-16 with its mark, UTF-8, else Windows-1252 (WHATWG Encoding Standard), which takes every byte.
-pub fn readable(bytes: &[u8]) -> String {
-    let text = match bytes {
-        [0xFF, 0xFE, rest @ ..] => utf_16(rest, u16::from_le_bytes),
-        [0xFE, 0xFF, rest @ ..] => utf_16(rest, u16::from_be_bytes),
-        _ => {
-            let end = bytes.iter().position(|byte| *byte == 0).unwrap_or(bytes.len());
-            let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&bytes[..end]);
-            std::str::from_utf8(bytes)
-                .map_or_else(|_| encoding_rs::WINDOWS_1252.decode(bytes).0.into_owned(), str::to_owned)
-        }
-    };
-    text.trim().chars().take(MOST_CHARS).collect()
+/// Bytes as Unicode: by their byte order mark, else UTF-8 where they are valid, else Windows-1252 (WHATWG Encoding
+/// Standard), which takes every byte.
+pub fn decoded(bytes: &[u8]) -> String {
+    let unmarked = if std::str::from_utf8(bytes).is_ok() { UTF_8 } else { WINDOWS_1252 };
+    unmarked.decode(bytes).0.into_owned()
 }
 
-fn utf_16(bytes: &[u8], word: fn([u8; 2]) -> u16) -> String {
-    let words = bytes.as_chunks::<2>().0.iter().map(|pair| word(*pair)).take_while(|word| *word != 0);
-    char::decode_utf16(words).map(|c| c.unwrap_or(char::REPLACEMENT_CHARACTER)).collect()
+/// A text that ends with its first NUL, as Unicode and short enough for a label.
+pub fn readable(bytes: &[u8]) -> String {
+    let is_wide = matches!(bytes, [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..]);
+    let end = bytes.iter().position(|byte| *byte == 0 && !is_wide).unwrap_or(bytes.len());
+    let text = decoded(&bytes[..end]);
+    let text = text.split('\0').next().unwrap_or_default();
+    text.trim().chars().take(MOST_CHARS).collect()
 }
 
 /// The texts of a chunk, each with its name: titles and comments of `INFO`, labels and notes of markers.
