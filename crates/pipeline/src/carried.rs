@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::manifest::Tool;
 use crate::plan::StemPlan;
-use crate::stages::re_encode::Storage;
+use crate::stages::re_encode::{ContainerSetting, Storage};
 
 /// What became of one chunk of metadata.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -43,26 +43,34 @@ pub(crate) struct Beside {
 
 const PLAIN: &str = "the recipe asks for a container that is not bwf";
 
+const OTHER_HALF: &str = "that of the other half of the pair is carried for both";
+
 /// What a planned stem carries; `sources` are the metadata of its files, one, or left and right. No clock and no host is
 /// in it, so the same plan gives the same bytes.
-pub(crate) fn beside(stem: &StemPlan, storage: Storage, with_bext: bool, sources: &[&Metadata]) -> Beside {
+pub(crate) fn beside(
+    stem: &StemPlan,
+    container: ContainerSetting,
+    storage: Storage,
+    sources: &[&Metadata],
+) -> Beside {
     let Some((first, others)) = sources.split_first() else { return Beside::default() };
-    let carried = carry(first, &time_change(stem, storage));
+    let (time, refused) = (time_change(stem, storage), (!container.carries_metadata()).then_some(PLAIN));
     let mut beside = Beside {
-        bext: with_bext.then(|| bext_of(stem, storage, first.bext.as_ref())),
+        bext: refused.is_none().then(|| bext_of(stem, storage, first.bext.as_ref())),
         chunks: Vec::new(),
-        records: first.bext.iter().map(|bext| bext_record(bext, with_bext)).collect(),
+        records: first.bext.iter().map(|bext| bext_record(bext, refused)).collect(),
     };
-    for one in carried {
-        beside.records.push(record(&one, with_bext));
-        beside.chunks.extend(one.chunk.filter(|_| with_bext));
+    for one in carry(first, &time) {
+        beside.records.push(record(&one, refused));
+        beside.chunks.extend(one.chunk.filter(|_| refused.is_none()));
     }
-    let new = |chunk: &&Chunk| !first.chunks.contains(chunk);
-    let only_there = others.iter().flat_map(|other| other.chunks.iter().filter(new));
-    let why = "that of the other half of the pair is carried for both";
-    beside
-        .records
-        .extend(only_there.map(|chunk| dropped(String::from_utf8_lossy(&chunk.id).trim_end(), why)));
+    for other in others {
+        let bext = other.bext.iter().filter(|_| other.bext != first.bext);
+        beside.records.extend(bext.map(|bext| bext_record(bext, Some(OTHER_HALF))));
+        let new =
+            other.chunks.iter().zip(carry(other, &time)).filter(|(chunk, _)| !first.chunks.contains(chunk));
+        beside.records.extend(new.map(|(_, one)| record(&one, Some(OTHER_HALF))));
+    }
     beside
 }
 
@@ -99,7 +107,8 @@ fn bext_of(stem: &StemPlan, storage: Storage, source: Option<&Bext>) -> Bext {
     bext
 }
 
-fn bext_record(bext: &Bext, carried: bool) -> MetadataRecord {
+/// `refused` says why it is not written, where it is not.
+fn bext_record(bext: &Bext, refused: Option<&str>) -> MetadataRecord {
     let named = [
         ("description", &bext.description[..]),
         ("originator", &bext.originator),
@@ -109,8 +118,8 @@ fn bext_record(bext: &Bext, carried: bool) -> MetadataRecord {
         named.iter().map(|(name, bytes)| (name, readable(bytes))).filter(|(_, text)| !text.is_empty());
     MetadataRecord {
         chunk: "bext".to_owned(),
-        fate: if carried { MetadataFate::Moved } else { MetadataFate::Dropped },
-        why: Some(if carried { BEXT_CHANGES } else { PLAIN }.to_owned()),
+        fate: if refused.is_some() { MetadataFate::Dropped } else { MetadataFate::Moved },
+        why: Some(refused.unwrap_or(BEXT_CHANGES).to_owned()),
         texts: texts.map(|(name, text)| format!("{name}={text}")).collect(),
     }
 }
@@ -118,26 +127,18 @@ fn bext_record(bext: &Bext, carried: bool) -> MetadataRecord {
 const BEXT_CHANGES: &str =
     "time reference of the output, one more row of coding history, loudness fields set to unused";
 
-fn record(carried: &Carried, in_output: bool) -> MetadataRecord {
-    let (fate, why) = match &carried.fate {
-        Fate::Dropped(why) => (MetadataFate::Dropped, Some(why.as_str())),
-        _ if !in_output => (MetadataFate::Dropped, Some(PLAIN)),
-        Fate::AsItWas => (MetadataFate::Kept, None),
-        Fate::Moved(what) => (MetadataFate::Moved, Some(what.as_str())),
+/// `refused` says why nothing is written, where that is so.
+fn record(carried: &Carried, refused: Option<&str>) -> MetadataRecord {
+    let (fate, why) = match (&carried.fate, refused) {
+        (Fate::Dropped(why), _) => (MetadataFate::Dropped, Some(why.as_str())),
+        (_, Some(why)) => (MetadataFate::Dropped, Some(why)),
+        (Fate::AsItWas, None) => (MetadataFate::Kept, None),
+        (Fate::Moved(what), None) => (MetadataFate::Moved, Some(what.as_str())),
     };
     MetadataRecord {
         chunk: carried.name.clone(),
         fate,
         why: why.map(str::to_owned),
         texts: carried.texts.clone(),
-    }
-}
-
-fn dropped(chunk: &str, why: &str) -> MetadataRecord {
-    MetadataRecord {
-        chunk: chunk.to_owned(),
-        fate: MetadataFate::Dropped,
-        why: Some(why.to_owned()),
-        texts: Vec::new(),
     }
 }

@@ -139,7 +139,7 @@ pub(crate) fn source_record(survey: &Survey) -> SourceRecord {
 
 fn output_record(stem: &StemPlan, measured: &Measured, stored: &Stored) -> OutputRecord {
     let output = &stem.output;
-    let kind = stem.write().map(|(storage, ..)| storage.kind());
+    let kind = stem.write().map(|(_, storage, _)| storage.kind());
     OutputRecord {
         path: output_path(stem),
         bytes: stored.bytes,

@@ -211,6 +211,26 @@ fn the_manifest_says_what_became_of_every_chunk() {
     );
 }
 
+/// Of two halves that become one file, the left one's metadata stand for both; what only the right one has is named.
+#[test]
+fn what_only_the_right_half_has_is_named() {
+    let delivery = Delivery::new("pair");
+    let sound = |seed| signal::noise(seed, 0.25, 4800);
+    write(&delivery, "Gtr L.wav", 48_000, 0, &sound(1), vec![info()]);
+    write(&delivery, "Gtr R.wav", 48_000, 0, &sound(2), vec![info(), names()]);
+    let stages = "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"channel-fix\"\npairs = \"join\"\n\
+        [[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n";
+    let (ran, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), stages)]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    let records = stem(&manifest, "Gtr L.wav")["metadata"].as_array().unwrap();
+    let words: Vec<_> =
+        records.iter().map(|r| (r["chunk"].as_str().unwrap(), r["fate"].as_str().unwrap())).collect();
+    assert_eq!(words, [("bext", "moved"), ("LIST INFO", "kept"), ("LIST adtl", "dropped")]);
+    assert!(records[2]["why"].as_str().unwrap().contains("other half"), "{}", records[2]);
+    assert_eq!(records[2]["texts"][0], "labl=one!");
+}
+
 /// A restored file has its markers where the delivered one had them, but for those that went with the cut.
 #[test]
 fn restored_markers_stand_where_they_stood() {

@@ -166,7 +166,7 @@ impl StemPlan {
 
     /// Bytes that the output's samples take.
     pub fn output_bytes(&self) -> u64 {
-        let sample = self.write().map_or(0, |(storage, ..)| storage.kind().bytes() as u64);
+        let sample = self.write().map_or(0, |(_, storage, _)| storage.kind().bytes() as u64);
         self.output.frames.saturating_mul(u64::from(self.output.channels) * sample)
     }
 
@@ -180,18 +180,14 @@ impl StemPlan {
 
     /// The container of the output.
     pub fn container(&self) -> re_encode::ContainerSetting {
-        let written = self.decisions.iter().find_map(|decision| match decision {
-            Decision::ReEncode(re_encode::Decision::Write { container, .. }) => Some(*container),
-            _ => None,
-        });
-        written.unwrap_or(re_encode::ContainerSetting::Bwf)
+        self.write().map_or(re_encode::ContainerSetting::Bwf, |(container, ..)| container)
     }
 
-    /// How the output is stored.
-    pub fn write(&self) -> Option<(re_encode::Storage, bool, bool, bool)> {
+    /// How the output is stored: container, samples, and whether dither is added.
+    pub fn write(&self) -> Option<(re_encode::ContainerSetting, re_encode::Storage, bool)> {
         self.decisions.iter().find_map(|decision| match decision {
-            Decision::ReEncode(re_encode::Decision::Write { storage, dither, exact, bext, .. }) => {
-                Some((*storage, *dither, *exact, *bext))
+            Decision::ReEncode(re_encode::Decision::Write { container, storage, dither, .. }) => {
+                Some((*container, *storage, *dither))
             }
             _ => None,
         })

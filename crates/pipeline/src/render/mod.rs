@@ -154,10 +154,10 @@ fn encode(
     writer: &mut dyn Output,
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let mut source = Source::open(shop, stem).map_err(WriteFailure::Contents)?;
-    let (storage, dither, _, with_bext) = stem.write().ok_or_else(|| {
+    let (container, storage, dither) = stem.write().ok_or_else(|| {
         WriteFailure::Contents(RenderError::Promise("the plan has no re-encode decision".to_owned()))
     })?;
-    let beside = carried::beside(stem, storage, with_bext, &source.metadata());
+    let beside = carried::beside(stem, container, storage, &source.metadata());
     let output = &stem.output;
     let spec = WavSpec {
         rate_hz: output.rate_hz,
@@ -169,7 +169,7 @@ fn encode(
         chunks_before: Vec::new(),
         chunks_after: beside.chunks,
     };
-    let mut sink = Sink::new(writer, stem.container().target(), spec, dither.then(|| dither_key(stem)))?;
+    let mut sink = Sink::new(writer, container.target(), spec, dither.then(|| dither_key(stem)))?;
     let mut chain = Chain::new(stem, source.is_converted());
     let mut block = Block::default();
     chain.begin(&mut block, &mut |block| sink.push(block))?;

@@ -47,6 +47,11 @@ impl ContainerSetting {
         }
     }
 
+    /// Whether `bext` and other chunks go along.
+    pub(crate) fn carries_metadata(self) -> bool {
+        self == Self::Bwf
+    }
+
     /// The writer's word for it.
     pub(crate) fn target(self) -> Target {
         match self {
@@ -201,8 +206,6 @@ pub enum Decision {
         dither: bool,
         /// Whether the samples are those of the source, bit for bit.
         exact: bool,
-        /// Whether a `bext` chunk is written.
-        bext: bool,
         /// Depth of the source, in words.
         from: String,
         /// Why.
@@ -277,7 +280,6 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         storage,
         dither: falls && settings.dither == Dither::Tpdf,
         exact,
-        bext: settings.container == ContainerSetting::Bwf,
         from: describe(format),
         why: if settings.depth == Depth::Source {
             "every stem keeps its own depth"
