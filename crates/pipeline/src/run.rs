@@ -135,7 +135,8 @@ impl Course<'_> {
         if self.bench.stop.is_asked() {
             return Err(RunError::Stopped);
         }
-        Ok(self.decide(inventory, surveys, &sketches))
+        let music = Music::of(self.delivery, &inventory, self.bench.patience);
+        Ok(self.decide(inventory, surveys, music, &sketches))
     }
 
     /// The earlier preparation, where it binds this delivery.
@@ -148,12 +149,12 @@ impl Course<'_> {
         &self,
         inventory: Inventory,
         surveys: Vec<Survey>,
+        music: Music,
         sketches: &Sketches<'_>,
     ) -> Study {
         let earlier = self.binding(&inventory);
         let pin = earlier.map(Pin::of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
-        let music = Music::of(self.delivery, &inventory, self.bench.patience);
         let pin = late.as_ref().map(|late| &late.pin);
         let heard = Heard::of(self.recipe, &surveys, sketches);
         // A note that comes later must not move what is prepared.

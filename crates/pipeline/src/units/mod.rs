@@ -142,8 +142,7 @@ pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usi
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
     items.sort_by_key(|(file, _)| std::cmp::Reverse(file.bytes));
-    let mut rank = 0..;
-    items.retain(|(file, _)| rank.next().is_some_and(|rank| mine(&file.path, rank)));
+    keep_mine(&mut items, |(file, _)| &file.path, mine);
     let journal = desk.journal(&RealDisk);
     let mut disk = SharedDisk::new();
     for (file, scope) in &items {
@@ -167,6 +166,12 @@ pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usi
     );
     done.into_iter().collect::<Result<Vec<()>, _>>()?;
     Ok(items.len())
+}
+
+/// Keeps those of the ranked stems that `mine` chooses.
+fn keep_mine<T>(ranked: &mut Vec<T>, path: impl Fn(&T) -> &str, mine: &dyn Fn(&str, usize) -> bool) {
+    let mut rank = 0..;
+    ranked.retain(|stem| rank.next().is_some_and(|rank| mine(path(stem), rank)));
 }
 
 fn survey_one(
@@ -221,7 +226,8 @@ pub fn plan(desk: &Desk<'_>) -> Result<(), UnitError> {
     let earlier = folder.earlier().cloned();
     let journal = desk.journal(&RealDisk);
     let sketches = Sketches::new(Some(&journal));
-    let study = desk.course(Some(&journal), earlier.as_ref()).decide(listed.inventory, surveys, &sketches);
+    let study =
+        desk.course(Some(&journal), earlier.as_ref()).decide(listed.inventory, surveys, music, &sketches);
     folder.check(&RealDisk, &study.plan)?;
     folder.begin_writing()?;
     PlanFile::of(rests_on, study).store(&desk.memory())
@@ -236,8 +242,7 @@ pub fn render(
     let PlanFile { plan, contents, .. } = PlanFile::read(&desk.memory())?;
     let mut stems: Vec<&StemPlan> = plan.rendered().collect();
     stems.sort_by_key(|stem| std::cmp::Reverse(stem.output_bytes()));
-    let mut rank = 0..;
-    stems.retain(|stem| rank.next().is_some_and(|rank| mine(stem.path(), rank)));
+    keep_mine(&mut stems, |stem| stem.path(), mine);
     let audio = desk.out.join("audio");
     for folder in [&audio, &desk.memory().join("journal")] {
         clear_stale(folder);
