@@ -20,6 +20,10 @@ const BASE_BYTES: u64 = 32 << 20;
 /// Envelope, blocks and filters of one channel: more than the whole of a stereo stem was seen to take.
 const CHANNEL_BYTES: u64 = 8 << 20;
 
+/// A sketch (`loadin_audio::Sketch`) takes 12 kB a second for its first 20 minutes; it is drawn, packed and read back.
+const SKETCH_BYTES_PER_SECOND: u64 = 3 * 12_000;
+const SKETCH_SECONDS: u64 = 20 * 60;
+
 /// Seconds that starting, listing and waiting for a busy share may take.
 const BASE_SECONDS: u64 = 30;
 
@@ -36,9 +40,12 @@ pub(super) fn of(file: &FileFacts, scope: Scope) -> Estimate {
     // A compressed file whose header does not tell its length may hold twenty times as many samples as bytes.
     let frames = format.frames.unwrap_or(file.bytes.saturating_mul(20) / channels);
     let rate = u64::from(format.rate_hz.max(1));
+    let sounding = frames / rate;
     let frames = frames.max(frames.saturating_mul(u64::from(scope.target_hz)) / rate);
     Estimate {
-        memory_bytes: BASE_BYTES + channels * CHANNEL_BYTES,
+        memory_bytes: BASE_BYTES
+            + channels * CHANNEL_BYTES
+            + SKETCH_BYTES_PER_SECOND * sounding.min(SKETCH_SECONDS),
         seconds: BASE_SECONDS + frames.saturating_mul(channels) / SAMPLES_PER_SECOND,
     }
 }
