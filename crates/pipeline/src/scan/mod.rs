@@ -58,7 +58,7 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
         let entry = entry?;
         let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
         let kind = entry.file_type()?;
-        if let Some(why) = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path))
+        if let Some(why) = beside_audio(&path)
             && (path_is_litter(&path) || !archive::is_archive(&entry.path()))
             && (kind.is_dir() || !holds_audio(Place::File(entry.path()), patience))
         {
@@ -97,8 +97,7 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
             Err(why) => inventory.ignored.push(Ignored { path, why }),
             Ok(entry) => {
                 let place = Place::Entry(real.to_owned(), entry);
-                let litter = debris(&path).filter(|_| !is_audio_by_name(&path) || path_is_litter(&path));
-                match litter {
+                match beside_audio(&path) {
                     Some(why) if !holds_audio(place.clone(), patience) => {
                         inventory.ignored.push(Ignored { path, why: why.to_owned() });
                     }
@@ -108,6 +107,11 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
         }
     }
     Ok(())
+}
+
+/// What a file is that has no audio by its name; its contents may still say otherwise.
+fn beside_audio(path: &str) -> Option<&'static str> {
+    debris(path).filter(|_| !is_audio_by_name(path) || path_is_litter(path))
 }
 
 /// Litter by its very name, such as `._take.wav`, may carry an audio extension.
