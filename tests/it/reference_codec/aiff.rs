@@ -103,6 +103,9 @@ fn floats_and_bytes() {
 fn comm_decides_the_length() {
     let decoded = decode(&file(1, 3, 16, None, &[0, 1, 0, 2, 0, 3, 0, 0])).unwrap();
     assert_eq!(decoded.codes(0, 16), [1, 2, 3]);
+    // Padding it may be, or sound: that there is more is said.
+    assert!(decoded.repairs[0].contains("room for 4 frames"), "{:?}", decoded.repairs);
+    assert_eq!(decode(&file(1, 3, 16, None, &[0, 1, 0, 2, 0, 3])).unwrap().repairs, [] as [String; 0]);
 }
 
 #[test]

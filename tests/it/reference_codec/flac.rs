@@ -55,6 +55,17 @@ fn worked_file_2() {
     assert_eq!(decoded.damage, []);
 }
 
+/// The worked file D.2 with 18 frames stated instead of 19: the last one is not left out in silence.
+#[test]
+fn a_last_block_that_goes_on_says_so() {
+    let mut file = bytes(D2);
+    assert_eq!(file[25], 19);
+    file[25] = 18;
+    let decoded = decode(&file).unwrap();
+    assert_eq!(decoded.sound.frames(), 18);
+    assert!(decoded.damage[0].cause.contains("goes on"), "{:?}", decoded.damage);
+}
+
 /// RFC 9639, D.3: 8 bits, 32 kHz, linear prediction, an escaped partition.
 #[test]
 fn worked_file_3() {

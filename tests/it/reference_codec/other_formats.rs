@@ -157,3 +157,19 @@ fn uncompressed_caf() {
         assert!(decode(&file).is_err(), "{name}");
     }
 }
+
+/// Found by mutation: a count that says less than there is would cut the sound in silence.
+#[test]
+fn a_stated_length_that_is_too_short_is_noticed() {
+    // Frames of 1152 in the tag of the MP3 file: 12 are 8.
+    let mut mp3 = include_bytes!("data/tones.mp3").to_vec();
+    assert_eq!((&mp3[36..40], &mp3[44..48]), (&b"Xing"[..], &[0, 0, 0, 12][..]));
+    mp3[47] = 8;
+    let decoded = decode(&mp3).unwrap();
+    assert!(decoded.damage[0].cause.contains("goes on"), "{:?}", decoded.damage);
+    // Valid frames in the packet table of the CAF file (`mNumberValidFrames`): 4500 are 4405.
+    let mut caf = include_bytes!("data/saw-alac.caf").to_vec();
+    assert_eq!((&caf[88..92], &caf[108..116]), (&b"pakt"[..], &4500u64.to_be_bytes()[..]));
+    caf[108..116].copy_from_slice(&4405u64.to_be_bytes());
+    assert!(decode(&caf).unwrap().repairs[0].contains("packet table"), "{:?}", decode(&caf).unwrap().repairs);
+}
