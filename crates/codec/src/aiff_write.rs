@@ -7,6 +7,7 @@ use std::io::Write;
 use loadin_audio::Block;
 
 use crate::format::check_layout;
+use crate::metadata::aiff;
 use crate::pack::Packer;
 use crate::{Error, SampleKind, WavSpec};
 
@@ -19,6 +20,7 @@ pub(crate) struct AiffWriter<W> {
     packer: Packer,
     sample_bytes: usize,
     turned: Vec<u8>,
+    behind: Vec<u8>,
 }
 
 /// A rate as an 80-bit extended float: the counterpart of `extended_rate`.
@@ -50,10 +52,22 @@ fn common(spec: &WavSpec, frames: u32) -> Vec<u8> {
     comm
 }
 
-/// Size of the `FORM` chunk's contents, by the size of everything before the samples.
-fn form_bytes(spec: &WavSpec, comm: usize, data_bytes: u64) -> u64 {
+/// Size of the `FORM` chunk's contents, by the size of everything around the samples.
+fn form_bytes(spec: &WavSpec, comm: usize, data_bytes: u64, behind: usize) -> u64 {
     let version = if spec.kind.is_float() { 12 } else { 0 };
-    4 + version + 8 + comm as u64 + 16 + data_bytes + (data_bytes & 1)
+    4 + version + 8 + comm as u64 + 16 + data_bytes + (data_bytes & 1) + behind as u64
+}
+
+/// What stands behind the samples, as it is written.
+fn behind(spec: &WavSpec) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    for chunk in aiff::written(&spec.beside()) {
+        bytes.extend(chunk.id);
+        bytes.extend((chunk.bytes.len() as u32).to_be_bytes());
+        bytes.extend(chunk.bytes);
+        bytes.resize(bytes.len().next_multiple_of(2), 0);
+    }
+    bytes
 }
 
 /// Whether so many bytes of samples fit into an AIFF file, whose sizes have 32 bits.
@@ -68,7 +82,8 @@ impl<W: Write> AiffWriter<W> {
         let packer = Packer::new(spec)?;
         let data_bytes = packer.total_bytes();
         let comm = common(spec, u32::try_from(spec.frames).unwrap_or(u32::MAX));
-        let form = form_bytes(spec, comm.len(), data_bytes);
+        let behind = behind(spec);
+        let form = form_bytes(spec, comm.len(), data_bytes, behind.len());
         let form = u32::try_from(form).ok().filter(|_| fits_aiff(data_bytes));
         let form =
             form.ok_or_else(|| Error::limit("bytes of samples", "4 GiB in an AIFF file", data_bytes))?;
@@ -86,7 +101,7 @@ impl<W: Write> AiffWriter<W> {
         writer.write_all(b"SSND")?;
         writer.write_all(&(data_bytes as u32 + 8).to_be_bytes())?;
         writer.write_all(&[0; 8])?;
-        Ok(Self { writer, packer, sample_bytes: spec.kind.bytes(), turned: Vec::new() })
+        Ok(Self { writer, packer, sample_bytes: spec.kind.bytes(), turned: Vec::new(), behind })
     }
 
     pub(crate) fn write_ints(&mut self, interleaved: &[i32]) -> Result<&[u8], Error> {
@@ -106,6 +121,7 @@ impl<W: Write> AiffWriter<W> {
         if self.packer.total_bytes() & 1 == 1 {
             self.writer.write_all(&[0])?;
         }
+        self.writer.write_all(&self.behind)?;
         Ok(())
     }
 }

@@ -6,8 +6,12 @@
 use std::io::{Read, Result as IoResult, Seek, SeekFrom};
 
 use crate::decoder::{Damage, PcmStream, Repair};
+use crate::metadata::caf::{self as metadata, Found};
 use crate::pcm::Coding;
-use crate::{Codec, Container, Error, Format};
+use crate::{Chunk, Codec, Container, Error, Format};
+
+/// "The layout is the bitmap": `kCAFChannelLayoutTag_UseChannelBitmap`. Its bits are those of WAV's speaker mask.
+pub(crate) const USE_BITMAP: u32 = 1 << 16;
 
 /// A file with more chunks than this is not a file but an attack.
 const MOST_CHUNKS: usize = 4096;
@@ -22,6 +26,7 @@ pub(crate) enum Caf {
         pcm: PcmStream,
         repairs: Vec<Repair>,
         damage: Vec<Damage>,
+        chunks: Vec<Chunk>,
     },
     /// A head to be put before so many bytes of the file.
     Packets {
@@ -29,6 +34,7 @@ pub(crate) enum Caf {
         from: u64,
         bytes: u64,
         repairs: Vec<Repair>,
+        chunks: Vec<Chunk>,
     },
 }
 
@@ -38,6 +44,9 @@ struct Walk {
     /// `desc`, `kuki`, `chan` and `pakt`, in this order.
     before: [Option<Vec<u8>>; 4],
     data: Option<Data>,
+    /// What stands beside the samples.
+    found: Found,
+    carried: u64,
 }
 
 struct Data {
@@ -56,8 +65,10 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
     let data = walk.data.ok_or(Error::NoAudio)?;
     let description =
         Description::parse(&desc).ok_or_else(|| Error::malformed("its desc chunk is too short", 8))?;
+    let chunks = walk.found.chunks();
     if let Some((codec, coding)) = description.coding()? {
-        return pcm(&description, codec, coding, &data);
+        let channel_mask = chan.as_deref().and_then(speaker_mask);
+        return pcm(&description, codec, coding, &data, channel_mask, chunks);
     }
     let pakt = pakt.map(packet_table).transpose()?;
     let repairs = pakt.iter().filter_map(|table| description.compare_packets(table)).collect();
@@ -73,7 +84,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
     head.extend(b"data");
     head.extend((bytes + 4).to_be_bytes());
     head.extend([0; 4]);
-    Ok(Caf::Packets { head, from: data.offset, bytes, repairs })
+    Ok(Caf::Packets { head, from: data.offset, bytes, repairs, chunks })
 }
 
 fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
@@ -115,6 +126,13 @@ fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
             let mut contents = vec![0; size as usize];
             source.read_exact(&mut contents)?;
             walk.before[index] = Some(contents);
+        } else if let Some(id) = head.first_chunk().filter(|id| metadata::is_carried(**id)) {
+            walk.carried += size;
+            if walk.carried <= MOST_CHUNK_BYTES {
+                let mut contents = vec![0; size as usize];
+                source.read_exact(&mut contents)?;
+                walk.found.take(*id, &contents);
+            }
         }
         at = start + size;
     }
@@ -187,7 +205,20 @@ impl Description {
     }
 }
 
-fn pcm(description: &Description, codec: Codec, coding: Coding, data: &Data) -> Result<Caf, Error> {
+/// The speaker mask of a `chan` chunk whose layout is one; its bits are those of WAV.
+fn speaker_mask(chan: &[u8]) -> Option<u32> {
+    let word = |at: usize| chan.get(at..at + 4)?.try_into().ok().map(u32::from_be_bytes);
+    (word(0)? == USE_BITMAP).then(|| word(4)).flatten().filter(|mask| *mask != 0)
+}
+
+fn pcm(
+    description: &Description,
+    codec: Codec,
+    coding: Coding,
+    data: &Data,
+    channel_mask: Option<u32>,
+    chunks: Vec<Chunk>,
+) -> Result<Caf, Error> {
     let mut format = Format {
         container: Container::Caf,
         codec,
@@ -195,7 +226,7 @@ fn pcm(description: &Description, codec: Codec, coding: Coding, data: &Data) -> 
         channels: description.channels,
         bits: if codec.is_lossy() { 16 } else { description.bits as u16 },
         float: codec == Codec::PcmFloat,
-        channel_mask: None,
+        channel_mask,
         frames: None,
     };
     format.check()?;
@@ -222,6 +253,7 @@ fn pcm(description: &Description, codec: Codec, coding: Coding, data: &Data) -> 
         pcm: stream,
         repairs: repairs.into_iter().collect(),
         damage: damage.into_iter().collect(),
+        chunks,
     })
 }
 

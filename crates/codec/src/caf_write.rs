@@ -6,12 +6,11 @@ use std::io::Write;
 
 use loadin_audio::Block;
 
+use crate::caf::USE_BITMAP;
 use crate::format::check_layout;
+use crate::metadata::caf as metadata;
 use crate::pack::Packer;
 use crate::{Error, WavSpec};
-
-/// "The layout is the bitmap": `kCAFChannelLayoutTag_UseChannelBitmap`. Its bits are those of WAV's speaker mask.
-const USE_BITMAP: u32 = 1 << 16;
 
 /// Writes one file.
 pub(crate) struct CafWriter<W> {
@@ -36,6 +35,11 @@ impl<W: Write> CafWriter<W> {
             for field in [USE_BITMAP, mask, 0] {
                 writer.write_all(&field.to_be_bytes())?;
             }
+        }
+        for chunk in metadata::written(&spec.beside()) {
+            writer.write_all(&chunk.id)?;
+            writer.write_all(&(chunk.bytes.len() as u64).to_be_bytes())?;
+            writer.write_all(&chunk.bytes)?;
         }
         writer.write_all(b"data")?;
         writer.write_all(&(packer.total_bytes() + 4).to_be_bytes())?;

@@ -16,7 +16,8 @@ use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
 use crate::decoder::Damage;
-use crate::{Codec, Container, Error, Format};
+use crate::metadata::tags;
+use crate::{Chunk, Codec, Container, Error, Format};
 
 /// Silence is put in pieces of this size, so that a false position cannot fill the memory.
 const PIECE_FRAMES: u64 = 16_384;
@@ -382,6 +383,12 @@ impl Compressed {
                 cause: "the sound does not match the digest that the stream carries".to_owned(),
             });
         }
+    }
+
+    /// Titles and comments of the stream.
+    pub(crate) fn tags(&mut self) -> Option<Chunk> {
+        let mut metadata = self.reader.metadata();
+        metadata.skip_to_latest().and_then(tags::info_of)
     }
 
     /// What is missing, complete after the end.

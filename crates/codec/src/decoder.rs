@@ -7,7 +7,7 @@ use loadin_audio::Block;
 
 use crate::caf::{self, Caf, Spliced};
 use crate::compressed::{self, Compressed};
-use crate::metadata::{Metadata, flac};
+use crate::metadata::{Metadata, flac, rifx, tags};
 use crate::pcm::{self, Coding};
 use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
 
@@ -94,18 +94,25 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             let mut decoder = Decoder::pcm(source, aiff.format, aiff.pcm)?;
             decoder.damage = aiff.damage;
             decoder.repairs = aiff.repairs;
-            decoder.metadata.chunks = aiff.chunks;
+            decoder.take_chunks(aiff.chunks);
             Ok(decoder)
         }
         Some(Kind::Other(Container::Caf)) => open_caf(source, verify),
         Some(Kind::Other(Container::Flac)) => {
-            let chunks = flac::read(&mut source);
+            let blocks = flac::read(&mut source);
             source.rewind()?;
             let mut decoder = Decoder::compressed(source, Container::Flac, verify)?;
-            decoder.take_chunks(chunks);
+            decoder.format.channel_mask = blocks.channel_mask;
+            decoder.take_chunks(blocks.chunks);
             Ok(decoder)
         }
-        Some(Kind::Other(container)) => Decoder::compressed(source, container, verify),
+        Some(Kind::Other(container)) => {
+            let id3 = tags::id3_in_front(&mut source);
+            source.rewind()?;
+            let mut decoder = Decoder::compressed(source, container, verify)?;
+            decoder.metadata.chunks.extend(id3);
+            Ok(decoder)
+        }
         None => Err(Error::NotAudio { found: describe(head) }),
     }
 }
@@ -128,16 +135,18 @@ fn open_riff<R: Read + Seek + Send + Sync + 'static>(
 
 fn open_caf<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool) -> Result<Decoder, Error> {
     match caf::open(&mut source)? {
-        Caf::Pcm { format, pcm, repairs, damage } => {
+        Caf::Pcm { format, pcm, repairs, damage, chunks } => {
             let mut decoder = Decoder::pcm(source, format, pcm)?;
             decoder.repairs = repairs;
             decoder.damage = damage;
+            decoder.take_chunks(chunks);
             Ok(decoder)
         }
-        Caf::Packets { head, from, bytes, repairs } => {
+        Caf::Packets { head, from, bytes, repairs, chunks } => {
             let spliced = Spliced { head, source, from, bytes, at: 0 };
             let mut decoder = Decoder::compressed(spliced, Container::Caf, verify)?;
             decoder.repairs = repairs;
+            decoder.take_chunks(chunks);
             Ok(decoder)
         }
     }
@@ -247,8 +256,12 @@ impl Decoder {
         container: Container,
         verify: bool,
     ) -> Result<Self, Error> {
-        let (format, compressed) = compressed::open(source, container, verify)?;
-        Ok(Self::new(format, Inner::Compressed(Box::new(compressed))))
+        let (format, mut compressed) = compressed::open(source, container, verify)?;
+        // The other containers have readers of their own for what stands beside the samples.
+        let tags = compressed.tags().filter(|_| matches!(container, Container::Ogg | Container::Mp4));
+        let mut decoder = Self::new(format, Inner::Compressed(Box::new(compressed)));
+        decoder.metadata.chunks.extend(tags);
+        Ok(decoder)
     }
 
     fn new(format: Format, inner: Inner) -> Self {
@@ -262,9 +275,14 @@ impl Decoder {
         }
     }
 
-    /// Takes chunks that another container has kept; `bext` among them has fields of its own.
+    /// Takes chunks that another container has kept; `bext` among them has fields of its own. Where its version would be
+    /// one that does not exist, its numbers stand in the order of that container.
     fn take_chunks(&mut self, chunks: Vec<Chunk>) {
         for chunk in chunks {
+            let version =
+                chunk.bytes.get(346..348).map_or(0, |bytes| u16::from_le_bytes([bytes[0], bytes[1]]));
+            let is_turned = &chunk.id == b"bext" && version > 2;
+            let chunk = if is_turned { rifx::turned(chunk.id, chunk.bytes) } else { chunk };
             match Bext::parse(&chunk.bytes) {
                 Ok(bext) if &chunk.id == b"bext" => self.metadata.bext = Some(bext),
                 _ => self.metadata.chunks.push(chunk),

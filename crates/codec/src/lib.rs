@@ -28,6 +28,6 @@ pub use decoder::{Damage, Decoder, Repair, open};
 pub use error::Error;
 pub use flac_write::flac_refusal;
 pub use format::{Codec, Container, Format, SampleKind};
-pub use metadata::{Carried, Fate, Metadata, TimeChange, carry, decoded, readable};
+pub use metadata::{Carried, Fate, Metadata, TimeChange, carry, decoded, hold, readable};
 pub use wav_write::{Chunk, WavSpec, WavWriter};
 pub use write::{Output, SoundWriter, Target};

@@ -95,11 +95,17 @@ impl WavSpec {
         fmt
     }
 
+    fn bext_chunk(&self) -> Option<Chunk> {
+        self.bext.as_ref().map(|bext| Chunk { id: *b"bext", bytes: bext.to_bytes() })
+    }
+
+    /// Everything that stands beside the samples, for a container that has other places for it.
+    pub(crate) fn beside(&self) -> Vec<Chunk> {
+        self.bext_chunk().iter().chain(&self.chunks_before).chain(&self.chunks_after).cloned().collect()
+    }
+
     fn head_chunks(&self) -> Vec<Chunk> {
-        let mut chunks = Vec::new();
-        if let Some(bext) = &self.bext {
-            chunks.push(Chunk { id: *b"bext", bytes: bext.to_bytes() });
-        }
+        let mut chunks: Vec<Chunk> = self.bext_chunk().into_iter().collect();
         chunks.push(Chunk { id: *b"fmt ", bytes: self.fmt() });
         if self.kind.is_float() || self.extensible() {
             let frames = u32::try_from(self.frames).unwrap_or(u32::MAX);
@@ -107,6 +113,33 @@ impl WavSpec {
         }
         chunks.extend(self.chunks_before.iter().cloned());
         chunks
+    }
+
+    /// Everything before the samples: the form with its size, every chunk, and the head of the samples.
+    pub(crate) fn head(&self, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
+        let head = self.head_chunks();
+        let around: u64 =
+            head.iter().chain(&self.chunks_after).map(|chunk| chunk_size(chunk.bytes.len())).sum();
+        let riff_bytes = 4 + around + 8 + padded(data_bytes);
+        let large = riff_bytes > u64::from(u32::MAX);
+        // With `ds64` the file grows by 36 bytes.
+        let riff_bytes = if large { riff_bytes + 36 } else { riff_bytes };
+        let size = |bytes: u64| if large { u32::MAX } else { bytes as u32 }.to_le_bytes();
+        let form = if large { b"RF64" } else { b"RIFF" };
+        let mut pieces = vec![[&form[..], &size(riff_bytes), b"WAVE"].concat()];
+        if large {
+            let mut ds64 = Vec::with_capacity(28);
+            for value in [riff_bytes, data_bytes, self.frames] {
+                ds64.extend(value.to_le_bytes());
+            }
+            ds64.extend(0u32.to_le_bytes());
+            pieces.push(chunk_bytes(&Chunk { id: *b"ds64", bytes: ds64 })?);
+        }
+        for chunk in &head {
+            pieces.push(chunk_bytes(chunk)?);
+        }
+        pieces.push([&b"data"[..], &size(data_bytes)].concat());
+        Ok(pieces)
     }
 }
 
@@ -118,31 +151,9 @@ impl<W: Write> WavWriter<W> {
     pub fn new(mut writer: W, spec: WavSpec) -> Result<Self, Error> {
         check_layout(spec.channels, spec.rate_hz)?;
         let packer = Packer::new(&spec)?;
-        let data_bytes = packer.total_bytes();
-        let head = spec.head_chunks();
-        let around: u64 =
-            head.iter().chain(&spec.chunks_after).map(|chunk| chunk_size(chunk.bytes.len())).sum();
-        let riff_bytes = 4 + around + 8 + padded(data_bytes);
-        let large = riff_bytes > u64::from(u32::MAX);
-        // With `ds64` the file grows by 36 bytes.
-        let riff_bytes = if large { riff_bytes + 36 } else { riff_bytes };
-        let size = |bytes: u64| if large { u32::MAX } else { bytes as u32 };
-        writer.write_all(if large { b"RF64" } else { b"RIFF" })?;
-        writer.write_all(&size(riff_bytes).to_le_bytes())?;
-        writer.write_all(b"WAVE")?;
-        if large {
-            let mut ds64 = Vec::with_capacity(28);
-            for value in [riff_bytes, data_bytes, spec.frames] {
-                ds64.extend(value.to_le_bytes());
-            }
-            ds64.extend(0u32.to_le_bytes());
-            write_chunk(&mut writer, &Chunk { id: *b"ds64", bytes: ds64 })?;
+        for piece in spec.head(packer.total_bytes())? {
+            writer.write_all(&piece)?;
         }
-        for chunk in &head {
-            write_chunk(&mut writer, chunk)?;
-        }
-        writer.write_all(b"data")?;
-        writer.write_all(&size(data_bytes).to_le_bytes())?;
         Ok(Self { writer, spec, packer })
     }
 
@@ -182,20 +193,17 @@ impl<W: Write> WavWriter<W> {
             self.writer.write_all(&[0])?;
         }
         for chunk in &self.spec.chunks_after {
-            write_chunk(&mut self.writer, chunk)?;
+            self.writer.write_all(&chunk_bytes(chunk)?)?;
         }
         Ok(self.writer)
     }
 }
 
-fn write_chunk(writer: &mut impl Write, chunk: &Chunk) -> Result<(), Error> {
+/// A chunk as it stands in the file, with its padding.
+pub(crate) fn chunk_bytes(chunk: &Chunk) -> Result<Vec<u8>, Error> {
     let size = u32::try_from(chunk.bytes.len())
         .map_err(|_| Error::limit("bytes in a chunk", "4 GiB", chunk.bytes.len()))?;
-    writer.write_all(&chunk.id)?;
-    writer.write_all(&size.to_le_bytes())?;
-    writer.write_all(&chunk.bytes)?;
-    if size & 1 == 1 {
-        writer.write_all(&[0])?;
-    }
-    Ok(())
+    let mut bytes = [&chunk.id[..], &size.to_le_bytes(), &chunk.bytes].concat();
+    bytes.resize(bytes.len().next_multiple_of(2), 0);
+    Ok(bytes)
 }

@@ -57,7 +57,8 @@ enum Kind<W> {
 }
 
 impl<W: Output> SoundWriter<W> {
-    /// Writes everything that comes before the samples. Chunks and `bext` go into WAV only.
+    /// Writes everything that comes before the samples. Chunks and `bext` go into the container's own words where it has
+    /// them, as [`crate::hold`] says.
     ///
     /// # Errors
     /// When writing fails, or when the container cannot hold such sound.

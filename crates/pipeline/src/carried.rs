@@ -1,6 +1,8 @@
 //! What an output carries beside its samples: the chunks of its source, moved in time, and what the record says of them.
 
-use loadin_codec::{Bext, Carried, Chunk, Fate, Metadata, TimeChange, carry, coding_history_row, readable};
+use loadin_codec::{
+    Bext, Carried, Chunk, Fate, Metadata, TimeChange, carry, coding_history_row, hold, readable,
+};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -41,7 +43,7 @@ pub(crate) struct Beside {
     pub(crate) records: Vec<MetadataRecord>,
 }
 
-const PLAIN: &str = "the recipe asks for a container that is not bwf";
+const PLAIN: &str = "the recipe asks for plain WAV, which has none";
 
 const OTHER_HALF: &str = "that of the other half of the pair is carried for both";
 
@@ -60,7 +62,9 @@ pub(crate) fn beside(
         chunks: Vec::new(),
         records: first.bext.iter().map(|bext| bext_record(bext, refused)).collect(),
     };
-    for one in carry(first, &time) {
+    let mut carried = carry(first, &time);
+    hold(container.target(), &mut carried);
+    for one in carried {
         beside.records.push(record(&one, refused));
         beside.chunks.extend(one.chunk.filter(|_| refused.is_none()));
     }

@@ -1,7 +1,15 @@
 //! What an AIFF file has beside its samples, in the words of RIFF. Source: Audio Interchange File Format 1.3 (1989).
 
-use super::{info::info, markers};
+use super::info::{info, named};
+use super::markers;
+use super::sorted::{Marker, Sorted};
 use crate::Chunk;
+
+/// Bytes that a marker's name has room for: one byte counts them.
+pub(super) const MOST_NAME_BYTES: usize = 255;
+
+/// Chunks of AIFF for what `INFO` calls so; everything else becomes an annotation.
+const TEXTS: [([u8; 4], [u8; 4]); 3] = [(*b"INAM", *b"NAME"), (*b"IART", *b"AUTH"), (*b"ICOP", *b"(c) ")];
 
 /// What was found so far.
 #[derive(Default)]
@@ -23,7 +31,7 @@ impl Found {
             b"COMT" => comments(bytes).into_iter().for_each(|comment| text("COMMENT", &comment)),
             b"MARK" => self.markers.extend(marks(bytes)),
             b"ID3 " => self.chunks.push(Chunk { id: *b"id3 ", bytes: bytes.to_vec() }),
-            // Room and version hold nothing; sampler data has another layout in RIFF.
+            // Room and version hold nothing.
             b"FVER" | b"PAD " | b"FLLR" => {}
             _ => self.chunks.push(Chunk { id, bytes: bytes.to_vec() }),
         }
@@ -75,4 +83,44 @@ fn comments(bytes: &[u8]) -> Vec<Vec<u8>> {
         at += 8 + length.next_multiple_of(2);
     }
     comments
+}
+
+/// The chunks of a RIFF file as chunks of an AIFF file. What AIFF has no chunk for keeps its id and contents: readers skip
+/// what they do not know.
+pub(crate) fn written(chunks: &[Chunk]) -> Vec<Chunk> {
+    let sorted = Sorted::of(chunks);
+    let marks = (!sorted.markers.is_empty()).then(|| Chunk { id: *b"MARK", bytes: mark(&sorted.markers) });
+    let texts = sorted.texts.iter().map(|(id, text)| {
+        let own = TEXTS.iter().find(|(riff, _)| riff == id).map(|(_, own)| *own);
+        let prefix = match named(*id) {
+            _ if own.is_some() || id == b"ICMT" => String::new(),
+            Some(name) => format!("{name}="),
+            None => format!("{}=", String::from_utf8_lossy(id)),
+        };
+        Chunk { id: own.unwrap_or(*b"ANNO"), bytes: [prefix.as_bytes(), &text[..]].concat() }
+    });
+    let others = sorted.others.iter().map(|chunk| {
+        let id = if &chunk.id == b"id3 " { *b"ID3 " } else { chunk.id };
+        Chunk { id, bytes: chunk.bytes.clone() }
+    });
+    marks.into_iter().chain(texts).chain(others).collect()
+}
+
+/// Marker chunk: ids are positive numbers of 15 bits. Others are counted anew.
+fn mark(markers: &[Marker]) -> Vec<u8> {
+    let ids_fit = markers.iter().all(|(id, ..)| (1..=0x7FFF).contains(id));
+    let markers = &markers[..markers.len().min(0x7FFF)];
+    let mut bytes = (markers.len() as u16).to_be_bytes().to_vec();
+    for (index, (id, frame, name)) in markers.iter().enumerate() {
+        let id = if ids_fit { *id as u16 } else { index as u16 + 1 };
+        let name = &name[..name.len().min(MOST_NAME_BYTES)];
+        bytes.extend(id.to_be_bytes());
+        bytes.extend(u32::try_from(*frame).unwrap_or(u32::MAX).to_be_bytes());
+        bytes.push(name.len() as u8);
+        bytes.extend(name);
+        if name.len() % 2 == 0 {
+            bytes.push(0);
+        }
+    }
+    bytes
 }

@@ -4,25 +4,56 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use super::aiff::Found;
-use super::info::info;
-use crate::Chunk;
+use super::info::{info, named};
+use super::sorted::Sorted;
+use crate::wav_write::chunk_bytes;
+use crate::{Chunk, Error, WavSpec, decoded, readable};
 
-/// Metadata larger than this in one block is no text.
+/// Metadata larger than this in one block is not carried: as much as is taken of a chunk of WAV.
 const MOST_BYTES: u32 = 1 << 20;
+
+/// Bytes that a block has room for: 24 bits count them.
+const MOST_BLOCK_BYTES: usize = (1 << 24) - 1;
+
+/// Bytes of a chunk that a block has room for, behind the application's id and the chunk's own head, with padding.
+pub(super) const MOST_CHUNK_BYTES: usize = MOST_BLOCK_BYTES - 4 - 8 - 1;
 /// A stream with more blocks than this is not a stream but an attack.
 const MOST_BLOCKS: usize = 4096;
 
+/// What the metadata blocks hold.
+pub(crate) struct Blocks {
+    pub(crate) chunks: Vec<Chunk>,
+    /// The speaker mask, where one is stated.
+    pub(crate) channel_mask: Option<u32>,
+}
+
 /// Reads the metadata blocks from the start of the stream; what is malformed is left out, since the samples do not need it.
-pub(crate) fn read<R: Read + Seek>(source: &mut R) -> Vec<Chunk> {
+pub(crate) fn read<R: Read + Seek>(source: &mut R) -> Blocks {
     let mut chunks = Vec::new();
     // An unreadable rest is the decoder's to name.
     let mut aiff = Found::default();
-    let _ = blocks(source, &mut chunks, &mut aiff);
+    let mut texts = Vec::new();
+    let _ = read_blocks(source, &mut chunks, &mut texts, &mut aiff);
     chunks.extend(aiff.chunks());
-    chunks
+    // A file that came from WAV says its titles twice: in a chunk that is kept, and for those who read comments only.
+    let said: Vec<String> = Sorted::of(&chunks).texts.iter().map(|(_, text)| readable(text)).collect();
+    texts.retain(|(_, text)| !said.contains(&readable(text)));
+    let masks = texts.extract_if(.., |(name, _)| name.eq_ignore_ascii_case(MASK)).collect::<Vec<_>>();
+    chunks.extend(info(&texts));
+    Blocks { chunks, channel_mask: masks.first().and_then(|(_, mask)| speaker_mask(mask)) }
 }
 
-fn blocks<R: Read + Seek>(source: &mut R, chunks: &mut Vec<Chunk>, aiff: &mut Found) -> std::io::Result<()> {
+fn speaker_mask(text: &[u8]) -> Option<u32> {
+    let digits = std::str::from_utf8(text).ok()?.trim();
+    u32::from_str_radix(digits.strip_prefix("0x").or_else(|| digits.strip_prefix("0X"))?, 16).ok()
+}
+
+fn read_blocks<R: Read + Seek>(
+    source: &mut R,
+    chunks: &mut Vec<Chunk>,
+    texts: &mut Vec<(String, Vec<u8>)>,
+    aiff: &mut Found,
+) -> std::io::Result<()> {
     source.seek(SeekFrom::Start(4))?;
     for _ in 0..MOST_BLOCKS {
         let mut head = [0; 4];
@@ -33,7 +64,7 @@ fn blocks<R: Read + Seek>(source: &mut R, chunks: &mut Vec<Chunk>, aiff: &mut Fo
             let mut contents = vec![0; size as usize];
             source.read_exact(&mut contents)?;
             if kind == 4 {
-                chunks.extend(comments(&contents).and_then(|texts| info(&texts)));
+                texts.extend(comments(&contents).unwrap_or_default());
             } else {
                 chunks.extend(riff_chunk(&contents));
                 take_aiff(&contents, aiff);
@@ -86,4 +117,49 @@ fn take_aiff(bytes: &[u8], found: &mut Found) {
     if !matches!(&id, b"FORM" | b"COMM" | b"SSND") {
         found.take(id, &contents[..size]);
     }
+}
+
+/// The comment that names the speakers (RFC 9639, 8.6.2).
+const MASK: &str = "WAVEFORMATEXTENSIBLE_CHANNEL_MASK";
+
+/// Every metadata block behind `STREAMINFO`: the chunks of the WAV file that this sound could have been, in order and with
+/// its head, as the reference encoder keeps them (application id "riff"); and, last, titles and comments for all readers.
+pub(crate) fn blocks(spec: &WavSpec, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
+    let mut blocks = Vec::new();
+    let beside = spec.beside();
+    if !beside.is_empty() {
+        let behind = spec.chunks_after.iter().map(chunk_bytes);
+        for piece in spec.head(data_bytes)?.into_iter().map(Ok).chain(behind) {
+            blocks.push(block(2, &[b"riff", &piece?[..]].concat())?);
+        }
+    }
+    blocks.push(block(0x80 | 4, &comment(spec, &beside))?);
+    Ok(blocks)
+}
+
+fn block(kind: u8, contents: &[u8]) -> Result<Vec<u8>, Error> {
+    if contents.len() > MOST_BLOCK_BYTES {
+        return Err(Error::limit("bytes in a metadata block", MOST_BLOCK_BYTES, contents.len()));
+    }
+    let size = (contents.len() as u32).to_be_bytes();
+    Ok([&[kind], &size[1..], contents].concat())
+}
+
+/// Vorbis comments (RFC 9639, 8.6), with the speaker mask where it is stated.
+fn comment(spec: &WavSpec, beside: &[Chunk]) -> Vec<u8> {
+    let mut contents = Vec::new();
+    let put = |contents: &mut Vec<u8>, text: &str| {
+        contents.extend((text.len() as u32).to_le_bytes());
+        contents.extend(text.as_bytes());
+    };
+    let mask = spec.channel_mask.filter(|mask| *mask != 0).map(|mask| format!("{MASK}=0x{mask:04X}"));
+    let texts = Sorted::of(beside).texts;
+    let titles = texts.iter().filter_map(|(id, text)| Some(format!("{}={}", named(*id)?, decoded(text))));
+    let fields: Vec<String> = mask.into_iter().chain(titles).collect();
+    put(&mut contents, concat!("loadin ", env!("CARGO_PKG_VERSION")));
+    contents.extend((fields.len() as u32).to_le_bytes());
+    for field in &fields {
+        put(&mut contents, field);
+    }
+    contents
 }

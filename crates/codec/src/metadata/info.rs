@@ -17,6 +17,11 @@ const NAMES: &[(&str, [u8; 4])] = &[
     ("ENCODER", *b"ISFT"),
 ];
 
+/// The name of a Vorbis comment for what `INFO` calls `id`.
+pub(super) fn named(id: [u8; 4]) -> Option<&'static str> {
+    NAMES.iter().find(|(_, known)| *known == id).map(|(name, _)| *name)
+}
+
 /// One `INFO` list of all texts; none where there are none. A name that stands twice is a comment the second time.
 pub(super) fn info(texts: &[(String, Vec<u8>)]) -> Option<Chunk> {
     let mut pieces: Vec<([u8; 4], Vec<u8>)> = Vec::new();

@@ -2,15 +2,20 @@
 //! file; moved in time with the sound; and its texts, readable.
 
 pub(crate) mod aiff;
+pub(crate) mod caf;
 pub(crate) mod flac;
+mod hold;
 mod info;
 mod ixml;
 mod retime;
 pub(crate) mod rifx;
+mod sorted;
+pub(crate) mod tags;
 mod text;
 
 use crate::{Bext, Chunk};
 
+pub use self::hold::hold;
 pub use self::retime::{Carried, Fate, TimeChange, carry};
 pub use self::text::{decoded, readable};
 

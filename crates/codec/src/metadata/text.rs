@@ -3,6 +3,7 @@
 use encoding_rs::{UTF_8, WINDOWS_1252};
 
 use super::pieces;
+use super::tags::id3_texts;
 use crate::Chunk;
 
 /// Longest text that is given: what is longer is no label.
@@ -20,12 +21,19 @@ pub fn readable(bytes: &[u8]) -> String {
     let is_wide = matches!(bytes, [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..]);
     let end = bytes.iter().position(|byte| *byte == 0 && !is_wide).unwrap_or(bytes.len());
     let text = decoded(&bytes[..end]);
-    let text = text.split('\0').next().unwrap_or_default();
+    shortened(text.split('\0').next().unwrap_or_default())
+}
+
+/// A text short enough for a label.
+pub(super) fn shortened(text: &str) -> String {
     text.trim().chars().take(MOST_CHARS).collect()
 }
 
-/// The texts of a chunk, each with its name: titles and comments of `INFO`, labels and notes of markers.
+/// The texts of a chunk, each with its name: titles and comments of `INFO` and ID3, labels and notes of markers.
 pub(super) fn texts(chunk: &Chunk) -> Vec<String> {
+    if &chunk.id == b"id3 " {
+        return id3_texts(&chunk.bytes);
+    }
     let (b"LIST", Some((kind, rest))) = (&chunk.id, chunk.bytes.split_first_chunk::<4>()) else {
         return Vec::new();
     };

@@ -49,7 +49,7 @@ impl ContainerSetting {
 
     /// Whether `bext` and other chunks go along.
     pub(crate) fn carries_metadata(self) -> bool {
-        self == Self::Bwf
+        self != Self::Wav
     }
 
     /// The writer's word for it.
