@@ -5,7 +5,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::Path;
 
 use loadin_audio::{Block, Quantiser, signal};
-use loadin_codec::{SampleKind, WavSpec, WavWriter};
+use loadin_codec::{Error, SampleKind, SoundWriter, Target, WavSpec, WavWriter};
 
 /// A stretch of music-like sound: tones that swell, and noise.
 pub fn sound(seed: u64, rate_hz: u32, frames: usize) -> Block {
@@ -20,33 +20,59 @@ pub fn sound(seed: u64, rate_hz: u32, frames: usize) -> Block {
     Block::from_channels(vec![left, right])
 }
 
-/// Writes a 24-bit stereo WAV file of `seconds`, by repeating ten seconds of sound.
-///
-/// # Errors
-/// When it cannot be written.
-pub fn wav<W: Write>(to: W, seed: u64, rate_hz: u32, seconds: usize) -> io::Result<W> {
-    let piece = sound(seed, rate_hz, 10 * rate_hz as usize);
-    let frames = seconds as u64 * u64::from(rate_hz);
-    let spec = WavSpec {
+fn spec(rate_hz: u32, seconds: usize) -> WavSpec {
+    WavSpec {
         rate_hz,
         channels: 2,
         kind: SampleKind::I24,
-        frames,
+        frames: seconds as u64 * u64::from(rate_hz),
         channel_mask: None,
         bext: None,
         chunks_before: Vec::new(),
         chunks_after: Vec::new(),
-    };
-    let mut writer = WavWriter::new(to, spec).map_err(io::Error::other)?;
+    }
+}
+
+/// Gives the samples of `seconds` in pieces, by repeating ten seconds of sound.
+fn pieces(
+    seed: u64,
+    rate_hz: u32,
+    seconds: usize,
+    mut write: impl FnMut(&[i32]) -> Result<(), Error>,
+) -> io::Result<()> {
+    let piece = sound(seed, rate_hz, 10 * rate_hz as usize);
     let mut codes = Vec::new();
     Quantiser::new(24, 2, None).process(&piece, &mut codes);
-    let mut left = frames as usize * 2;
+    let mut left = seconds * rate_hz as usize * 2;
     while left > 0 {
         let part = left.min(codes.len());
-        writer.write_ints(&codes[..part]).map_err(io::Error::other)?;
+        write(&codes[..part]).map_err(io::Error::other)?;
         left -= part;
     }
+    Ok(())
+}
+
+/// Writes a 24-bit stereo WAV file of `seconds`.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn wav<W: Write>(to: W, seed: u64, rate_hz: u32, seconds: usize) -> io::Result<W> {
+    let mut writer = WavWriter::new(to, spec(rate_hz, seconds)).map_err(io::Error::other)?;
+    pieces(seed, rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
     writer.finish().map_err(io::Error::other)
+}
+
+/// The same sound as a FLAC file in memory.
+///
+/// # Errors
+/// When it cannot be made.
+pub fn flac(seed: u64, rate_hz: u32, seconds: usize) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let spec = spec(rate_hz, seconds);
+    let mut writer = SoundWriter::new(&mut bytes, Target::Flac, spec).map_err(io::Error::other)?;
+    pieces(seed, rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
+    writer.finish().map_err(io::Error::other)?;
+    Ok(bytes)
 }
 
 /// Writes such a file to a path.
