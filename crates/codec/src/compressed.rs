@@ -17,6 +17,7 @@ use symphonia::core::meta::MetadataOptions;
 
 use crate::decoder::Damage;
 use crate::metadata::tags;
+use crate::mp4;
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// Silence is put in pieces of this size, so that a false position cannot fill the memory.
@@ -48,6 +49,8 @@ pub(crate) struct Compressed {
     gap: u64,
     /// Frames at the start of the next packet that were given before.
     overlap: usize,
+    /// Frames of the stream that are still left out before the sound begins.
+    skip: usize,
     planes: Vec<Vec<f64>>,
     next: Next,
     damage: Vec<Damage>,
@@ -157,6 +160,7 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
     verify: bool,
 ) -> Result<(Format, Compressed), Error> {
     let bytes = source.seek(std::io::SeekFrom::End(0))?;
+    let edit = (container == Container::Mp4).then(|| mp4::edit(&mut source)).flatten();
     source.rewind()?;
     // MP3 and ADTS readers estimate the length from the bit rate of a few frames, and cut the sound there.
     let bytes = Some(bytes).filter(|_| !matches!(container, Container::Mp3 | Container::Adts));
@@ -186,9 +190,15 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         _ => container,
     };
     let rate_hz = params.sample_rate.unwrap_or(0);
-    let first = first_frame(&track, container);
+    let first = edit.map_or_else(|| first_frame(&track, container), |edit| edit.start);
     let frames =
         track.num_frames.filter(|frames| *frames <= MOST_FRAMES).map(|frames| frames.saturating_sub(first));
+    let frames = match (frames, edit.and_then(|edit| edit.frames)) {
+        (Some(there), Some(stated)) => Some(there.min(stated)),
+        (frames, stated) => frames.or(stated),
+    };
+    // Such a coder always puts something before the sound; a file that does not say how much says no length either.
+    let is_unstated = codec == Codec::Aac && edit.is_none();
     let format = Format {
         container,
         codec,
@@ -200,7 +210,7 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         bits: bits(params, codec),
         float: codec == Codec::PcmFloat,
         channel_mask: None,
-        frames,
+        frames: frames.filter(|_| !is_unstated),
     };
     format.check()?;
     let positions = counts_frames(&track, rate_hz);
@@ -217,6 +227,7 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         behind: 0,
         gap: 0,
         overlap: 0,
+        skip: if edit.is_some() { first as usize } else { 0 },
         planes: Vec::new(),
         next: Next::Packet,
         damage: Vec::new(),
@@ -277,7 +288,9 @@ impl Compressed {
     fn take_planes(&mut self, block: &mut Block) {
         self.next = Next::Packet;
         let frames = self.planes.first().map_or(0, Vec::len);
-        let from = self.overlap.min(frames);
+        let skipped = self.skip.min(frames);
+        self.skip -= skipped;
+        let from = self.overlap.min(frames).max(skipped);
         self.overlap = 0;
         // Encoders pad the last packet; what the container does not count is not sound.
         let to = (frames as u64).min((from as u64).saturating_add(self.room(self.given))) as usize;

@@ -15,6 +15,7 @@ mod error;
 mod flac_write;
 mod format;
 mod metadata;
+mod mp4;
 mod pack;
 mod pcm;
 mod riff;

@@ -7,17 +7,17 @@ use loadin_codec::{Damage, Error, Format, Metadata};
 
 /// Everything that a decoder said about one file.
 #[derive(Debug)]
-pub(super) struct Decoded {
-    pub(super) format: Format,
-    pub(super) metadata: Metadata,
-    pub(super) repairs: Vec<String>,
-    pub(super) damage: Vec<Damage>,
-    pub(super) sound: Block,
+pub(crate) struct Decoded {
+    pub(crate) format: Format,
+    pub(crate) metadata: Metadata,
+    pub(crate) repairs: Vec<String>,
+    pub(crate) damage: Vec<Damage>,
+    pub(crate) sound: Block,
 }
 
 impl Decoded {
     /// Samples of one channel on the grid of `bits`; fails when one lies between two steps.
-    pub(super) fn codes(&self, channel: usize, bits: i32) -> Vec<i64> {
+    pub(crate) fn codes(&self, channel: usize, bits: i32) -> Vec<i64> {
         let steps = self.sound.channel(channel).iter().map(|sample| sample * 2f64.powi(bits - 1));
         steps
             .map(|step| {
@@ -29,7 +29,7 @@ impl Decoded {
 }
 
 /// Decodes a whole file in memory.
-pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Error> {
+pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Error> {
     let mut decoder = loadin_codec::open(Cursor::new(bytes.to_vec()), true)?;
     let mut sound = Block::new(usize::from(decoder.format().channels));
     let mut block = Block::default();
@@ -51,7 +51,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Error> {
 }
 
 /// A chunk with its padding.
-pub(super) fn chunk(id: [u8; 4], contents: &[u8]) -> Vec<u8> {
+pub(crate) fn chunk(id: [u8; 4], contents: &[u8]) -> Vec<u8> {
     let mut bytes = id.to_vec();
     bytes.extend((contents.len() as u32).to_le_bytes());
     bytes.extend(contents);
@@ -60,7 +60,7 @@ pub(super) fn chunk(id: [u8; 4], contents: &[u8]) -> Vec<u8> {
 }
 
 /// The first 16 bytes of a `fmt ` chunk.
-pub(super) fn fmt(tag: u16, channels: u16, rate_hz: u32, bits: u16) -> Vec<u8> {
+pub(crate) fn fmt(tag: u16, channels: u16, rate_hz: u32, bits: u16) -> Vec<u8> {
     let align = channels * bits.div_ceil(8);
     let mut bytes = Vec::new();
     bytes.extend(tag.to_le_bytes());
@@ -73,7 +73,7 @@ pub(super) fn fmt(tag: u16, channels: u16, rate_hz: u32, bits: u16) -> Vec<u8> {
 }
 
 /// A `fmt ` chunk of 40 bytes: `bits` valid ones in a container of `container` bits.
-pub(super) fn extensible(tag: u16, channels: u16, container: u16, bits: u16, mask: u32) -> Vec<u8> {
+pub(crate) fn extensible(tag: u16, channels: u16, container: u16, bits: u16, mask: u32) -> Vec<u8> {
     let mut bytes = fmt(0xFFFE, channels, 48_000, container);
     bytes.extend(22u16.to_le_bytes());
     bytes.extend(bits.to_le_bytes());
@@ -84,7 +84,7 @@ pub(super) fn extensible(tag: u16, channels: u16, container: u16, bits: u16, mas
 }
 
 /// A RIFF file with a right size.
-pub(super) fn riff(chunks: &[Vec<u8>]) -> Vec<u8> {
+pub(crate) fn riff(chunks: &[Vec<u8>]) -> Vec<u8> {
     let contents = chunks.concat();
     let mut bytes = b"RIFF".to_vec();
     bytes.extend((contents.len() as u32 + 4).to_le_bytes());
@@ -94,17 +94,17 @@ pub(super) fn riff(chunks: &[Vec<u8>]) -> Vec<u8> {
 }
 
 /// Writes a little-endian size into a file.
-pub(super) fn put_u32(bytes: &mut [u8], at: usize, value: u32) {
+pub(crate) fn put_u32(bytes: &mut [u8], at: usize, value: u32) {
     bytes[at..at + 4].copy_from_slice(&value.to_le_bytes());
 }
 
 /// Where the size field of a chunk stands.
-pub(super) fn size_field(bytes: &[u8], id: [u8; 4]) -> usize {
+pub(crate) fn size_field(bytes: &[u8], id: [u8; 4]) -> usize {
     bytes.windows(4).position(|window| window == id).expect("the chunk is there") + 4
 }
 
 /// Reproducible 24-bit codes, loud and without a pattern (xorshift, George Marsaglia 2003).
-pub(super) fn codes(count: usize) -> Vec<i32> {
+pub(crate) fn codes(count: usize) -> Vec<i32> {
     let mut state = 0x9E37_79B9_u32;
     let mut next = || {
         state ^= state << 13;
@@ -116,6 +116,6 @@ pub(super) fn codes(count: usize) -> Vec<i32> {
 }
 
 /// The bytes of 24-bit codes.
-pub(super) fn pack_24(codes: &[i32]) -> Vec<u8> {
+pub(crate) fn pack_24(codes: &[i32]) -> Vec<u8> {
     codes.iter().flat_map(|code| code.to_le_bytes()[..3].to_vec()).collect()
 }

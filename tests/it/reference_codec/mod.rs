@@ -4,9 +4,10 @@
 mod aiff;
 mod bext;
 mod damaged;
-mod fixture;
+pub(crate) mod fixture;
 pub(crate) mod flac;
 mod hostile;
 mod long_files;
-mod other_formats;
+pub(crate) mod mp4;
+pub(crate) mod other_formats;
 mod read_back;

@@ -5,7 +5,7 @@ use loadin_codec::{Codec, Container};
 use super::fixture::{Decoded, decode};
 
 /// Two tones, one of them dying away, and a third on the right; 12 001 frames at 48 kHz.
-fn tones(channel: usize, frame: usize) -> f64 {
+pub(crate) fn tones(channel: usize, frame: usize) -> f64 {
     let turn = std::f64::consts::TAU * frame as f64 / 48_000.0;
     if channel == 1 {
         0.3 * (660.0 * turn).sin()
@@ -69,7 +69,7 @@ fn a_cut_mp3_says_what_is_lost() {
     assert_eq!(damage, [(read, 12_001 - read)]);
 }
 
-fn assert_saw(name: &str, decoded: &Decoded, frames: usize) {
+pub(crate) fn assert_saw(name: &str, decoded: &Decoded, frames: usize) {
     assert_eq!((decoded.sound.frames(), decoded.format.bits), (frames, 24), "{name}");
     for channel in 0..2 {
         let wanted: Vec<i64> = (0..frames).map(|frame| saw(channel, frame)).collect();
