@@ -54,12 +54,12 @@ fn main() -> ExitCode {
     wav(file, 1, RATE_HZ, SECONDS).expect("a WAV file");
     let (flac_path, mut file) = create("sound.flac");
     file.write_all(&flac(1, RATE_HZ, SECONDS).expect("a FLAC file")).expect("room on the disk");
-    println!("24-bit stereo, {SECONDS} s at {RATE_HZ} Hz, middle of {TURNS} turns; ratio above 1: faster than libsndfile");
-    for (name, path, verify) in [
-        ("WAV", &wav_path, false),
-        ("FLAC", &flac_path, false),
-        ("FLAC, digest checked", &flac_path, true),
-    ] {
+    println!(
+        "24-bit stereo, {SECONDS} s at {RATE_HZ} Hz, middle of {TURNS} turns; ratio above 1: faster than libsndfile"
+    );
+    for (name, path, verify) in
+        [("WAV", &wav_path, false), ("FLAC", &flac_path, false), ("FLAC, digest checked", &flac_path, true)]
+    {
         let (mut mine, mut other) = (Vec::new(), Vec::new());
         for _ in 0..TURNS {
             mine.push(ours(path, verify));

@@ -11,7 +11,7 @@ mod overnight;
 mod papers;
 mod recipes;
 mod reference_audio;
-mod reference_codec;
+pub(crate) mod reference_codec;
 mod reference_session;
 mod report;
 mod session_sense;

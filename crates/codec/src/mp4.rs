@@ -31,7 +31,9 @@ pub(crate) fn edit<R: Read + Seek>(source: &mut R) -> Option<Edit> {
     let tracks = boxes(source, moov).into_iter().filter(|(id, ..)| id == b"trak");
     for (_, start, end) in tracks {
         let Some(mdia) = find(source, (start, end), *b"mdia") else { continue };
-        let Some(handler) = find(source, mdia, *b"hdlr").and_then(|at| read(source, at, 12)) else { continue };
+        let Some(handler) = find(source, mdia, *b"hdlr").and_then(|at| read(source, at, 12)) else {
+            continue;
+        };
         if handler.get(8..12) == Some(b"soun") {
             let track_hz = timescale(source, mdia, *b"mdhd")?;
             let edits = find(source, (start, end), *b"edts")?;
@@ -101,6 +103,7 @@ fn next<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Option<Place> {
         0 => (8, end - at),
         size => (8, size),
     };
-    (size >= head_bytes).then(|| (id, at + head_bytes, at.saturating_add(size).min(end)))
+    (size >= head_bytes)
+        .then(|| (id, at + head_bytes, at.saturating_add(size).min(end)))
         .filter(|(_, start, end)| start <= end)
 }

@@ -3,3 +3,5 @@
 mod archives;
 mod containers;
 mod large;
+mod samples;
+mod table;

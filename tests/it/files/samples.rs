@@ -6,7 +6,10 @@ pub(super) enum Coding {
     /// Bytes from 0 to 255, 128 is silence.
     U8,
     /// Signed integers of so many valid bits, left-justified in so many bytes.
-    Int { bits: u16, bytes: usize },
+    Int {
+        bits: u16,
+        bytes: usize,
+    },
     F32,
     F64,
     ALaw,
@@ -90,7 +93,7 @@ impl Coding {
     }
 }
 
-fn put(bytes: &mut Vec<u8>, order: Order, value: u64, size: usize) {
+pub(super) fn put(bytes: &mut Vec<u8>, order: Order, value: u64, size: usize) {
     match order {
         Order::Little => bytes.extend(&value.to_le_bytes()[..size]),
         Order::Big => bytes.extend(&value.to_be_bytes()[8 - size..]),
@@ -165,7 +168,7 @@ pub(super) fn large_riff(form: &[u8; 4], coding: Coding, beside: &[(&[u8], &[u8]
 }
 
 /// Wave64: chunks with a GUID, and sizes of 64 bits that count their own head and are padded to eight bytes.
-pub(super) fn wave64(coding: Coding) -> Vec<u8> {
+pub(super) fn wave64(coding: Coding, beside: &[(&[u8], &[u8])]) -> Vec<u8> {
     const REST: [u8; 12] = *b"\xF3\xAC\xD3\x11\x8C\xD1\x00\xC0\x4F\x8E\xDB\x8A";
     let large = |id: &[u8], contents: &[u8]| {
         let mut bytes = [id, &REST].concat();
@@ -177,6 +180,9 @@ pub(super) fn wave64(coding: Coding) -> Vec<u8> {
     let mut contents = [&b"wave"[..], &REST].concat();
     contents.extend(large(b"fmt ", &fmt(coding, Order::Little)));
     contents.extend(large(b"data", &coding.payload(Order::Little)));
+    for (id, bytes) in beside {
+        contents.extend(large(id, bytes));
+    }
     let mut file = b"riff\x2E\x91\xCF\x11\xA5\xD6\x28\xDB\x04\xC1\x00\x00".to_vec();
     put(&mut file, Order::Little, contents.len() as u64 + 24, 8);
     file.extend(contents);
@@ -184,7 +190,7 @@ pub(super) fn wave64(coding: Coding) -> Vec<u8> {
 }
 
 /// Audio Interchange File Format 1.3 (1989) and AIFF-C (1991); the compression says coding and order.
-pub(super) fn aiff(compression: Option<&[u8; 4]>, coding: Coding, order: Order, beside: &[(&[u8], &[u8])]) -> Vec<u8> {
+pub(super) fn aiff(compression: Option<&[u8; 4]>, coding: Coding, order: Order) -> Vec<u8> {
     let frames = coding.samples().len() as u64 / u64::from(CHANNELS);
     let mut comm = Vec::new();
     put(&mut comm, Order::Big, CHANNELS.into(), 2);
@@ -199,9 +205,6 @@ pub(super) fn aiff(compression: Option<&[u8; 4]>, coding: Coding, order: Order, 
     }
     contents.extend(chunk(b"COMM", &comm, Order::Big));
     contents.extend(chunk(b"SSND", &[&[0; 8], &coding.payload(order)[..]].concat(), Order::Big));
-    for (id, bytes) in beside {
-        contents.extend(chunk(id, bytes, Order::Big));
-    }
     chunk(b"FORM", &contents, Order::Big)
 }
 

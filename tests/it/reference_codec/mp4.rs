@@ -39,7 +39,13 @@ pub(crate) fn mp4(stream: &Stream<'_>) -> Vec<u8> {
     let mdat = boxed(b"mdat", &[&data]);
     let entry = boxed(
         &stream.entry,
-        &[&[0, 0, 0, 0, 0, 0, 0, 1], &[0; 8], &[0, 2, 0, 16, 0, 0, 0, 0], &words(&[RATE_HZ << 16]), &stream.describes],
+        &[
+            &[0, 0, 0, 0, 0, 0, 0, 1],
+            &[0; 8],
+            &[0, 2, 0, 16, 0, 0, 0, 0],
+            &words(&[RATE_HZ << 16]),
+            &stream.describes,
+        ],
     );
     let count = stream.packets.len() as u32;
     let last = stream.frames - (count - 1) * stream.packet_frames;
@@ -67,7 +73,12 @@ pub(crate) fn mp4(stream: &Stream<'_>) -> Vec<u8> {
     let trak = boxed(b"trak", &[&tkhd, &stream.edits, &mdia]);
     let mvhd = boxed(
         b"mvhd",
-        &[&words(&[0, 0, 0, RATE_HZ, stream.frames, 0x1_0000, 0x0100_0000, 0, 0]), &unity, &[0; 24], &words(&[2])],
+        &[
+            &words(&[0, 0, 0, RATE_HZ, stream.frames, 0x1_0000, 0x0100_0000, 0, 0]),
+            &unity,
+            &[0; 24],
+            &words(&[2]),
+        ],
     );
     [ftyp, mdat, boxed(b"moov", &[&mvhd, &trak, &stream.user_data])].concat()
 }
@@ -129,7 +140,8 @@ fn adts_packets(adts: &[u8]) -> Vec<&[u8]> {
 pub(crate) fn aac(edits: Vec<u8>, user_data: Vec<u8>) -> Vec<u8> {
     let packets = adts_packets(include_bytes!("data/tones.aac"));
     let frames = packets.len() as u32 * 1024;
-    let decoder = [&[4, 17, 0x40, 0x15, 0, 0, 0, 0, 1, 0xF4, 0, 0, 1, 0xF4, 0][..], &[5, 2, 0x11, 0x90]].concat();
+    let decoder =
+        [&[4, 17, 0x40, 0x15, 0, 0, 0, 0, 1, 0xF4, 0, 0, 1, 0xF4, 0][..], &[5, 2, 0x11, 0x90]].concat();
     let describes = [&[3, 25, 0, 1, 0][..], &decoder, &[6, 1, 2]].concat();
     mp4(&Stream {
         entry: *b"mp4a",
@@ -140,6 +152,15 @@ pub(crate) fn aac(edits: Vec<u8>, user_data: Vec<u8>) -> Vec<u8> {
         edits,
         user_data,
     })
+}
+
+/// The same with its edit list, and a title as `moov`/`udta`/`meta`/`ilst` has it.
+pub(crate) fn tagged() -> Vec<u8> {
+    let elst = boxed(b"elst", &[&words(&[0, 1, 10_000, 1600, 0x1_0000])]);
+    let title = boxed(b"\xA9nam", &[&boxed(b"data", &[&words(&[1, 0]), b"Tune"])]);
+    let handler = boxed(b"hdlr", &[&words(&[0, 0]), b"mdirappl", &[0; 8], b"\0"]);
+    let meta = boxed(b"meta", &[&words(&[0]), &handler, &boxed(b"ilst", &[&title])]);
+    aac(boxed(b"edts", &[&elst]), boxed(b"udta", &[&meta]))
 }
 
 #[test]

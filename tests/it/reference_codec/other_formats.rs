@@ -15,7 +15,7 @@ pub(crate) fn tones(channel: usize, frame: usize) -> f64 {
 }
 
 /// Saws of whole 24-bit codes.
-fn saw(channel: usize, frame: usize) -> i64 {
+pub(crate) fn saw(channel: usize, frame: usize) -> i64 {
     let frame = frame as i64;
     if channel == 1 { (frame * 31 % 1009 - 504) * 4000 } else { (frame * 97 % 4001 - 2000) * 1000 }
 }
