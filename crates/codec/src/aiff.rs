@@ -68,7 +68,8 @@ impl Common {
             b"NONE" | b"twos" if (1..=8).contains(&bytes) => int(bytes, self.bits, true),
             b"sowt" if (1..=8).contains(&bytes) => int(bytes, self.bits, false),
             b"in24" => int(3, 24, true),
-            b"42ni" => int(3, 24, false),
+            // libsndfile writes the second.
+            b"42ni" | b"42n1" => int(3, 24, false),
             b"in32" => int(4, 32, true),
             b"23ni" => int(4, 32, false),
             b"raw " => Ok((Codec::PcmInt, Coding::U8, 8, true)),

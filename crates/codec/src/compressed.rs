@@ -7,6 +7,7 @@ use std::io::{Read, Seek};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use loadin_audio::Block;
+use symphonia::core::audio::Channels;
 use symphonia::core::codecs::audio::well_known as ids;
 use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Failure;
@@ -209,7 +210,7 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
             .map_or(0, |channels| u16::try_from(channels.count()).unwrap_or(u16::MAX)),
         bits: bits(params, codec),
         float: codec == Codec::PcmFloat,
-        channel_mask: None,
+        channel_mask: params.channels.as_ref().and_then(speaker_mask),
         frames: frames.filter(|_| !is_unstated),
     };
     format.check()?;
@@ -233,6 +234,15 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         damage: Vec::new(),
     };
     Ok((format, compressed))
+}
+
+/// The speakers of more than two channels; the bits of symphonia's positions are those of WAV's mask, and it gives the
+/// channels in the order of WAV whatever the codec's own is.
+fn speaker_mask(channels: &Channels) -> Option<u32> {
+    match channels {
+        Channels::Positioned(positions) if channels.count() > 2 => u32::try_from(positions.bits()).ok(),
+        _ => None,
+    }
 }
 
 /// Valid bits; those of ALAC stand in its configuration (`ALACSpecificConfig`, byte 5), which readers leave alone.
@@ -330,6 +340,12 @@ impl Compressed {
             return Ok(());
         };
         if !self.positions {
+            return Ok(());
+        }
+        // A stream that was cut out of a longer one goes on counting: a gap as long as all that is stated would be none.
+        let is_cut_out = self.given == 0 && self.stated_frames().is_some_and(|frames| start >= frames);
+        if is_cut_out && self.exact {
+            self.first += start;
             return Ok(());
         }
         let gap = start.saturating_sub(self.given).min(self.room(self.given));

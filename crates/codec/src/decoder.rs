@@ -102,7 +102,7 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             let blocks = flac::read(&mut source);
             source.rewind()?;
             let mut decoder = Decoder::compressed(source, Container::Flac, verify)?;
-            decoder.format.channel_mask = blocks.channel_mask;
+            decoder.format.channel_mask = blocks.channel_mask.or(decoder.format.channel_mask);
             decoder.take_chunks(blocks.chunks);
             Ok(decoder)
         }

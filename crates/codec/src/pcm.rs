@@ -11,6 +11,8 @@ pub(crate) enum Coding {
     U8,
     /// Signed integers of 1 to 8 bytes, left-justified where fewer bits are valid.
     Int(usize),
+    /// Signed integers of 24 bits in the lower three of four bytes, against the standard.
+    LowInt24,
     /// 32-bit floats.
     F32,
     /// 64-bit floats.
@@ -27,7 +29,7 @@ impl Coding {
         match self {
             Self::U8 | Self::ALaw | Self::MuLaw => 1,
             Self::Int(bytes) => bytes,
-            Self::F32 => 4,
+            Self::F32 | Self::LowInt24 => 4,
             Self::F64 => 8,
         }
     }
@@ -132,6 +134,12 @@ fn unpack_channel(samples: &Strided<'_>, coding: Coding, big_endian: bool, out: 
         }
         (Coding::Int(4), false) => samples.convert(out, |bytes: [u8; 4]| int(i32::from_le_bytes(bytes))),
         (Coding::Int(4), true) => samples.convert(out, |bytes: [u8; 4]| int(i32::from_be_bytes(bytes))),
+        (Coding::LowInt24, false) => {
+            samples.convert(out, |[a, b, c, _]: [u8; 4]| int(i32::from_le_bytes([0, a, b, c])));
+        }
+        (Coding::LowInt24, true) => {
+            samples.convert(out, |[_, a, b, c]: [u8; 4]| int(i32::from_be_bytes([a, b, c, 0])));
+        }
         (Coding::F32, false) => samples.convert(out, |bytes: [u8; 4]| f64::from(f32::from_le_bytes(bytes))),
         (Coding::F32, true) => samples.convert(out, |bytes: [u8; 4]| f64::from(f32::from_be_bytes(bytes))),
         (Coding::F64, false) => samples.convert(out, f64::from_le_bytes),

@@ -9,5 +9,6 @@ pub(crate) mod flac;
 mod hostile;
 mod long_files;
 pub(crate) mod mp4;
+mod open_files;
 pub(crate) mod other_formats;
 mod read_back;

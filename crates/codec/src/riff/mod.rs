@@ -5,6 +5,7 @@
 
 mod data;
 mod fmt;
+mod justified;
 mod walk;
 pub(crate) mod wave64;
 
@@ -52,7 +53,14 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
     };
     format.check()?;
     let (sound, damage) = match fmt.coding {
-        Some(coding) => {
+        Some(mut coding) => {
+            if (coding, fmt.valid_bits) == (Coding::Int(4), 24)
+                && justified::is_low(source, &data, walk.big_endian)?
+            {
+                coding = Coding::LowInt24;
+                let text = "its 24 bits stand in the lower three of four bytes; they are read from there";
+                walk.repairs.push(Repair(text.to_owned()));
+            }
             let frames = data.bytes / fmt.align;
             if frames == 0 {
                 return Err(Error::NoAudio);
@@ -65,7 +73,9 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
                 (lost > 0).then(|| Damage::truncated(frames, lost)),
             )
         }
-        None if container == Container::Wave64 => return Err(Error::unsupported("a Wave64 file with ADPCM")),
+        None if matches!(container, Container::Wave64 | Container::Rifx) => {
+            return Err(Error::unsupported(format!("a {container} file with ADPCM")));
+        }
         None => (Sound::Adpcm, None),
     };
     let big_endian = walk.big_endian;

@@ -1,0 +1,34 @@
+//! Samples of 24 bits in four bytes. The standard puts them in the upper three (WAVEFORMATEXTENSIBLE: valid bits are
+//! left-justified); some writers put them in the lower three, and read by the standard they would be 48 dB too quiet and
+//! full of noise.
+
+use std::io::{Read, Seek, SeekFrom};
+
+use super::data::Data;
+use crate::Error;
+
+const SAMPLE_BYTES: usize = 4;
+
+/// Bytes that are looked at in one go.
+const PIECE_BYTES: u64 = 1 << 18;
+
+/// Whether the samples stand in the lower three bytes: the lowest one is used, and the highest never holds anything but a
+/// sign. Ends with the first sample that uses the highest byte, as almost every file does in its first piece.
+pub(super) fn is_low<R: Read + Seek>(source: &mut R, data: &Data, big_endian: bool) -> Result<bool, Error> {
+    source.seek(SeekFrom::Start(data.offset))?;
+    let (low, high) = if big_endian { (3, 0) } else { (0, 3) };
+    let mut low_is_used = false;
+    let mut left = data.bytes;
+    let mut bytes = Vec::new();
+    while left > 0 {
+        bytes.clear();
+        let read = source.take(left.min(PIECE_BYTES)).read_to_end(&mut bytes)?;
+        let samples = bytes.as_chunks::<SAMPLE_BYTES>().0;
+        if read == 0 || samples.iter().any(|sample| !matches!(sample[high], 0 | 0xFF)) {
+            return Ok(false);
+        }
+        low_is_used |= samples.iter().any(|sample| sample[low] != 0);
+        left -= read as u64;
+    }
+    Ok(low_is_used)
+}
