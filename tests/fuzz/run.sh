@@ -1,12 +1,11 @@
 #!/bin/sh
 # Fuzzes every target, or those that are named: tests/fuzz/run.sh [TARGET...]. RUNS executions each (default 300000).
-# Needs cargo-fuzz (`cargo install cargo-fuzz`) and a C++ compiler. First seeds are the test files of the crates hound
-# and claxon (Apache-2.0), which cargo fetches, our own small ones, the shipped recipes, and a manifest of the demo.
+# Needs cargo-fuzz (`cargo install cargo-fuzz`) and a C++ compiler. First seeds are the test files of hound, claxon
+# and SciPy, our own small ones, the shipped recipes, and a manifest of the demo.
 set -eu
 cd "$(dirname "$0")"
 # Instrumentation is an unstable option of the compiler; the code is the same.
 export RUSTC_BOOTSTRAP=1
-crate() { cargo metadata --format-version 1 | tr ',' '\n' | sed -n "s|.*\"manifest_path\":\"\(.*/$1-[0-9.]*\)/Cargo.toml\".*|\1|p" | head -n 1; }
 seed() {
   target=$1
   shift
@@ -18,16 +17,17 @@ seed() {
   return 0
 }
 ours=../it/reference_codec/data
-hound=$(crate hound)/testsamples
-claxon=$(crate claxon)/testsamples
-seed riff "$hound"/*.wav "$hound"/fuzz/*
+hound=$ours/open/hound
+claxon=$ours/open/claxon
+seed riff "$hound"/*.wav "$hound"/fuzz/* $ours/*.wav $ours/open/scipy/*.wav
 seed wave64 $ours/*.w64
 mkdir -p corpus/aiff
 for file in ../../demo/delivery/*.aif; do head -c 4000 "$file" >"corpus/aiff/$(basename "$file")"; done
+seed aiff $ours/*.aif
 seed caf $ours/*.caf
-seed flac "$claxon"/*.flac "$claxon"/fuzz/*
-seed mpeg $ours/*.mp3
-seed mp4 $ours/*.m4a $ours/*.mp4
+seed flac "$claxon"/*.flac "$claxon"/fuzz/* $ours/*.flac
+seed mpeg $ours/*.mp3 $ours/*.aac
+seed mp4 $ours/*.m4a
 seed ogg $ours/*.ogg
 seed recipe ../../pipelines/*.toml
 seed manifest ../../demo/prepped/manifest.json

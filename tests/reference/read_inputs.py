@@ -34,12 +34,14 @@ LOSSY = {"VORBIS": 2e-6, "MPEG_LAYER_III": 4e-6, "OPUS": 0, "IMA_ADPCM": 0.002, 
 """How far two decoders of one lossy stream may lie apart: floats of 32 bits, and rounding inside ADPCM."""
 
 
-ORDER = {"ALAC_16": [1, 2, 0, 5, 3, 4], "ALAC_20": [1, 2, 0, 5, 3, 4], "ALAC_24": [1, 2, 0, 5, 3, 4],
-         "ALAC_32": [1, 2, 0, 5, 3, 4], "VORBIS": [0, 2, 1, 5, 3, 4]}
-"""Six channels in the order of WAV, of a stream in the order of its codec (Vorbis I specification, 4.3.9: left, centre, right,
-rear left, rear right, LFE; ALAC, MPEG 5.1 D: centre, left, right, rear left, rear right, LFE). libsndfile leaves them so."""
+ORDER = {f"ALAC_{bits}": [1, 2, 0, 5, 3, 4] for bits in (16, 20, 24, 32)}
+"""Six channels in the order of WAV, of a stream in the order of its codec (MPEG 5.1 D: centre, left, right, rear left, rear
+right, LFE). libsndfile leaves them so."""
 
-NOT_BY_LIBSNDFILE = {"pcmwaveformat-24bit-4byte-48kHz-stereo.wav": "it takes no notice of blockAlign"}
+NOT_BY_LIBSNDFILE = {
+    "pcmwaveformat-24bit-4byte-48kHz-stereo.wav": "it takes no notice of blockAlign",
+    "waveformatextensible-24bit-4byte-48kHz-stereo.wav": "the file has its bits where the standard does not put them",
+}
 
 
 def sound(channels):

@@ -214,6 +214,11 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         frames: frames.filter(|_| !is_unstated),
     };
     format.check()?;
+    if codec == Codec::Vorbis && format.channels > 2 {
+        // symphonia 0.6.1 takes coupled channels apart in the wrong order (Vorbis I specification, 4.3.5: the last coupling
+        // first), which shows from three channels on.
+        return Err(Error::unsupported(format!("Vorbis with {} channels, more than 2", format.channels)));
+    }
     let positions = counts_frames(&track, rate_hz);
     let compressed = Compressed {
         reader,

@@ -73,6 +73,7 @@ ids! {
     Lossy "lossy-source" Attention "The source was stored with a lossy codec.",
     MixedRates "mixed-rates" Note "The delivery has several sampling rates.",
     MixedLengths "mixed-lengths" Note "The stems differ in length.",
+    SeveralSongs "several-songs" Attention "Folders that look like songs of their own.",
     StampsRefused "stamps-refused" Attention "Time stamps that are not plausible together.",
     StampDoubt "stamp-doubt" Attention "The place of one stem is not certain.",
     PlaceFound "place-found" Attention "The rough mix has a stem without a stamp at another place than its file start says.",

@@ -10,6 +10,7 @@ mod pairs;
 mod placement;
 mod reference;
 mod role;
+mod songs;
 mod title;
 mod token;
 
@@ -24,4 +25,5 @@ pub use pairs::{PairInput, SidePair, side_pairs};
 pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
 pub use role::{Confidence, Family, Group, Role, role_of};
+pub use songs::several_songs;
 pub use title::without_title;

@@ -139,7 +139,15 @@ fn what_is_dangerous_or_unreadable_is_refused_by_name() {
         bytes
     };
     let size = sound.len() as u32;
-    let cases: [(&str, Vec<u8>, &str, &str); 10] = [
+    // The words are those of APPNOTE 4.3.12: method at 8 and 10, and where the entry begins at 42 of its directory.
+    let mut bzip2 = honest.clone();
+    (bzip2[8], bzip2[directory + 10]) = (12, 12);
+    let mut overlapping = zipped(&[("a.wav", &sound), ("b.wav", &sound)], CompressionMethod::Stored);
+    let second = overlapping.windows(4).rposition(|four| four == b"PK\x01\x02").unwrap();
+    overlapping[second + 42..second + 46].fill(0);
+    let cases: [(&str, Vec<u8>, &str, &str); 12] = [
+        ("bzip2", bzip2, "Kick.wav", "packed by Bzip2"),
+        ("overlapping", overlapping, "b.wav", "shares bytes with another"),
         ("parent", one("../Kick.wav"), "../Kick.wav", "leads out of the archive"),
         ("absolute", one("/etc/Kick.wav"), "/etc/Kick.wav", "leads out of the archive"),
         ("drive", one("C:\\Kick.wav"), "C:/Kick.wav", "leads out of the archive"),

@@ -6,6 +6,7 @@ use std::path::Path;
 use loadin_audio::{Block, signal};
 use loadin_codec::{Error, SampleKind, SoundWriter, Target, WavSpec};
 use loadin_tests::Delivery;
+use md5::{Digest, Md5};
 use serde_json::Value;
 
 use crate::job::{loadin, prep, stem};
@@ -194,4 +195,40 @@ fn aiff_ends_at_4_gib() {
     assert!(SoundWriter::new(&mut bytes, Target::Aiff, spec(SampleKind::I32, 1, frames)).is_err());
     assert!(bytes.is_empty());
     assert!(SoundWriter::new(&mut bytes, Target::Aiff, spec(SampleKind::I32, 1, frames - 40)).is_ok());
+}
+
+/// RFC 9639, 8.2: the digest of the samples stands in the head. claxon, which is not ours, decodes the output to the same
+/// samples, and their digest is the one that is stated and the one of the WAV output's `data`.
+#[test]
+fn flac_outputs_by_another_decoder() {
+    let delivery = Delivery::new("Paper Lantern");
+    // Tones: claxon 0.4 has no reader for the plain samples that noise is stored as.
+    let tone = |hz, frames| signal::sine(hz, 0.3, 48_000, frames);
+    delivery.wav("Kick.wav", 48_000, 24, &[tone(60.0, 4097)]);
+    delivery.wav("Pad.wav", 48_000, 16, &[tone(220.0, 9001), tone(331.0, 9001)]);
+    delivery.wav("Vox.wav", 44_100, 24, &[tone(523.0, 20_000)]);
+    for depth in ["16-bit", "24-bit"] {
+        let of = |container: &str| {
+            let out = delivery.out(&format!("{container} {depth}"));
+            let recipe = recipe(delivery.out("").as_path(), container, depth, "fail");
+            let (ran, manifest) = prep(&delivery.path(), &out, &["--recipe", &recipe]);
+            assert_eq!(ran.code, 0, "{container} {depth}: {}{}", ran.out, ran.err);
+            (out, manifest)
+        };
+        let ((flac_out, flac), (wav_out, wav)) = (of("flac"), of("wav"));
+        for name in ["Kick.wav", "Pad.wav", "Vox.wav"] {
+            let path = |out: &Path, manifest: &Value| {
+                out.join(stem(manifest, name)["output"]["path"].as_str().unwrap())
+            };
+            let mut reader = claxon::FlacReader::open(path(&flac_out, &flac)).unwrap();
+            let bytes = reader.streaminfo().bits_per_sample as usize / 8;
+            let stated = reader.streaminfo().md5sum;
+            let samples: Vec<u8> =
+                reader.samples().flat_map(|code| code.unwrap().to_le_bytes()[..bytes].to_vec()).collect();
+            assert_eq!(Md5::digest(&samples)[..], stated, "{name} {depth}");
+            let file = fs::read(path(&wav_out, &wav)).unwrap();
+            let data = file.windows(4).position(|window| window == b"data").unwrap() + 8;
+            assert!(file[data..].starts_with(&samples), "{name} {depth}");
+        }
+    }
 }

@@ -378,6 +378,29 @@ fn table() -> String {
     text
 }
 
+/// Small files with everything in them, for the fuzzers to begin with.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "the switch that writes what is published")]
+fn the_seeds_are_current() {
+    let by_writer = |target| written(target, SampleKind::I24, int(24, 3)).unwrap();
+    for (name, bytes) in [
+        ("beside.aif", by_writer(Target::Aiff)),
+        ("beside.caf", by_writer(Target::Caf)),
+        ("beside.flac", by_writer(Target::Flac)),
+        ("beside.wav", by_writer(Target::Wav)),
+        ("beside.m4a", mp4::tagged()),
+    ] {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("it/reference_codec/data").join(name);
+        if std::env::var_os("LOADIN_UPDATE").is_some() {
+            fs::write(&path, &bytes).unwrap();
+        }
+        assert!(
+            fs::read(&path).is_ok_and(|found| found == bytes),
+            "{name}: run the test with LOADIN_UPDATE=1"
+        );
+    }
+}
+
 const BEGIN: &str = "<!-- made by a test: table.rs -->\n";
 const END: &str = "<!-- end -->";
 

@@ -245,3 +245,18 @@ fn bad_recipes_and_bad_arguments_end_with_two() {
         assert_eq!(loadin(args).code, 0, "{args:?}");
     }
 }
+
+/// Two songs in one delivery would get one gain and one length; a folder of dry versions is no song.
+#[test]
+fn several_songs_in_one_delivery_are_noticed() {
+    let delivery = Delivery::new("two songs");
+    for (name, seconds) in [("One/Kick.wav", 2), ("One/Vox.wav", 2), ("Two/Kick.wav", 3), ("Two/Vox.wav", 3)]
+    {
+        delivery.wav(name, 48_000, 24, &[signal::noise(seconds as u64, 0.2, seconds * 48_000)]);
+    }
+    let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
+    let finding = manifest["findings"].as_array().unwrap().iter().find(|f| f["id"] == "several-songs");
+    let finding = finding.expect("a finding");
+    assert_eq!(finding["evidence"]["folders"], serde_json::json!(["One", "Two"]));
+    assert_eq!(finding["evidence"]["names"], serde_json::json!(["kick", "vox"]));
+}

@@ -119,7 +119,12 @@ fn values_of_hound() {
         let found: Vec<f64> = samples(&decoded).iter().map(|sample| sample * 2f64.powi(bits - 1)).collect();
         let wanted: Vec<f64> = wanted.iter().map(|code| *code as f64).collect();
         assert_eq!(found[..wanted.len()], wanted, "{name}");
-        assert_eq!(decoded.repairs.len(), usize::from(name.contains("4byte")), "{name}: {:?}", decoded.repairs);
+        assert_eq!(
+            decoded.repairs.len(),
+            usize::from(name.contains("4byte")),
+            "{name}: {:?}",
+            decoded.repairs
+        );
     }
     for (name, wanted) in [
         ("waveformatex-ieeefloat-44100Hz-mono", [2.0, 3.0, -16_411.0, 1019.0]),
@@ -132,7 +137,9 @@ fn values_of_hound() {
 /// What claxon itself, which is not ours, decodes.
 #[test]
 fn values_of_claxon() {
-    for name in ["pop", "short", "wasted_bits", "non_subset", "empty_vorbis_comment", "repeated_vorbis_comment"] {
+    for name in
+        ["pop", "short", "wasted_bits", "non_subset", "empty_vorbis_comment", "repeated_vorbis_comment"]
+    {
         let bytes = file("claxon", &format!("{name}.flac"));
         let mut reader = claxon::FlacReader::new(&bytes[..]).expect(name);
         let bits = reader.streaminfo().bits_per_sample as i32;

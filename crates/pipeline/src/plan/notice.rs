@@ -1,11 +1,13 @@
 //! What the surveys show, as findings. Nothing here depends on the recipe, and nothing here changes audio.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use loadin_audio::Decibels;
+use loadin_session::several_songs;
+use serde_json::json;
 
 use super::{Draft, DraftStem};
-use crate::facts::{ClipFacts, FormatFacts, Measures};
+use crate::facts::{ClipFacts, FormatFacts, Measures, Survey};
 use crate::findings::{Finding, Id, rounded};
 use crate::stages::channel_fix::{dead_channel, is_dual_mono};
 use crate::stages::dc_removal::{Steadiness, steadiness};
@@ -37,6 +39,7 @@ pub(super) fn notice(draft: &mut Draft<'_>) {
     }
     duplicates(draft);
     mixed(draft);
+    songs(draft);
 }
 
 fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
@@ -225,6 +228,32 @@ fn duplicates(draft: &mut Draft<'_>) {
             }
         }
     }
+}
+
+/// Songs that came in one delivery would get one gain and one length.
+fn songs(draft: &mut Draft<'_>) {
+    let sources = draft.stems.iter().filter(|stem| !stem.reference).flat_map(|stem| &stem.sources);
+    let timed = |survey: &'_ Survey| {
+        let rate_hz = survey.format.as_ref()?.rate_hz;
+        Some(seconds(survey.measures.as_ref().ok()?.source_frames, rate_hz))
+    };
+    let stems: Vec<_> = sources.filter_map(|survey| Some((survey.path.as_str(), timed(survey)?))).collect();
+    let songs = several_songs(&stems);
+    if songs.is_empty() {
+        return;
+    }
+    let folders: Vec<&str> = songs.iter().map(|(folder, _)| folder.as_str()).collect();
+    let names: BTreeSet<&str> = songs.iter().flat_map(|(_, names)| names).map(String::as_str).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    let text = format!(
+        "several songs in one delivery? The folders {} have the same names ({}) with other lengths; prepare each folder as \
+         a delivery of its own",
+        folders.join(", "),
+        names.join(", ")
+    );
+    let finding =
+        Finding::new(Id::SeveralSongs, text).with("folders", json!(folders)).with("names", json!(names));
+    draft.findings.push(finding);
 }
 
 fn mixed(draft: &mut Draft<'_>) {
