@@ -30,7 +30,7 @@ container = "wav"
 depth = "64-bit float"
 """
 
-LOSSY = {"VORBIS": 2e-6, "MPEG_LAYER_III": 4e-6, "OPUS": 0, "IMA_ADPCM": 0.002, "MS_ADPCM": 0.02}
+LOSSY = {"VORBIS": 2e-6, "MPEG_LAYER_III": 4e-6, "OPUS": 0, "IMA_ADPCM": 0.01, "MS_ADPCM": 0.02}
 """How far two decoders of one lossy stream may lie apart: floats of 32 bits, and rounding inside ADPCM."""
 
 
