@@ -123,6 +123,10 @@ fn seeds() -> Vec<(&'static str, Vec<u8>)> {
         ("flac", bytes(D3)),
         ("mp3", data("tones.mp3")),
         ("ogg", data("tones.ogg")),
+        ("aif", data("beside.aif")),
+        ("caf", data("beside.caf")),
+        ("flac", data("beside.flac")),
+        ("m4a", data("beside.m4a")),
     ]
 }
 
@@ -148,7 +152,7 @@ fn said(stem: &Value) -> Option<String> {
     let findings = stem["findings"].as_array().unwrap().iter().filter_map(|f| f["id"].as_str());
     // Found in the whole files too.
     let about_loss: Vec<&str> =
-        findings.filter(|id| !matches!(*id, "lossy-source" | "name-collision")).collect();
+        findings.filter(|id| !matches!(*id, "lossy-source" | "name-collision" | "duplicate")).collect();
     let repairs = &stem["sources"][0]["format"]["repairs"];
     let failed = stem["fate"]["do"] != "render";
     (failed || !about_loss.is_empty() || repairs.as_array().is_some_and(|all| !all.is_empty()))
