@@ -11,6 +11,7 @@ mod caf;
 mod caf_write;
 mod compressed;
 mod decoder;
+mod described;
 mod error;
 mod flac_write;
 mod format;
