@@ -143,9 +143,14 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         _ => container,
     };
     let rate_hz = params.sample_rate.unwrap_or(0);
+    // Where a track has a clock of its own, its numbers are no frames.
+    let positions = counts_frames(&track, rate_hz);
+    let edit = edit.filter(|_| positions);
     let first = edit.map_or_else(|| first_frame(&track, container), |edit| edit.start);
-    let frames =
-        track.num_frames.filter(|frames| *frames <= MOST_FRAMES).map(|frames| frames.saturating_sub(first));
+    let frames = track
+        .num_frames
+        .filter(|frames| positions && *frames <= MOST_FRAMES)
+        .map(|frames| frames.saturating_sub(first));
     let frames = match (frames, edit.and_then(|edit| edit.frames)) {
         (Some(there), Some(stated)) => Some(there.min(stated)),
         (frames, stated) => frames.or(stated),
@@ -171,7 +176,6 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         // first), which shows from three channels on.
         return Err(Error::unsupported(format!("Vorbis with {} channels, more than 2", format.channels)));
     }
-    let positions = counts_frames(&track, rate_hz);
     let compressed = Compressed {
         reader,
         decoder,

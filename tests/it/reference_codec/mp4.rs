@@ -211,3 +211,13 @@ fn an_edit_list_says_where_the_sound_is() {
     let decoded = decode(&aac(boxed(b"edts", &[&elst]), Vec::new())).unwrap();
     assert_eq!((decoded.sound.frames(), decoded.format.frames), (12 * 1024, None));
 }
+
+/// Found by fuzzing: a track whose clock does not count frames states no length in frames, and no edit in frames.
+#[test]
+fn a_clock_of_its_own_states_no_frames() {
+    let mut file = tagged();
+    let mdhd = file.windows(4).position(|window| window == b"mdhd").unwrap();
+    file[mdhd + 16..mdhd + 20].copy_from_slice(&90_000u32.to_be_bytes());
+    let decoded = decode(&file).unwrap();
+    assert_eq!((decoded.sound.frames(), decoded.format.frames), (12 * 1024, None));
+}
