@@ -33,8 +33,7 @@ impl Heard {
         let places =
             mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
         let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
-        let mut music = Estimates::default();
-        music.compare_tempo(stated);
+        let music = Estimates::of(recipe, surveys, &places, sketches, stated);
         Self { siblings, places, rough_mix, music }
     }
 }

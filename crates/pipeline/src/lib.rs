@@ -6,6 +6,7 @@
 mod bag;
 mod bench;
 mod content;
+mod ensemble;
 mod hashed;
 mod journal;
 mod lock;

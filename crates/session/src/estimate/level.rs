@@ -20,8 +20,9 @@ const CONTRAST: f64 = 1.0;
 const ALTERNATION: f64 = 1.6;
 const COVER: f64 = 1.0;
 const USUAL: f64 = 0.9;
-/// A beat that nothing divides, and one that is divided into more than four, are rare.
+/// A beat that nothing divides is rare, and three parts are rarer than two or four.
 const UNDIVIDED: f64 = -0.6;
+const TRIPLE: f64 = -0.3;
 
 /// Another way to count is said where it comes as near as this.
 const NEAR: f64 = 0.35;
@@ -76,10 +77,11 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
     let quarters = 0.5
         * (sums(&lines(parts, beat, phase + beat / 4.0)).all
             + sums(&lines(parts, beat, phase + beat * 0.75)).all);
-    let thirds = 0.5
-        * (sums(&lines(parts, beat, phase + beat / 3.0)).all
-            + sums(&lines(parts, beat, phase + beat / 1.5)).all);
+    let early = sums(&lines(parts, beat, phase + beat / 3.0)).all;
+    let late = sums(&lines(parts, beat, phase + beat / 1.5)).all;
+    let thirds = 0.5 * (early + late);
     let all = sums(&on).all;
+    let between = half.max(early).max(late);
     // Below this, what lies between beats is an ornament.
     let some = 0.12 * all;
     let divided = match () {
@@ -89,11 +91,16 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
         () => 1,
     };
     let (even, odd) = parity(&on);
-    let score = USUAL * usual(60.0 / beat).ln() + CONTRAST * part(all - half, all + half)
+    eprintln!("DBG {:.2} bpm usual {:.2} contrast {:.2} alt {:.2} bb {:.2} cover {:.2} div {divided}", 60.0/beat, USUAL*usual(60.0/beat).ln(), part(all-half, all+half), part((even.all-odd.all).abs(), even.all+odd.all), backbeat(even, odd), cover(&on));
+    let score = USUAL * usual(60.0 / beat).ln() + CONTRAST * part(all - between, all + between)
         - ALTERNATION * part((even.all - odd.all).abs(), even.all + odd.all)
         + BACKBEAT * backbeat(even, odd)
         + COVER * cover(&on)
-        + if divided == 1 { UNDIVIDED } else { 0.0 };
+        + match divided {
+            1 => UNDIVIDED,
+            3 => TRIPLE,
+            _ => 0.0,
+        };
     Counted { beat, phase, score, divided }
 }
 
