@@ -4,9 +4,7 @@ use std::collections::BTreeMap;
 
 use loadin_audio::{FLUX_HZ, flux};
 use loadin_session::estimate::{Part, Player, Presence};
-use loadin_session::{
-    Family, PlacementOptions, StartMode, StemTiming, place, role_of, without_title,
-};
+use loadin_session::{Family, PlacementOptions, StartMode, StemTiming, place, role_of, without_title};
 use rayon::prelude::*;
 
 use crate::facts::{Measures, Survey};
@@ -33,10 +31,8 @@ pub(crate) fn members<'a>(recipe: &Recipe, surveys: &'a [Survey], places: &[Plac
         .filter(|survey| !crate::plan::takes_for_reference(recipe, &survey.path))
         .collect();
     stems.sort_by(|a, b| a.path.cmp(&b.path));
-    let options = PlacementOptions {
-        mode: StartMode::Auto,
-        max_implied_silence_seconds: MOST_SILENCE_SECONDS,
-    };
+    let options =
+        PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: MOST_SILENCE_SECONDS };
     let stamps = place(&stems.iter().map(|stem| timing(stem)).collect::<Vec<_>>(), &options);
     let start = |index: usize, survey: &Survey| {
         let by_mix = places.iter().find(|place| place.path == survey.path);
@@ -103,7 +99,8 @@ impl Member<'_> {
         let envelope = &measures.envelope;
         let windows = envelope.channels.first()?.sum_sq.len();
         let share = 1.0 / (envelope.window_frames.max(1) * envelope.channels.len() as u64) as f64;
-        let power = |at: usize| envelope.channels.iter().map(|c| f64::from(c.sum_sq[at])).sum::<f64>() * share;
+        let power =
+            |at: usize| envelope.channels.iter().map(|c| f64::from(c.sum_sq[at])).sum::<f64>() * share;
         Some(Presence {
             power: (0..windows).map(power).collect(),
             window_seconds: envelope.window_frames as f64 / f64::from(measures.target_hz.max(1)),

@@ -67,7 +67,8 @@ impl Estimates {
         entries.sort_by(|a, b| a.0.total_cmp(&b.0));
         if !entries.is_empty() {
             let list = entries.iter().map(|(at, path)| json!({ "seconds": rounded(*at, 2), "name": path }));
-            let source = "where stems named as lead vocals begin to sound after 4 s of rest, by their envelopes";
+            let source =
+                "where stems named as lead vocals begin to sound after 4 s of rest, by their envelopes";
             self.put("vocal_entries_estimate", list.collect::<Value>(), true, source.to_owned());
         }
     }

@@ -15,11 +15,16 @@ const RATIOS: &[f64] = &[1.0, 0.5, 2.0, 0.25, 4.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.
 const BPM: std::ops::RangeInclusive<f64> = 50.0..=215.0;
 
 /// The weight of each sign.
-const BACKBEAT: f64 = 1.6;
+const BACKBEAT: f64 = 2.0;
 const CONTRAST: f64 = 1.0;
+/// That much is enough: nothing at all between beats speaks against them.
+const MOST_CONTRAST: f64 = 0.35;
 const ALTERNATION: f64 = 1.6;
 const COVER: f64 = 1.0;
 const USUAL: f64 = 0.9;
+/// What is faster than this is rather counted half as fast, by the octave.
+const FAST_BPM: f64 = 170.0;
+const FAST: f64 = 2.0;
 /// A beat that nothing divides is rare, and three parts are rarer than two or four.
 const UNDIVIDED: f64 = -0.6;
 const TRIPLE: f64 = -0.3;
@@ -91,11 +96,13 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
         () => 1,
     };
     let (even, odd) = parity(&on);
-    eprintln!("DBG {:.2} bpm usual {:.2} contrast {:.2} alt {:.2} bb {:.2} cover {:.2} div {divided}", 60.0/beat, USUAL*usual(60.0/beat).ln(), part(all-half, all+half), part((even.all-odd.all).abs(), even.all+odd.all), backbeat(even, odd), cover(&on));
-    let score = USUAL * usual(60.0 / beat).ln() + CONTRAST * part(all - between, all + between)
-        - ALTERNATION * part((even.all - odd.all).abs(), even.all + odd.all)
-        + BACKBEAT * backbeat(even, odd)
-        + COVER * cover(&on)
+    let cover = cover(&on);
+    let score = USUAL * usual(60.0 / beat).ln()
+        + CONTRAST * part(all - between, all + between).min(MOST_CONTRAST)
+        - ALTERNATION * alternation(even, odd)
+        + BACKBEAT * backbeat(even, odd) * cover
+        + COVER * cover
+        - FAST * (60.0 / beat / FAST_BPM).log2().max(0.0)
         + match divided {
             1 => UNDIVIDED,
             3 => TRIPLE,
@@ -202,6 +209,14 @@ fn backbeat(even: Line, odd: Line) -> f64 {
     0.5 * (kick - snare).abs()
 }
 
+/// How much every second beat is weaker, for all who play alike, 0 to 1: then the beat is twice as long.
+fn alternation(even: Line, odd: Line) -> f64 {
+    let pairs = [(even.kick, odd.kick), (even.snare, odd.snare), (even.chords, odd.chords)];
+    let played: Vec<f64> =
+        pairs.into_iter().filter(|(a, b)| a + b > 0.0).map(|(a, b)| (a - b) / (a + b)).collect();
+    (played.iter().sum::<f64>() / played.len().max(1) as f64).abs()
+}
+
 /// The part of the lines on which something sounds, of those with something near, 0 to 1.
 fn cover(lines: &[Line]) -> f64 {
     const AROUND: usize = 4;
@@ -252,5 +267,6 @@ pub(super) fn bars(parts: &[Part], counted: &Counted, beats: usize, entries: &[f
     let line = counted.phase + order[0] as f64 * counted.beat;
     // A quarter of a beat early is still on the bar.
     let downbeat = line + bar * ((first - 0.25 * counted.beat - line) / bar).ceil();
-    Bars { downbeat, clear }
+    // The song's first onset may seem a little early; before the start there is none.
+    Bars { downbeat: downbeat.max(0.0), clear }
 }

@@ -150,7 +150,8 @@ mod tests {
     #[test]
     fn the_form_is_who_plays_when() {
         let form = "..iiiiAAAAAAAABBBBBBBBAAAAAAAABBBBBBBBoooo";
-        let plays = |letters: &str| form.chars().map(|bar| f64::from(u8::from(letters.contains(bar)))).collect();
+        let plays =
+            |letters: &str| form.chars().map(|bar| f64::from(u8::from(letters.contains(bar)))).collect();
         let presence = [plays("AB"), plays("iABo"), plays("AB"), plays("B")];
         let found = sections(&presence, &[0.25; 4]);
         let wanted = [(2, 4, 0), (6, 8, 1), (14, 8, 2), (22, 8, 1), (30, 8, 2), (38, 4, 0)];

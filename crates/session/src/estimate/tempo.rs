@@ -20,8 +20,9 @@ pub fn is_same_pulse(first: f64, second: f64) -> bool {
 /// Fewer onsets show no tempo.
 const LEAST_ONSETS: usize = 16;
 
-/// Chance reaches about 4 (the greatest of a hundred sums of random directions).
-const BEYOND_CHANCE: f64 = 5.5;
+/// A sum of random directions exceeds this many times its usual length once in 10⁸ (Rayleigh: e^−x²); some thousands are
+/// tried.
+const BEYOND_CHANCE: f64 = 4.3;
 
 /// Candidates that are tried over the whole length.
 const TRIED: usize = 4;
@@ -111,7 +112,10 @@ pub fn judge_tempo(parts: &[Part], known: &Known<'_>) -> TempoVerdict {
     let Some((locked, grid)) = best_fit(parts, &events) else {
         return TempoVerdict::Unknown("the onsets repeat at no distance".to_owned());
     };
-    if grid.steady < STEADY.0 || locked.beyond_chance < BEYOND_CHANCE {
+    if locked.beyond_chance < BEYOND_CHANCE {
+        return TempoVerdict::Unknown("the onsets fit a grid no better than chance".to_owned());
+    }
+    if grid.steady < STEADY.0 {
         let steps = steps(&events, grid.period);
         if steps.len() > 1 {
             return TempoVerdict::Moving(steps);
