@@ -29,11 +29,21 @@ const FAST: f64 = 2.0;
 const UNDIVIDED: f64 = -0.6;
 const TRIPLE: f64 = -0.3;
 
-/// Another way to count is said where it comes as near as this.
-const NEAR: f64 = 0.35;
+/// Another way to count is said where it comes as near as this; as the second value, where nothing alternates as kick and
+/// snare do.
+const NEAR: (f64, f64) = (0.4, 0.9);
+
+/// From here on kick and snare alternate: a whole kit in one stem reaches a third of what kick and snare alone do.
+const ALTERNATES: f64 = 0.22;
+
+/// What is less than this part of kicks and snares together says nothing.
+const STRAYS: f64 = 0.08;
+
+/// Two lengths of a beat are one.
+const SAME: f64 = 0.01;
 
 /// Slow songs with sixteenth notes are as often counted twice as fast, with a snare on three.
-const HALF_TIME_BPM: f64 = 88.0;
+const HALF_TIME_BPM: f64 = 95.0;
 
 /// Bins of the histogram in which the beat's place is looked for.
 const BINS: usize = 96;
@@ -47,6 +57,7 @@ pub(super) struct Counted {
     pub(super) phase: f64,
     score: f64,
     divided: usize,
+    backbeat: f64,
 }
 
 /// What falls on one line.
@@ -58,19 +69,21 @@ struct Line {
     chords: f64,
 }
 
-/// The likeliest way to count a period, and another one where both are near.
-pub(super) fn count(parts: &[Part], period: f64) -> Option<(Counted, Option<Counted>)> {
-    let mut ways: Vec<Counted> = RATIOS
-        .iter()
-        .map(|ratio| period * ratio)
-        .filter(|beat| BPM.contains(&(60.0 / beat)))
-        .map(|beat| counted(parts, beat))
-        .collect();
+/// The likeliest way to count pulses, and another one where both are near.
+pub(super) fn count(parts: &[Part], periods: &[f64]) -> Option<(Counted, Option<Counted>)> {
+    let mut ways: Vec<Counted> = Vec::new();
+    for beat in periods.iter().flat_map(|period| RATIOS.iter().map(move |ratio| period * ratio)) {
+        let known = ways.iter().any(|way| (way.beat / beat - 1.0).abs() < SAME);
+        if BPM.contains(&(60.0 / beat)) && !known {
+            ways.push(counted(parts, beat));
+        }
+    }
     ways.sort_by(|a, b| b.score.total_cmp(&a.score));
     let best = *ways.first()?;
-    let double = || ways.iter().find(|way| (way.beat * 2.0 / best.beat - 1.0).abs() < 0.01).copied();
+    let double = || ways.iter().find(|way| (way.beat * 2.0 / best.beat - 1.0).abs() < SAME).copied();
+    let near = if best.backbeat > ALTERNATES { NEAR.0 } else { NEAR.1 };
     let half_time = 60.0 / best.beat < HALF_TIME_BPM && best.divided >= 4;
-    let second = ways.get(1).filter(|way| way.score > best.score - NEAR).copied();
+    let second = ways.get(1).filter(|way| way.score > best.score - near).copied();
     Some((best, second.or_else(|| half_time.then(double).flatten())))
 }
 
@@ -79,9 +92,10 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
     let phase = phase(parts, beat);
     let on = lines(parts, beat, phase);
     let half = sums(&lines(parts, beat, phase + beat / 2.0)).all;
+    // A little late, to meet swung sixteenths too.
     let quarters = 0.5
-        * (sums(&lines(parts, beat, phase + beat / 4.0)).all
-            + sums(&lines(parts, beat, phase + beat * 0.75)).all);
+        * (sums(&lines(parts, beat, phase + beat * 0.28)).all
+            + sums(&lines(parts, beat, phase + beat * 0.78)).all);
     let early = sums(&lines(parts, beat, phase + beat / 3.0)).all;
     let late = sums(&lines(parts, beat, phase + beat / 1.5)).all;
     let thirds = 0.5 * (early + late);
@@ -91,16 +105,19 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
     let some = 0.12 * all;
     let divided = match () {
         () if quarters > some && quarters >= thirds => 4,
-        () if thirds > some && thirds > half => 3,
+        // The later third alone is a swung half.
+        () if early.min(late) > some && thirds > half => 3,
+        () if late > some => 2,
         () if half > some => 2,
         () => 1,
     };
     let (even, odd) = parity(&on);
     let cover = cover(&on);
+    let backbeat = backbeat(even, odd) * cover;
     let score = USUAL * usual(60.0 / beat).ln()
         + CONTRAST * part(all - between, all + between).min(MOST_CONTRAST)
         - ALTERNATION * alternation(even, odd)
-        + BACKBEAT * backbeat(even, odd) * cover
+        + BACKBEAT * backbeat
         + COVER * cover
         - FAST * (60.0 / beat / FAST_BPM).log2().max(0.0)
         + match divided {
@@ -108,7 +125,7 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
             3 => TRIPLE,
             _ => 0.0,
         };
-    Counted { beat, phase, score, divided }
+    Counted { beat, phase, score, divided, backbeat }
 }
 
 fn part(some: f64, all: f64) -> f64 {
@@ -119,9 +136,9 @@ fn part(some: f64, all: f64) -> f64 {
 fn salience(part: &Part, onset: &Onset) -> f64 {
     let said = match part.player {
         Player::Kick | Player::Snare => 1.0,
-        Player::Unknown => 0.6,
-        Player::Bass | Player::Chords => 0.5,
-        Player::Kit => 0.4,
+        // Alone it is the whole kit, whose strong ones are kicks and snares.
+        Player::Kit | Player::Unknown => onset.strength.min(1.0),
+        Player::Bass | Player::Chords => 0.4,
         Player::Voice => 0.0,
     };
     said * part.sharpness.max(0.2) * onset.strength
@@ -154,6 +171,8 @@ fn lines(parts: &[Part], beat: f64, phase: f64) -> Vec<Line> {
     let phase = phase.rem_euclid(beat);
     let last = all(parts).map(|(_, onset)| onset.seconds).fold(0.0, f64::max);
     let near = (beat / 6.0).min(0.05);
+    let plays = |player: Player| parts.iter().any(|part| part.player == player && !part.onsets.is_empty());
+    let (kick, snare) = (plays(Player::Kick), plays(Player::Snare));
     let mut lines = vec![Line::default(); (last / beat) as usize + 2];
     for part in parts {
         let usual_low = 2.0 * mean_low(part);
@@ -169,9 +188,10 @@ fn lines(parts: &[Part], beat: f64, phase: f64) -> Vec<Line> {
             match part.player {
                 Player::Kick => line.kick += weight,
                 Player::Snare => line.snare += weight,
+                // In a whole kit the strong ones are kicks and snares.
                 Player::Kit | Player::Unknown => {
-                    line.kick += weight * low;
-                    line.snare += weight * (1.0 - low);
+                    line.kick += if kick { 0.0 } else { weight * low };
+                    line.snare += if snare { 0.0 } else { weight * onset.strength.min(1.0) * (1.0 - low) };
                 }
                 Player::Bass | Player::Chords => line.chords += weight,
                 Player::Voice => {}
@@ -202,11 +222,13 @@ fn parity(lines: &[Line]) -> (Line, Line) {
     (sums(lines.iter().step_by(2)), sums(lines.iter().skip(1).step_by(2)))
 }
 
-/// How much kick and snare alternate, 0 to 1.
+/// How much a snare plays on every second beat alone, and a kick on the others, 0 to 1; a kick on every beat gives a half.
 fn backbeat(even: Line, odd: Line) -> f64 {
-    let kick = part(even.kick - odd.kick, even.kick + odd.kick);
-    let snare = part(even.snare - odd.snare, even.snare + odd.snare);
-    0.5 * (kick - snare).abs()
+    // A few strays are no snare.
+    let all = STRAYS * (even.kick + odd.kick + even.snare + odd.snare);
+    let kick = part(even.kick - odd.kick, even.kick + odd.kick + all);
+    let snare = part(even.snare - odd.snare, even.snare + odd.snare + all);
+    snare.abs() * (0.5 - 0.5 * kick * snare.signum())
 }
 
 /// How much every second beat is weaker, for all who play alike, 0 to 1: then the beat is twice as long.

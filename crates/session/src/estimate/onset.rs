@@ -47,27 +47,29 @@ const REACH_SECONDS: f64 = 0.03;
 /// What is around a peak, which it must rise above.
 const AROUND_SECONDS: f64 = 0.15;
 
-/// The strong peaks: this part of all peaks is weaker.
-const STRONG: f64 = 0.9;
-
 /// How much a peak must rise above what is around it, relative to the strong ones (as in Böck, Krebs and Schedl,
 /// "Evaluating the online capabilities of onset detection methods", ISMIR 2012; from memory).
 const LEAST_RISE: f64 = 0.15;
 
-/// Strong peaks stand out of the mean by this factor in noise, and in drums: measured on noise and on loops of drums.
-const CONTRAST: (f64, f64) = (4.0, 20.0);
+/// Strong peaks stand out of what is usual by this factor in noise, and in drums: measured on noise and on loops of drums.
+const CONTRAST: (f64, f64) = (2.5, 10.0);
+
+/// After a strong peak a weaker one is its tail; this fades within that time. Common practice, no source.
+const MASK_SECONDS: f64 = 0.08;
 
 impl Part {
     /// Picks the peaks of an onset strength with `hz` values a second; `low` is its part in the low bands.
     pub fn of(player: Player, strength: &[f32], low: &[f32], hz: f64) -> Self {
         let mut peaks = peaks(strength, hz);
-        let mut rises: Vec<f64> = peaks.iter().map(|peak| peak.1).collect();
-        rises.sort_by(f64::total_cmp);
-        let strong = rises.get((rises.len() as f64 * STRONG) as usize).copied().unwrap_or(0.0);
+        // Most peaks may be those of hiss: the mean counts every one by its square.
+        let sum = |power: i32| peaks.iter().map(|peak| peak.1.powi(power)).sum::<f64>();
+        let strong = if peaks.is_empty() { 0.0 } else { sum(3) / sum(2) };
         peaks.retain(|(_, rise)| *rise > LEAST_RISE * strong);
-        let sounding: Vec<f64> = strength.iter().filter(|x| **x > 0.0).map(|x| f64::from(*x)).collect();
-        let mean = sounding.iter().sum::<f64>() / sounding.len().max(1) as f64;
-        let contrast = if mean > 0.0 { strong / mean } else { 0.0 };
+        unmask(&mut peaks, hz);
+        let mut sounding: Vec<f32> = strength.iter().copied().filter(|x| *x > 0.0).collect();
+        sounding.sort_by(f32::total_cmp);
+        let usual = sounding.get(sounding.len() / 2).map_or(0.0, |x| f64::from(*x));
+        let contrast = if usual > 0.0 { strong / usual } else { 0.0 };
         let onset = |&(at, rise): &(usize, f64)| Onset {
             seconds: (at as f64 + summit(strength, at)) / hz,
             strength: (rise / strong).min(2.0),
@@ -111,6 +113,19 @@ fn peaks(strength: &[f32], hz: f64) -> Vec<(usize, f64)> {
         (at, f64::from(strength[at]) - (sums[to] - sums[from]) / (to - from) as f64)
     };
     (0..strength.len()).filter(is_peak).map(rise).filter(|(_, rise)| *rise > 0.0).collect()
+}
+
+/// Drops the peaks in the tails of stronger ones.
+fn unmask(peaks: &mut Vec<(usize, f64)>, hz: f64) {
+    let mut mask: (usize, f64) = (0, 0.0);
+    peaks.retain(|&(at, rise)| {
+        let left = mask.1 * (-((at - mask.0) as f64 / hz) / MASK_SECONDS).exp();
+        let heard = rise > left;
+        if heard {
+            mask = (at, rise);
+        }
+        heard
+    });
 }
 
 /// How far the summit of the parabola through a peak and its neighbours lies behind the peak, −0.5 to 0.5.

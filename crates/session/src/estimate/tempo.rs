@@ -25,7 +25,10 @@ const LEAST_ONSETS: usize = 16;
 const BEYOND_CHANCE: f64 = 4.3;
 
 /// Candidates that are tried over the whole length.
-const TRIED: usize = 4;
+const TRIED: usize = 6;
+
+/// A pulse is looked at when its fit is worth at least this part of the best one's.
+const PULSE: f64 = 0.5;
 
 /// The least part of the windows on the grid, for a tempo at all and for a sure one.
 const STEADY: (f64, f64) = (0.6, 0.85);
@@ -109,7 +112,9 @@ pub fn judge_tempo(parts: &[Part], known: &Known<'_>) -> TempoVerdict {
             events.len()
         ));
     }
-    let Some((locked, grid)) = best_fit(parts, &events) else {
+    let fits = fits(parts, &events);
+    let worth = |fit: &(Locked, Grid)| fit.0.strength * fit.1.share * fit.1.steady;
+    let Some((locked, grid)) = fits.iter().max_by(|a, b| worth(a).total_cmp(&worth(b))) else {
         return TempoVerdict::Unknown("the onsets repeat at no distance".to_owned());
     };
     if locked.beyond_chance < BEYOND_CHANCE {
@@ -126,9 +131,20 @@ pub fn judge_tempo(parts: &[Part], known: &Known<'_>) -> TempoVerdict {
         );
         return TempoVerdict::Unknown(why);
     }
-    level::count(parts, grid.period).map_or_else(
+    // Pulses that fit nearly as well as the best one: which of them is the beat is another question.
+    let pulses: Vec<f64> = fits
+        .iter()
+        .filter(|fit| worth(fit) > PULSE * worth(&(*locked, grid.clone())))
+        .map(|fit| fit.1.period)
+        .collect();
+    let counted = level::count(parts, &pulses).and_then(|(mut best, second)| {
+        let grid = grid::fit(parts, best.beat)?;
+        best.beat = grid.period;
+        Some(tempo(parts, &grid, best, second, known))
+    });
+    counted.map_or_else(
         || TempoVerdict::Unknown("the pulse is no tempo that music has".to_owned()),
-        |(best, second)| TempoVerdict::Steady(tempo(parts, &grid, best, second, known)),
+        TempoVerdict::Steady,
     )
 }
 
@@ -170,13 +186,13 @@ fn events(parts: &[Part]) -> Vec<Event> {
     events
 }
 
-fn best_fit(parts: &[Part], events: &[Event]) -> Option<(Locked, Grid)> {
-    let fits = pulse::candidates(events, TRIED).into_iter().filter_map(|candidate| {
+/// Pulses that may hold over the whole length.
+fn fits(parts: &[Part], events: &[Event]) -> Vec<(Locked, Grid)> {
+    let fit = |candidate| {
         let locked = pulse::lock(events, candidate)?;
         Some((locked, grid::fit(parts, locked.period)?))
-    });
-    let worth = |(locked, grid): &(Locked, Grid)| locked.strength * grid.share * grid.steady;
-    fits.max_by(|a, b| worth(a).total_cmp(&worth(b)))
+    };
+    pulse::candidates(events, TRIED).into_iter().filter_map(fit).collect()
 }
 
 /// The first onset of all parts, in seconds.
