@@ -4,6 +4,7 @@
 mod band;
 mod boundaries;
 mod music;
+mod papers;
 mod places;
 mod rough_mix;
 mod siblings;
