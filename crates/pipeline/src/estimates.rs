@@ -129,6 +129,8 @@ impl Estimates {
         );
         if let Some(or_bpm) = tempo.or_bpm {
             source += &format!("; it may as well be counted as {:.2} BPM", or_bpm * quarters);
+        } else if !tempo.sure {
+            source += "; that is too few or too loose to be sure";
         }
         self.put(TEMPO, rounded(tempo.bpm * quarters, digits), tempo.sure, source);
     }

@@ -250,7 +250,10 @@ mod tests {
     fn rock(bpm: f64, from: f64, bars: usize) -> Vec<Part> {
         let at = move |beats: f64| from + beats * 60.0 / bpm;
         let every = |first: f64, step: f64| {
-            (0..).map(move |n| first + step * f64::from(n)).take_while(move |b| *b < 4.0 * bars as f64).map(at)
+            (0..)
+                .map(move |n| first + step * f64::from(n))
+                .take_while(move |b| *b < 4.0 * bars as f64)
+                .map(at)
         };
         vec![
             part(Player::Kick, every(0.0, 2.0)),
