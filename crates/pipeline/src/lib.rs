@@ -6,6 +6,7 @@
 mod bag;
 mod bench;
 mod content;
+mod ensemble;
 mod hashed;
 mod journal;
 mod lock;
@@ -18,6 +19,7 @@ mod turns;
 mod watch;
 
 pub mod carried;
+pub mod estimates;
 pub mod event;
 pub mod facts;
 pub mod findings;

@@ -42,8 +42,10 @@ pub enum Confidence {
     Likely,
     /// It was measured and is certain.
     Measured,
-    /// It was estimated from the sound.
+    /// It was estimated from the sound, and is sure enough to work with.
     Estimated,
+    /// It was estimated from the sound, and may be wrong: the source says why.
+    Unsure,
 }
 
 impl Confidence {
@@ -55,6 +57,7 @@ impl Confidence {
             Self::Likely => "likely",
             Self::Measured => "measured",
             Self::Estimated => "estimated",
+            Self::Unsure => "unsure",
         }
     }
 }
@@ -189,7 +192,7 @@ pub fn bar_seconds(facts: &Facts) -> Option<f64> {
 }
 
 /// The meters of a fact's value: one, or a list.
-fn meters_of(value: &Value) -> Vec<Meter> {
+pub(crate) fn meters_of(value: &Value) -> Vec<Meter> {
     let one = |value: &Value| value.as_str().and_then(|text| text.parse().ok());
     match value {
         Value::Array(list) => list.iter().filter_map(one).collect(),
@@ -197,9 +200,23 @@ fn meters_of(value: &Value) -> Vec<Meter> {
     }
 }
 
+/// The name of a fact as people read it: "tempo estimate" for `tempo_bpm_estimate`.
+pub fn heading(name: &str) -> String {
+    name.replace("_bpm", "").replace("_seconds", "").replace('_', " ")
+}
+
+/// The unit of a fact's value, with a space before it; empty where it has none.
+pub fn unit_of(name: &str) -> &'static str {
+    match () {
+        () if name.contains("_bpm") => " BPM",
+        () if name.contains("_seconds") => " s",
+        () => "",
+    }
+}
+
 /// A value as people read it.
 pub fn words(name: &str, value: &Value) -> String {
-    let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
+    let unit = unit_of(name);
     let one = |value: &Value| match value {
         Value::String(text) => text.clone(),
         other => other.to_string(),

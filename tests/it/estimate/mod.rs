@@ -2,6 +2,10 @@
 #![expect(clippy::print_stdout, reason = "the figures are what these tests are for")]
 
 mod band;
+mod boundaries;
+mod music;
+mod papers;
 mod places;
 mod rough_mix;
 mod siblings;
+mod songs;

@@ -1,14 +1,29 @@
 //! What measured sound says about a delivery, beside what names say. Estimates come with their numbers, and where they
 //! are not sure they say so; nothing here changes a sound or overrules a statement.
+//!
+//! Tempo and bars: [`Part::of`] picks the onsets of the stems that play one part; [`judge_tempo`] finds the pulse (`pulse`),
+//! fits a grid through all onsets of the whole length (`grid`) and says how it is counted (`level`). Form: [`Presence`] says
+//! who sounds when, [`sections`] divides the song by it. Sources stand in each file.
 
+mod grid;
 mod kin;
+mod level;
+mod onset;
 mod place;
+mod presence;
+mod pulse;
 mod rate_label;
 mod rough;
+mod sections;
 mod siblings;
+mod tempo;
 
 pub use kin::{Kin, kin};
+pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};
+pub use presence::Presence;
 pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
 pub use rough::{Gap, RoughFit, RoughVerdict, judge_rough};
+pub use sections::{Section, letter, sections};
 pub use siblings::{SiblingDoubt, SiblingFit, sibling_doubts};
+pub use tempo::{Known, Step, Tempo, TempoVerdict, is_same_pulse, judge_tempo};
