@@ -15,12 +15,14 @@ import sys
 import tempfile
 import threading
 import time
+from datetime import datetime
 
 import cluster as slurm
 import deliveries
 
 HERE = pathlib.Path(__file__).resolve().parent
-PARTS = ["undisturbed", "later", "node_and_controller_killed", "split_brain", "submitter_killed_and_a_poisoned_stem"]
+PARTS = ["undisturbed", "later", "refused", "node_and_controller_killed", "controller_forgets", "split_brain",
+         "submitter_killed_and_a_poisoned_stem"]
 SCRIPTS = HERE.parent.parent / "pipelines" / "slurm"
 
 
@@ -148,26 +150,70 @@ class Proof:
         self.say("exit code 75: queued again by the engine, and done when the input was there")
 
     def node_and_controller_killed(self):
-        made = self.made[: 12 if self.full else 6]
-        out = self.folder / "killed"
+        """What the controller has started is in its saved state when it is killed: it waits for the tasks of n1."""
+        self.killed("killed", lambda started, saved: started + 1 < saved, knows=True)
+
+    def controller_forgets(self):
+        """It is killed before it has saved what it has started: n2, which lives on, has tasks that nobody knows of."""
+        self.killed("forgotten", lambda started, saved: saved < started and time.time() - saved < 3, knows=False)
+        for node, reason in self.cluster.drained().items():
+            assert reason == "Duplicate jobid", f"{node}: {reason}"
+            self.say(f"   {node} refused tasks of numbers that it had in use, and is taken back as the guide says")
+            self.cluster.resume(node)
+
+    def killed(self, name, moment, knows):
+        """Kills n1 and all that runs there, then the controller, at a moment chosen by when tasks of n1 were started and when
+        the controller last saved its state. Both start again, and nobody does anything else."""
+        made = self.made[: 12 if self.full else 3]
+        out = self.folder / name
         out.mkdir()
         watch = Watch(out)
-        slow = self.pausing("slow", 'sleep 2\nexec "$real" "$@"')
-        self.submit(out, made, LOADIN=slow, STEMS_PER_TASK=8, DELIVERIES_PER_SET=6)
-        self.cluster.wait(lambda: any(job[2] == "n1" for job in self.running("render")), 120, "a render on n1")
-        self.cluster.wait(lambda: list(out.glob("*/audio/*.wav")), 60, "a first output")
-        lost = [job for job in self.cluster.queue() if job[1] == "RUNNING" and job[2] == "n1"]
-        self.cluster.kill("n1")
+        # Slurm saves its state every five seconds: a render must last longer than that to be in it.
+        slow = self.pausing("slow", '[ "$2" = render ] && sleep 10\nexec "$real" "$@"')
+        self.submit(out, made, LOADIN=slow, STEMS_PER_TASK=2, DELIVERIES_PER_SET=6)
+
+        def doomed():
+            saved = self.cluster.saved_at()
+            started = [(job[3], datetime.fromisoformat(job[5]).timestamp()) for job in self.running("render") if job[2] == "n1"]
+            # Not those that are about to end.
+            return [number for number, start in started if moment(start, saved) and time.time() - start < 8]
+
+        outputs = lambda: len(list(out.glob("*/audio/*.wav")))
+        self.cluster.wait(lambda: outputs() and doomed() and self.cluster.tasks_of("n1"), 180, "renders on n1, and an output")
+        lost, before = doomed(), outputs()
+        processes = self.cluster.kill("n1")
         self.cluster.kill("controller")
-        self.say(f"n1 and the controller are killed, with {len(lost)} tasks of n1 and {len(list(out.glob('*/audio/*.wav')))} outputs there")
+        assert lost and before and processes, (lost, before, processes)
+        assert before < 8 * len(made), "there is something left to do"
         time.sleep(3)
         self.cluster.start_controller()
+        known = {job[3] for job in self.running("render")}
+        assert [number in known for number in lost] == [knows] * len(lost), f"lost {lost}, the controller knows {known}"
+        self.say(f"   n1 ({len(lost)} tasks, {processes} processes) and the controller were killed at {before} outputs; "
+                 f"it {'knew of' if knows else 'had forgotten'} them")
         # A node that lost its power says so when it is back.
         self.cluster.start_node("n1", "-b")
-        self.cluster.drain(240)
+        self.cluster.drain(360)
         self.check_same(out, self.one, made)
         watch.check(8 * len(made))
-        self.say(f"2: {len(made)} deliveries are sealed, nothing is lost, no output was committed twice")
+        self.say(f"2: {len(made)} deliveries are sealed, nothing is lost, no output was committed twice ({name})")
+
+    def refused(self):
+        made = self.made[:1]
+        out = self.folder / "refused"
+        self.cluster.hold_refused(True)
+        self.cluster.refusing.write_text("n1\nn2\n")
+        self.submit(out, made, STEMS_PER_TASK=8)
+        self.cluster.wait(lambda: any(job[4] == "launch failed requeued held" for job in self.cluster.queue()), 60, "a held task")
+        self.cluster.refusing.unlink()
+        for node in self.cluster.drained():
+            self.cluster.resume(node)
+        again = self.submit(out, made)
+        assert "1 tasks were held" in again and "1 are in the queue already" in again, again
+        self.cluster.drain(240)
+        self.check_same(out, self.one, made)
+        self.cluster.hold_refused(False)
+        self.say("   a task that its node refused to start was held, and released by submitting again")
 
     def split_brain(self):
         made = self.made[:1]
@@ -269,7 +315,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("program", type=pathlib.Path)
     parser.add_argument("--full", action="store_true")
-    parser.add_argument("--only", choices=PARTS, help="one part alone")
+    parser.add_argument("--only", choices=PARTS, nargs="+", default=PARTS, help="these parts alone")
     asked = parser.parse_args()
     if slurm.missing() or os.geteuid() != 0:
         sys.exit(f"needs root and these programs: {slurm.missing()}")
@@ -277,7 +323,7 @@ def main():
         proof = Proof(asked.program.resolve(), pathlib.Path(folder), asked.full)
         try:
             proof.prepare()
-            for part in PARTS if asked.only is None else [asked.only]:
+            for part in asked.only:
                 getattr(proof, part)()
         except BaseException:
             for log in sorted(pathlib.Path(folder).glob("cluster/*.log")) + sorted(pathlib.Path(folder).glob("*/.sets/*/*.log")):
@@ -285,7 +331,7 @@ def main():
             raise
         finally:
             proof.cluster.end()
-        proof.say("all is proved" if asked.only is None else "this part is proved")
+        proof.say(f"proved: {', '.join(asked.only)}")
 
 
 if __name__ == "__main__":

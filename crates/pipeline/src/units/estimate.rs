@@ -1,11 +1,12 @@
 //! What a stem will need of an engine: memory and time, for its limits. Generous, since an engine ends what exceeds them.
 
+use loadin_session::{ReferenceKind, is_reference};
 use serde::Serialize;
 
 use crate::facts::FileFacts;
 use crate::survey::Scope;
 
-/// What one unit of work on one stem will need at most.
+/// What one unit of work, on one stem or for a whole plan, will need at most.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub struct Estimate {
     /// Bytes of memory, with one thread.
@@ -20,9 +21,26 @@ const BASE_BYTES: u64 = 32 << 20;
 /// Envelope, blocks and filters of one channel: more than the whole of a stereo stem was seen to take.
 const CHANNEL_BYTES: u64 = 8 << 20;
 
-/// A sketch (`loadin_audio::Sketch`) takes 12 kB a second for its first 20 minutes; it is drawn, packed and read back.
-const SKETCH_BYTES_PER_SECOND: u64 = 3 * 12_000;
+/// A sketch (`loadin_audio::Sketch`) takes this for each of its first 20 minutes.
+const SKETCH_BYTES_PER_SECOND: u64 = 12_000;
 const SKETCH_SECONDS: u64 = 20 * 60;
+
+/// It is drawn, packed and read back.
+const SKETCHES_OF_A_SURVEY: u64 = 3;
+
+/// A plan holds the cross-spectra of the pairs of a stem's family (half of 24 at most, of 131 kB).
+const PAIRS_BYTES: u64 = 12 * 131_072;
+
+/// To find a stem in a rough mix, both are transformed at full length: eight buffers of two 6 kHz streams in single precision,
+/// rounded up to an easy size.
+const LOCATE_BYTES_PER_SECOND: u64 = 8 * 4 * 16_000;
+
+/// What stems explain of a rough mix is summed up for each pair of them, in six bands three times in two seconds.
+const PAIR_BYTES_PER_SECOND: u64 = 8 * 6 * 3 / 2;
+
+/// Places and pairs that a slow processor finds in a second, counted in stems, or pairs of stems, times seconds of sound.
+const STEMS_PER_SECOND: u64 = 200;
+const PAIRS_PER_SECOND: u64 = 40_000;
 
 /// Seconds that starting, listing and waiting for a busy share may take.
 const BASE_SECONDS: u64 = 30;
@@ -37,15 +55,45 @@ pub(super) fn of(file: &FileFacts, scope: Scope) -> Estimate {
         return Estimate { memory_bytes: BASE_BYTES, seconds: BASE_SECONDS };
     };
     let channels = u64::from(format.channels).max(1);
-    // A compressed file whose header does not tell its length may hold twenty times as many samples as bytes.
-    let frames = format.frames.unwrap_or(file.bytes.saturating_mul(20) / channels);
+    let frames = frames(file);
     let rate = u64::from(format.rate_hz.max(1));
-    let sounding = frames / rate;
-    let frames = frames.max(frames.saturating_mul(u64::from(scope.target_hz)) / rate);
+    let most = frames.max(frames.saturating_mul(u64::from(scope.target_hz)) / rate);
     Estimate {
         memory_bytes: BASE_BYTES
             + channels * CHANNEL_BYTES
-            + SKETCH_BYTES_PER_SECOND * sounding.min(SKETCH_SECONDS),
-        seconds: BASE_SECONDS + frames.saturating_mul(channels) / SAMPLES_PER_SECOND,
+            + SKETCHES_OF_A_SURVEY * SKETCH_BYTES_PER_SECOND * drawn_seconds(file),
+        seconds: BASE_SECONDS + most.saturating_mul(channels) / SAMPLES_PER_SECOND,
     }
+}
+
+/// What the plan of a delivery needs: the sketches of all stems at once, and more where a rough mix tells of them.
+pub(super) fn of_plan(files: &[FileFacts]) -> Estimate {
+    let stems = files.len() as u64;
+    let drawn: u64 = files.iter().map(drawn_seconds).sum();
+    let longest = files.iter().map(drawn_seconds).max().unwrap_or(0);
+    let pairs = stems.saturating_mul(stems + 1) / 2;
+    let is_rough = |file: &FileFacts| is_reference(&file.path) == Some(ReferenceKind::RoughMix);
+    let (rough_bytes, rough_seconds) = if files.iter().any(is_rough) {
+        let bytes = LOCATE_BYTES_PER_SECOND + pairs.saturating_mul(PAIR_BYTES_PER_SECOND);
+        (longest.saturating_mul(bytes), longest.saturating_mul(pairs) / PAIRS_PER_SECOND)
+    } else {
+        (0, 0)
+    };
+    Estimate {
+        memory_bytes: (BASE_BYTES + drawn * SKETCH_BYTES_PER_SECOND + stems * PAIRS_BYTES)
+            .saturating_add(rough_bytes),
+        seconds: BASE_SECONDS + drawn / STEMS_PER_SECOND + rough_seconds,
+    }
+}
+
+fn frames(file: &FileFacts) -> u64 {
+    let Ok(format) = &file.format else { return 0 };
+    // A compressed file whose header does not tell its length may hold twenty times as many samples as bytes.
+    format.frames.unwrap_or(file.bytes.saturating_mul(20) / u64::from(format.channels).max(1))
+}
+
+/// How many seconds of a file its sketch has.
+fn drawn_seconds(file: &FileFacts) -> u64 {
+    let rate = file.format.as_ref().map_or(1, |format| u64::from(format.rate_hz.max(1)));
+    (frames(file) / rate).min(SKETCH_SECONDS)
 }
