@@ -70,8 +70,9 @@ SelectTypeParameters=CR_CPU
 SchedulerParameters={NO_HOLD}sched_interval=2,sched_min_interval=200000,batch_sched_delay=1
 # A site lets its nodes fail before it starts tasks; so that a test can have one that does.
 Prolog={prolog}
-# Minutes at a site: a node is taken for dead after so many seconds, and is asked for its tasks after seven times as many.
-SlurmdTimeout=10
+# Minutes at a site: a node is taken for dead after so many seconds. It is asked for its tasks after seven times as many,
+# which is when tasks are missed that it has lost.
+SlurmdTimeout=6
 SlurmctldTimeout=10
 MessageTimeout=5
 KillWait=2

@@ -151,19 +151,23 @@ class Proof:
 
     def node_and_controller_killed(self):
         """What the controller has started is in its saved state when it is killed: it waits for the tasks of n1."""
-        self.killed("killed", lambda started, saved: started + 1 < saved, knows=True)
+        self.killed("killed", lambda started, saved: started + 1 < saved, knows=True, down=3)
 
     def controller_forgets(self):
-        """It is killed before it has saved what it has started: n2, which lives on, has tasks that nobody knows of."""
-        self.killed("forgotten", lambda started, saved: saved < started and time.time() - saved < 3, knows=False)
+        """It is killed before it has saved what it has started, and is away until the tasks of n2, which lives on, have ended:
+        nobody is there to be told."""
+        self.killed("forgotten", lambda started, saved: saved < started and time.time() - saved < 3, knows=False, down=12)
+        log = (self.cluster.folder / "controller.log").read_text()
+        ends = {end: log.count(end) for end in ("Orphan StepId", "invalid JobId", "Duplicate jobid on nodes")}
+        self.say(f"   what it said of the tasks of n2 that it had forgotten: {ends}")
         for node, reason in self.cluster.drained().items():
             assert reason == "Duplicate jobid", f"{node}: {reason}"
-            self.say(f"   {node} refused tasks of numbers that it had in use, and is taken back as the guide says")
+            self.say(f"   {node} has refused numbers that it had in use, and is taken back as the guide says")
             self.cluster.resume(node)
 
-    def killed(self, name, moment, knows):
+    def killed(self, name, moment, knows, down):
         """Kills n1 and all that runs there, then the controller, at a moment chosen by when tasks of n1 were started and when
-        the controller last saved its state. Both start again, and nobody does anything else."""
+        the controller last saved its state. Both start again after `down` seconds, and nobody does anything else."""
         made = self.made[: 12 if self.full else 3]
         out = self.folder / name
         out.mkdir()
@@ -185,7 +189,7 @@ class Proof:
         self.cluster.kill("controller")
         assert lost and before and processes, (lost, before, processes)
         assert before < 8 * len(made), "there is something left to do"
-        time.sleep(3)
+        time.sleep(down)
         self.cluster.start_controller()
         known = {job[3] for job in self.running("render")}
         assert [number in known for number in lost] == [knows] * len(lost), f"lost {lost}, the controller knows {known}"
