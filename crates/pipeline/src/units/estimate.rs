@@ -97,3 +97,47 @@ fn drawn_seconds(file: &FileFacts) -> u64 {
     let rate = file.format.as_ref().map_or(1, |format| u64::from(format.rate_hz.max(1)));
     (frames(file) / rate).min(SKETCH_SECONDS)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::FormatFacts;
+
+    fn file(path: &str, seconds: u64) -> FileFacts {
+        let format = FormatFacts {
+            container: "WAV".to_owned(),
+            codec: "PCM".to_owned(),
+            rate_hz: 48_000,
+            channels: 2,
+            bits: 24,
+            float: false,
+            lossy: false,
+            channel_mask: None,
+            frames: Some(48_000 * seconds),
+            timestamp_frames: None,
+            repairs: Vec::new(),
+        };
+        FileFacts { path: path.to_owned(), bytes: 48_000 * 6 * seconds, format: Ok(format) }
+    }
+
+    #[test]
+    fn a_plan_is_asked_for_what_all_stems_take_at_once() {
+        let song = |stems: u64| (0..stems).map(|stem| file(&format!("{stem}.wav"), 240)).collect::<Vec<_>>();
+        let (few, many) = (of_plan(&song(4)), of_plan(&song(40)));
+        assert!(many.memory_bytes - few.memory_bytes >= 36 * 240 * SKETCH_BYTES_PER_SECOND);
+        let mut with_rough_mix = song(40);
+        with_rough_mix.push(file("Rough Mix.wav", 240));
+        let with_rough_mix = of_plan(&with_rough_mix);
+        // Measured by tests/slurm/overhead.py: 221 MB.
+        assert!((300 << 20..500 << 20).contains(&with_rough_mix.memory_bytes), "{with_rough_mix:?}");
+        assert!(with_rough_mix.memory_bytes > many.memory_bytes + (100 << 20));
+    }
+
+    #[test]
+    fn a_sketch_ends_and_so_does_what_it_is_asked_for() {
+        let day = of_plan(&[file("a.wav", 24 * 3600)]);
+        assert_eq!(day.memory_bytes, of_plan(&[file("a.wav", SKETCH_SECONDS)]).memory_bytes);
+        let unreadable = FileFacts { format: Err("no audio".to_owned()), ..file("b.wav", 60) };
+        assert_eq!(of_plan(&[unreadable]).memory_bytes, BASE_BYTES + PAIRS_BYTES);
+    }
+}
