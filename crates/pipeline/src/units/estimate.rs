@@ -1,5 +1,6 @@
 //! What a stem will need of an engine: memory and time, for its limits. Generous, since an engine ends what exceeds them.
 
+use loadin_audio::Decimator;
 use loadin_session::{ReferenceKind, is_reference};
 use serde::Serialize;
 
@@ -21,22 +22,22 @@ const BASE_BYTES: u64 = 32 << 20;
 /// Envelope, blocks and filters of one channel: more than the whole of a stereo stem was seen to take.
 const CHANNEL_BYTES: u64 = 8 << 20;
 
-/// A sketch (`loadin_audio::Sketch`) takes this for each of its first 20 minutes.
-const SKETCH_BYTES_PER_SECOND: u64 = 12_000;
+/// A sketch (`loadin_audio::Sketch`) has the first 20 minutes: a code of two bytes a sample, and 20 bytes for 512 of them.
 const SKETCH_SECONDS: u64 = 20 * 60;
+const SKETCH_BYTES: f64 = 2.0 + 20.0 / 512.0;
 
 /// It is drawn, packed and read back.
-const SKETCHES_OF_A_SURVEY: u64 = 3;
+const SKETCHES_OF_A_SURVEY: f64 = 3.0;
 
 /// A plan holds the cross-spectra of the pairs of a stem's family (half of 24 at most, of 131 kB).
 const PAIRS_BYTES: u64 = 12 * 131_072;
 
-/// To find a stem in a rough mix, both are transformed at full length: eight buffers of two 6 kHz streams in single precision,
-/// rounded up to an easy size.
-const LOCATE_BYTES_PER_SECOND: u64 = 8 * 4 * 16_000;
+/// To find a stem in a rough mix, both are transformed at full length: eight buffers in single precision of twice the
+/// samples, rounded up by a third to an easy size.
+const LOCATE_BYTES: f64 = 8.0 * 4.0 * 2.0 * 4.0 / 3.0;
 
-/// What stems explain of a rough mix is summed up for each pair of them, in six bands three times in two seconds.
-const PAIR_BYTES_PER_SECOND: u64 = 8 * 6 * 3 / 2;
+/// What stems explain of a rough mix is summed up for each pair of them, in six bands, every 4096 samples.
+const PAIR_BYTES: f64 = 8.0 * 6.0 / 4096.0;
 
 /// Places and pairs that a slow processor finds in a second, counted in stems, or pairs of stems, times seconds of sound.
 const STEMS_PER_SECOND: u64 = 200;
@@ -58,32 +59,30 @@ pub(super) fn of(file: &FileFacts, scope: Scope) -> Estimate {
     let frames = frames(file);
     let rate = u64::from(format.rate_hz.max(1));
     let most = frames.max(frames.saturating_mul(u64::from(scope.target_hz)) / rate);
+    let sketches = SKETCHES_OF_A_SURVEY * SKETCH_BYTES * drawn_samples(file, scope);
     Estimate {
-        memory_bytes: BASE_BYTES
-            + channels * CHANNEL_BYTES
-            + SKETCHES_OF_A_SURVEY * SKETCH_BYTES_PER_SECOND * drawn_seconds(file),
+        memory_bytes: BASE_BYTES + channels * CHANNEL_BYTES + sketches as u64,
         seconds: BASE_SECONDS + most.saturating_mul(channels) / SAMPLES_PER_SECOND,
     }
 }
 
 /// What the plan of a delivery needs: the sketches of all stems at once, and more where a rough mix tells of them.
-pub(super) fn of_plan(files: &[FileFacts]) -> Estimate {
+pub(super) fn of_plan(files: &[FileFacts], scopes: &[Scope]) -> Estimate {
     let stems = files.len() as u64;
-    let drawn: u64 = files.iter().map(drawn_seconds).sum();
-    let longest = files.iter().map(drawn_seconds).max().unwrap_or(0);
     let pairs = stems.saturating_mul(stems + 1) / 2;
-    let is_rough = |file: &FileFacts| is_reference(&file.path) == Some(ReferenceKind::RoughMix);
-    let (rough_bytes, rough_seconds) = if files.iter().any(is_rough) {
-        let bytes = LOCATE_BYTES_PER_SECOND + pairs.saturating_mul(PAIR_BYTES_PER_SECOND);
-        (longest.saturating_mul(bytes), longest.saturating_mul(pairs) / PAIRS_PER_SECOND)
-    } else {
-        (0, 0)
+    let drawn = || files.iter().zip(scopes).map(|(file, scope)| drawn_samples(file, *scope));
+    let seconds = || files.iter().map(drawn_seconds);
+    let mut bytes = drawn().sum::<f64>() * SKETCH_BYTES;
+    let mut estimate = Estimate {
+        memory_bytes: BASE_BYTES + stems * PAIRS_BYTES,
+        seconds: BASE_SECONDS + seconds().sum::<u64>() / STEMS_PER_SECOND,
     };
-    Estimate {
-        memory_bytes: (BASE_BYTES + drawn * SKETCH_BYTES_PER_SECOND + stems * PAIRS_BYTES)
-            .saturating_add(rough_bytes),
-        seconds: BASE_SECONDS + drawn / STEMS_PER_SECOND + rough_seconds,
+    if files.iter().any(|file| is_reference(&file.path) == Some(ReferenceKind::RoughMix)) {
+        bytes += drawn().fold(0.0, f64::max) * (LOCATE_BYTES + PAIR_BYTES * pairs as f64);
+        estimate.seconds += seconds().max().unwrap_or(0).saturating_mul(pairs) / PAIRS_PER_SECOND;
     }
+    estimate.memory_bytes += bytes as u64;
+    estimate
 }
 
 fn frames(file: &FileFacts) -> u64 {
@@ -96,6 +95,11 @@ fn frames(file: &FileFacts) -> u64 {
 fn drawn_seconds(file: &FileFacts) -> u64 {
     let rate = file.format.as_ref().map_or(1, |format| u64::from(format.rate_hz.max(1)));
     (frames(file) / rate).min(SKETCH_SECONDS)
+}
+
+fn drawn_samples(file: &FileFacts, scope: Scope) -> f64 {
+    let rate_hz = scope.target_hz.max(1);
+    drawn_seconds(file) as f64 * f64::from(rate_hz) / f64::from(Decimator::factor(rate_hz))
 }
 
 #[cfg(test)]
@@ -120,24 +124,28 @@ mod tests {
         FileFacts { path: path.to_owned(), bytes: 48_000 * 6 * seconds, format: Ok(format) }
     }
 
+    fn plan(files: &[FileFacts]) -> u64 {
+        let scopes = vec![Scope { target_hz: 48_000, loudness: true }; files.len()];
+        of_plan(files, &scopes).memory_bytes
+    }
+
     #[test]
     fn a_plan_is_asked_for_what_all_stems_take_at_once() {
         let song = |stems: u64| (0..stems).map(|stem| file(&format!("{stem}.wav"), 240)).collect::<Vec<_>>();
-        let (few, many) = (of_plan(&song(4)), of_plan(&song(40)));
-        assert!(many.memory_bytes - few.memory_bytes >= 36 * 240 * SKETCH_BYTES_PER_SECOND);
+        let (few, many) = (plan(&song(4)), plan(&song(40)));
+        assert!(many - few >= 36 * 240 * 12_000, "two bytes at 6 kHz");
         let mut with_rough_mix = song(40);
         with_rough_mix.push(file("Rough Mix.wav", 240));
-        let with_rough_mix = of_plan(&with_rough_mix);
-        // Measured by tests/slurm/overhead.py: 221 MB.
-        assert!((300 << 20..500 << 20).contains(&with_rough_mix.memory_bytes), "{with_rough_mix:?}");
-        assert!(with_rough_mix.memory_bytes > many.memory_bytes + (100 << 20));
+        let with_rough_mix = plan(&with_rough_mix);
+        // Measured by tests/slurm/overhead.py with sketches at 8 kHz: 221 MB.
+        assert!((300 << 20..450 << 20).contains(&with_rough_mix), "{with_rough_mix}");
+        assert!(with_rough_mix > many + (100 << 20));
     }
 
     #[test]
     fn a_sketch_ends_and_so_does_what_it_is_asked_for() {
-        let day = of_plan(&[file("a.wav", 24 * 3600)]);
-        assert_eq!(day.memory_bytes, of_plan(&[file("a.wav", SKETCH_SECONDS)]).memory_bytes);
+        assert_eq!(plan(&[file("a.wav", 24 * 3600)]), plan(&[file("a.wav", SKETCH_SECONDS)]));
         let unreadable = FileFacts { format: Err("no audio".to_owned()), ..file("b.wav", 60) };
-        assert_eq!(of_plan(&[unreadable]).memory_bytes, BASE_BYTES + PAIRS_BYTES);
+        assert_eq!(plan(&[unreadable]), BASE_BYTES + PAIRS_BYTES);
     }
 }

@@ -108,7 +108,7 @@ pub fn scan(desk: &Desk<'_>) -> Result<Scanned, UnitError> {
         .iter()
         .zip(&scopes)
         .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
-    let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files));
+    let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
     let standing = standing(desk, &folder, &inventory.files);
     if !matches!(standing, Standing::Sealed) {
         InventoryFile::new(desk.recipe, inventory, scopes).store(&desk.memory())?;
