@@ -3,7 +3,6 @@
     python3 tests/slurm/overhead.py PROGRAM     the figures of pipelines/slurm/README.md; needs strace for the operations
 """
 
-import os
 import pathlib
 import re
 import shutil
