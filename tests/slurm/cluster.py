@@ -2,12 +2,14 @@
 
 import os
 import pathlib
+import re
 import secrets
 import shutil
 import signal
 import socket
 import subprocess
 import time
+from datetime import datetime
 
 NODES = ("n1", "n2")
 REQUEUE_HOLD_SECONDS = 20  # Slurm's own default is 120; it follows from cred_expire.
@@ -163,6 +165,12 @@ PartitionName=all Nodes=ALL Default=YES MaxTime=INFINITE State=UP
         state = self.folder / "state" / "job_state"
         return state.stat().st_mtime if state.exists() else 0.0
 
+    def started_at(self):
+        """When each task was started last, by the controller's log, which is exact to a millisecond where its answers are not."""
+        log = (self.folder / "controller.log").read_text()
+        found = re.findall(r"^\[(\S+)\] .*(?:Allocate|Started) JobId=(\d+_\d+)\(", log, re.MULTILINE)
+        return {task: datetime.fromisoformat(when).timestamp() for when, task in found}
+
     def drained(self):
         """Nodes that get no work until a person says so, with the reason."""
         lines = self.call("sinfo", "-h", "-N", "-t", "drain", "-o", "%N|%E").splitlines()
@@ -178,8 +186,8 @@ PartitionName=all Nodes=ALL Default=YES MaxTime=INFINITE State=UP
         self.call("scontrol", "reconfigure")
 
     def queue(self):
-        """Every task that has not ended: name, state, node, number, reason to wait, start."""
-        return [line.split("|") for line in self.call("squeue", "-h", "-r", "-o", "%j|%T|%N|%i|%r|%S", check=False).splitlines()]
+        """Every task that has not ended: name, state, node, number, reason to wait."""
+        return [line.split("|") for line in self.call("squeue", "-h", "-r", "-o", "%j|%T|%N|%i|%r", check=False).splitlines()]
 
     def drain(self, seconds):
         self.wait(lambda: not self.queue(), seconds, "an empty queue", every=1)

@@ -14,7 +14,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from datetime import datetime
 
 import cluster as slurm
 import deliveries
@@ -135,10 +134,10 @@ class Proof:
         self.submit(out, made, LOADIN=slow, STEMS_PER_TASK=2, DELIVERIES_PER_SET=6)
 
         def doomed():
-            saved = self.cluster.saved_at()
-            started = [(job[3], datetime.fromisoformat(job[5]).timestamp()) for job in self.running("render") if job[2] == "n1"]
+            tasks = [job[3] for job in self.running("render") if job[2] == "n1"]
+            saved, started = self.cluster.saved_at(), self.cluster.started_at()
             # Not those that are about to end.
-            return [number for number, start in started if moment(start, saved) and time.time() - start < 8]
+            return [task for task in tasks if moment(started[task], saved) and time.time() - started[task] < 8]
 
         outputs = lambda: len(list(out.glob("*/audio/*.wav")))
         self.cluster.wait(lambda: outputs() and doomed() and self.cluster.tasks_of("n1"), 180, "renders on n1, and an output")
