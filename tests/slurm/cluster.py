@@ -2,15 +2,18 @@
 
 import os
 import pathlib
+import re
 import secrets
 import shutil
 import signal
 import socket
 import subprocess
 import time
+from datetime import datetime
 
 NODES = ("n1", "n2")
 REQUEUE_HOLD_SECONDS = 20  # Slurm's own default is 120; it follows from cred_expire.
+NO_HOLD = "nohold_on_prolog_fail,"
 
 
 def free_port():
@@ -37,6 +40,10 @@ class Cluster:
             for name, port in zip(NODES, ports[1:])
         )
         self.conf = self.folder / "slurm.conf"
+        self.refusing = self.folder / "refusing"
+        prolog = self.folder / "prolog"
+        prolog.write_text(f"#!/bin/sh\n! grep -qx \"$SLURMD_NODENAME\" {self.refusing} 2>/dev/null\n")
+        prolog.chmod(0o755)
         self.conf.write_text(f"""\
 ClusterName=loopback
 SlurmctldHost={host}(127.0.0.1)
@@ -51,6 +58,7 @@ SlurmctldPidFile={self.folder}/controller.pid
 SlurmdPidFile={self.folder}/%n.pid
 SlurmctldLogFile={self.folder}/controller.log
 SlurmdLogFile={self.folder}/%n.log
+# A container has no cgroups to give away.
 ProctrackType=proctrack/linuxproc
 TaskPlugin=task/none
 SwitchType=switch/none
@@ -60,12 +68,19 @@ JobCompType=jobcomp/filetxt
 JobCompLoc={self.completed}
 SelectType=select/cons_tres
 SelectTypeParameters=CR_CPU
-SchedulerParameters=sched_interval=2,bf_interval=2,sched_min_interval=200000,batch_sched_delay=1
-SlurmdTimeout=10
+# A node that will not start a task costs a wait and not a person (README.md). The rest: a small queue is looked at often.
+SchedulerParameters={NO_HOLD}sched_interval=2,sched_min_interval=200000,batch_sched_delay=1
+# A site lets its nodes fail before it starts tasks; so that a test can have one that does.
+Prolog={prolog}
+# Minutes at a site: a node is taken for dead after so many seconds. It is asked for its tasks after seven times as many,
+# which is when tasks are missed that it has lost.
+SlurmdTimeout=6
 SlurmctldTimeout=10
 MessageTimeout=5
 KillWait=2
+# The test looks at jobs that have ended.
 MinJobAge=3600
+# A node that was lost takes work again when it is back, whatever took it.
 ReturnToService=2
 RequeueExit=75
 {nodes}
@@ -99,7 +114,8 @@ PartitionName=all Nodes=ALL Default=YES MaxTime=INFINITE State=UP
         self.run_daemon(node, "slurmd", "-D", "-N", node, "-f", str(self.conf), *more)
 
     def kill(self, name, tasks=True):
-        """Ends a daemon at once; with `tasks` also everything that it has started, as when the power goes."""
+        """Ends a daemon at once; with `tasks` also everything that it has started, as when the power goes. Gives how many
+        processes besides the daemon that were."""
         daemon = self.daemons.pop(name)
         doomed = [daemon.pid] + (self.tasks_of(name) if tasks else [])
         for pid in doomed:
@@ -108,6 +124,7 @@ PartitionName=all Nodes=ALL Default=YES MaxTime=INFINITE State=UP
             except ProcessLookupError:
                 pass
         daemon.wait()
+        return len(doomed) - 1
 
     def tasks_of(self, node):
         """The step daemons of a node, which are no children of it any more, and all that they have started."""
@@ -143,7 +160,33 @@ PartitionName=all Nodes=ALL Default=YES MaxTime=INFINITE State=UP
             raise AssertionError(f"{command} ended with {done.returncode}: {done.stdout}{done.stderr}")
         return done.stdout
 
+    def saved_at(self):
+        """When the controller last wrote down which jobs run; what it started since then it forgets when it is killed."""
+        state = self.folder / "state" / "job_state"
+        return state.stat().st_mtime if state.exists() else 0.0
+
+    def started_at(self):
+        """When each task was started last, by the controller's log, which is exact to a millisecond where its answers are not."""
+        log = (self.folder / "controller.log").read_text()
+        found = re.findall(r"^\[(\S+)\] .*(?:Allocate|Started) JobId=(\d+_\d+)\(", log, re.MULTILINE)
+        return {task: datetime.fromisoformat(when).timestamp() for when, task in found}
+
+    def drained(self):
+        """Nodes that get no work until a person says so, with the reason."""
+        lines = self.call("sinfo", "-h", "-N", "-t", "drain", "-o", "%N|%E").splitlines()
+        return dict(line.split("|") for line in lines)
+
+    def resume(self, node):
+        self.call("scontrol", "update", f"nodename={node}", "state=resume")
+
+    def hold_refused(self, hold):
+        """Whether a task that a node refuses to start is held, as a site has it by default."""
+        settings = self.conf.read_text().replace(f"={NO_HOLD}", "=")
+        self.conf.write_text(settings if hold else settings.replace("SchedulerParameters=", f"SchedulerParameters={NO_HOLD}"))
+        self.call("scontrol", "reconfigure")
+
     def queue(self):
+        """Every task that has not ended: name, state, node, number, reason to wait."""
         return [line.split("|") for line in self.call("squeue", "-h", "-r", "-o", "%j|%T|%N|%i|%r", check=False).splitlines()]
 
     def drain(self, seconds):

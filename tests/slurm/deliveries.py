@@ -29,3 +29,19 @@ def make(folder, deliveries, stems, seconds=1.0):
             stem(delivery / f"Stem {index + 1:02}.wav", number * 1000 + index, rate, seconds + index / 20)
         made.append(delivery)
     return made
+
+
+def with_rough_mix(delivery, stems, seconds, rate=8000):
+    """Stems of noise and their sum, so that the plan compares all of them with it."""
+    delivery.mkdir(parents=True)
+    sounds = [random.Random(index).randbytes(rate * seconds) for index in range(stems)]
+    mix = array.array("h", ((sum(together) - 128 * stems) * 256 // stems for together in zip(*sounds)))
+    if sys.byteorder == "big":
+        mix.byteswap()
+    named = {f"Stem {index + 1:02}.wav": (1, sound) for index, sound in enumerate(sounds)}
+    for name, (width, sound) in {**named, "Rough Mix.wav": (2, mix.tobytes())}.items():
+        with wave.open(str(delivery / name), "wb") as out:
+            out.setnchannels(1)
+            out.setsampwidth(width)
+            out.setframerate(rate)
+            out.writeframes(sound)

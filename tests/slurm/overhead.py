@@ -3,7 +3,6 @@
     python3 tests/slurm/overhead.py PROGRAM     the figures of pipelines/slurm/README.md; needs strace for the operations
 """
 
-import os
 import pathlib
 import re
 import shutil
@@ -71,23 +70,39 @@ def operations(program, folder, delivery):
         print(f"| {step} | {len(lines)} | {heavy} | {len(lines) / STEMS:.1f} |")
 
 
+def peak_memory(command):
+    """MB at most that a process had; the system keeps the peak until its end, so it is looked at every few milliseconds."""
+    task = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    peak = 0
+    while task.poll() is None:
+        status = pathlib.Path(f"/proc/{task.pid}/status").read_text()
+        if found := re.search(r"VmHWM:\s*(\d+) kB", status):
+            peak = int(found.group(1)) if "loadin" in status.split("\n")[0] else peak
+        time.sleep(0.003)
+    assert task.returncode in (0, 1), f"{command} ended with {task.returncode}"
+    return peak / 1024
+
+
 def memory(program, folder):
-    """Highest resident memory, which the system keeps per process until its end; looked at every few milliseconds."""
+    """Peaks of every unit, beside what `scan` asks of the engine."""
+    made = []
     for channels, length in ((2, 20.0), (16, 5.0)):
-        delivery = folder / f"wide {channels}"
+        delivery = folder / f"{channels} channels"
         delivery.mkdir()
         deliveries.stem(delivery / "Stem.wav", 1, 44100, length, channels)
         deliveries.stem(delivery / "Other.wav", 2, 48000, 1.0)
         deliveries.stem(delivery / "Third.wav", 3, 48000, 1.0)
-        for step in ("scan", "survey", "plan", "render", "seal"):
-            task = subprocess.Popen(unit(program, step, delivery, folder / "memory", "--jobs", "1"), stdout=subprocess.DEVNULL)
-            peak = 0
-            while task.poll() is None:
-                status = pathlib.Path(f"/proc/{task.pid}/status").read_text()
-                if found := re.search(r"VmHWM:\s*(\d+) kB", status):
-                    peak = int(found.group(1)) if "loadin" in status.split("\n")[0] else peak
-                time.sleep(0.003)
-            print(f"peak memory of {step}, {channels} channels from 44.1 to 48 kHz: {peak / 1024:.0f} MB")
+        made.append(delivery)
+    made.append(folder / "40 stems of 4 minutes and a rough mix")
+    deliveries.with_rough_mix(made[-1], 40, 240)
+    print("\n| delivery | scan asks for, a stem | scan asks for, a plan | survey | plan | render | seal |\n|---|---|---|---|---|---|---|")
+    for delivery in made:
+        scan = subprocess.run(unit(program, "scan", delivery, folder / "memory"), check=True, capture_output=True, text=True)
+        stem, plan = (int(scan.stdout.split("\t")[field]) for field in (2, 5))
+        peaks = {step: peak_memory(unit(program, step, delivery, folder / "memory", "--jobs", "1"))
+                 for step in ("survey", "plan", "render", "seal")}
+        print(f"| {delivery.name} | {stem} MB | {plan} MB | " + " | ".join(f"{peak:.0f} MB" for peak in peaks.values()) + " |")
+        assert max(peaks["survey"], peaks["render"]) < stem and peaks["plan"] < plan and peaks["seal"] < stem + 256, peaks
 
 
 def main():

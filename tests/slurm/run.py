@@ -13,57 +13,16 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 
 import cluster as slurm
 import deliveries
+from watch import Watch, read_tree
 
 HERE = pathlib.Path(__file__).resolve().parent
-PARTS = ["undisturbed", "later", "node_and_controller_killed", "split_brain", "submitter_killed_and_a_poisoned_stem"]
+PARTS = ["undisturbed", "later", "refused", "node_and_controller_killed", "controller_forgets", "split_brain",
+         "submitter_killed_and_a_poisoned_stem"]
 SCRIPTS = HERE.parent.parent / "pipelines" / "slurm"
-
-
-def read_tree(out):
-    """Every file of a prepared delivery that its user sees; the manifest without what is about the run."""
-    files = {}
-    for path in sorted(out.rglob("*")):
-        name = path.relative_to(out)
-        if path.is_file() and name.parts[0] != ".loadin" and name.name != "summary.json":
-            files[str(name)] = path.read_bytes()
-    manifest = json.loads(files["manifest.json"])
-    del manifest["run"]
-    files["manifest.json"] = json.dumps(manifest, sort_keys=True).encode()
-    return files
-
-
-class Watch(threading.Thread):
-    """Sees every output that ever stands under a final name: a second commit would be another file (inode)."""
-
-    def __init__(self, out):
-        super().__init__(daemon=True)
-        self.out, self.seen, self.go_on = out, {}, True
-        self.start()
-
-    def look(self):
-        for path in self.out.glob("*/audio/*.wav"):
-            try:
-                self.seen.setdefault(path, set()).add((path.stat().st_ino, path.stat().st_mtime_ns))
-            except FileNotFoundError:
-                self.seen.setdefault(path, set()).add("gone")
-
-    def run(self):
-        while self.go_on:
-            self.look()
-            time.sleep(0.05)
-
-    def check(self, outputs):
-        self.go_on = False
-        self.join()
-        self.look()
-        twice = {str(path): seen for path, seen in self.seen.items() if len(seen) != 1}
-        assert not twice, f"committed twice: {twice}"
-        assert len(self.seen) == outputs, f"{len(self.seen)} outputs instead of {outputs}"
 
 
 class Proof:
@@ -148,26 +107,74 @@ class Proof:
         self.say("exit code 75: queued again by the engine, and done when the input was there")
 
     def node_and_controller_killed(self):
-        made = self.made[: 12 if self.full else 6]
-        out = self.folder / "killed"
+        """What the controller has started is in its saved state when it is killed: it waits for the tasks of n1."""
+        self.killed("killed", lambda started, saved: started + 1 < saved, knows=True, down=3)
+
+    def controller_forgets(self):
+        """It is killed before it has saved what it has started, and is away until the tasks of n2, which lives on, have ended:
+        nobody is there to be told."""
+        self.killed("forgotten", lambda started, saved: saved < started and time.time() - saved < 3, knows=False, down=12)
+        log = (self.cluster.folder / "controller.log").read_text()
+        ends = {end: log.count(end) for end in ("Orphan StepId", "invalid JobId", "Duplicate jobid on nodes")}
+        self.say(f"   what it said of the tasks of n2 that it had forgotten: {ends}")
+        for node, reason in self.cluster.drained().items():
+            assert reason == "Duplicate jobid", f"{node}: {reason}"
+            self.say(f"   {node} has refused numbers that it had in use, and is taken back as the guide says")
+            self.cluster.resume(node)
+
+    def killed(self, name, moment, knows, down):
+        """Kills n1 and all that runs there, then the controller, at a moment chosen by when tasks of n1 were started and when
+        the controller last saved its state. Both start again after `down` seconds, and nobody does anything else."""
+        made = self.made[: 12 if self.full else 3]
+        out = self.folder / name
         out.mkdir()
         watch = Watch(out)
-        slow = self.pausing("slow", 'sleep 2\nexec "$real" "$@"')
-        self.submit(out, made, LOADIN=slow, STEMS_PER_TASK=8, DELIVERIES_PER_SET=6)
-        self.cluster.wait(lambda: any(job[2] == "n1" for job in self.running("render")), 120, "a render on n1")
-        self.cluster.wait(lambda: list(out.glob("*/audio/*.wav")), 60, "a first output")
-        lost = [job for job in self.cluster.queue() if job[1] == "RUNNING" and job[2] == "n1"]
-        self.cluster.kill("n1")
+        # Slurm saves its state every five seconds: a render must last longer than that to be in it.
+        slow = self.pausing("slow", '[ "$2" = render ] && sleep 10\nexec "$real" "$@"')
+        self.submit(out, made, LOADIN=slow, STEMS_PER_TASK=2, DELIVERIES_PER_SET=6)
+
+        def doomed():
+            tasks = [job[3] for job in self.running("render") if job[2] == "n1"]
+            saved, started = self.cluster.saved_at(), self.cluster.started_at()
+            # Not those that are about to end.
+            return [task for task in tasks if moment(started[task], saved) and time.time() - started[task] < 8]
+
+        outputs = lambda: len(list(out.glob("*/audio/*.wav")))
+        self.cluster.wait(lambda: outputs() and doomed() and self.cluster.tasks_of("n1"), 180, "renders on n1, and an output")
+        lost, before = doomed(), outputs()
+        processes = self.cluster.kill("n1")
         self.cluster.kill("controller")
-        self.say(f"n1 and the controller are killed, with {len(lost)} tasks of n1 and {len(list(out.glob('*/audio/*.wav')))} outputs there")
-        time.sleep(3)
+        assert lost and before and processes, (lost, before, processes)
+        assert before < 8 * len(made), "there is something left to do"
+        time.sleep(down)
         self.cluster.start_controller()
+        known = {job[3] for job in self.running("render")}
+        assert [number in known for number in lost] == [knows] * len(lost), f"lost {lost}, the controller knows {known}"
+        self.say(f"   n1 ({len(lost)} tasks, {processes} processes) and the controller were killed at {before} outputs; "
+                 f"it {'knew of' if knows else 'had forgotten'} them")
         # A node that lost its power says so when it is back.
         self.cluster.start_node("n1", "-b")
-        self.cluster.drain(240)
+        self.cluster.drain(360)
         self.check_same(out, self.one, made)
         watch.check(8 * len(made))
-        self.say(f"2: {len(made)} deliveries are sealed, nothing is lost, no output was committed twice")
+        self.say(f"2: {len(made)} deliveries are sealed, nothing is lost, no output was committed twice ({name})")
+
+    def refused(self):
+        made = self.made[:1]
+        out = self.folder / "refused"
+        self.cluster.hold_refused(True)
+        self.cluster.refusing.write_text("n1\nn2\n")
+        self.submit(out, made, STEMS_PER_TASK=8)
+        self.cluster.wait(lambda: any(job[4] == "launch failed requeued held" for job in self.cluster.queue()), 60, "a held task")
+        self.cluster.refusing.unlink()
+        for node in self.cluster.drained():
+            self.cluster.resume(node)
+        again = self.submit(out, made)
+        assert "1 tasks were held" in again and "1 are in the queue already" in again, again
+        self.cluster.drain(240)
+        self.check_same(out, self.one, made)
+        self.cluster.hold_refused(False)
+        self.say("   a task that its node refused to start was held, and released by submitting again")
 
     def split_brain(self):
         made = self.made[:1]
@@ -269,7 +276,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("program", type=pathlib.Path)
     parser.add_argument("--full", action="store_true")
-    parser.add_argument("--only", choices=PARTS, help="one part alone")
+    parser.add_argument("--only", choices=PARTS, nargs="+", default=PARTS, help="these parts alone")
     asked = parser.parse_args()
     if slurm.missing() or os.geteuid() != 0:
         sys.exit(f"needs root and these programs: {slurm.missing()}")
@@ -277,7 +284,7 @@ def main():
         proof = Proof(asked.program.resolve(), pathlib.Path(folder), asked.full)
         try:
             proof.prepare()
-            for part in PARTS if asked.only is None else [asked.only]:
+            for part in asked.only:
                 getattr(proof, part)()
         except BaseException:
             for log in sorted(pathlib.Path(folder).glob("cluster/*.log")) + sorted(pathlib.Path(folder).glob("*/.sets/*/*.log")):
@@ -285,7 +292,7 @@ def main():
             raise
         finally:
             proof.cluster.end()
-        proof.say("all is proved" if asked.only is None else "this part is proved")
+        proof.say(f"proved: {', '.join(asked.only)}")
 
 
 if __name__ == "__main__":

@@ -163,6 +163,27 @@ fn a_plan_that_changed_before_the_seal_replaces_what_the_old_one_made() {
 }
 
 #[test]
+fn a_scan_says_what_stems_and_the_plan_will_need() {
+    let delivery = delivery();
+    let scan = || {
+        let ran = unit("scan", &delivery, &delivery.out("out"), &[]);
+        let fields: Vec<String> = ran.out.trim_end().split('\t').map(str::to_owned).collect();
+        let [standing, stems, memory, longest, all, plan_memory, plan_seconds, path] = &fields[..] else {
+            panic!("{}", ran.out)
+        };
+        assert_eq!((standing.as_str(), path.as_str()), ("open", delivery.path().to_str().unwrap()));
+        [stems, memory, longest, all, plan_memory, plan_seconds].map(|field| field.parse::<u64>().unwrap())
+    };
+    let [stems, memory, longest, all, plan_memory, plan_seconds] = scan();
+    assert_eq!((stems, longest * 6), (6, all), "stems of half a second are all alike");
+    assert!(memory >= 32 && plan_memory >= 32 && plan_seconds > 0);
+    delivery.wav("Rough Mix.wav", 48_000, 24, &[signal::noise(9, 0.1, 48_000 * 30)]);
+    let [stems, with_rough_mix, .., plan_with_rough_mix, _] = scan();
+    assert_eq!((stems, with_rough_mix), (7, memory + 2), "half a minute of sketch is 1.1 MB");
+    assert!(plan_with_rough_mix > plan_memory + 10, "{plan_with_rough_mix} after {plan_memory}");
+}
+
+#[test]
 fn an_engine_grants_threads_and_a_flag_wins() {
     let delivery = delivery();
     let threads = |more: &[&str]| {

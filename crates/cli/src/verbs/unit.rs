@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use loadin_pipeline::manifest::State;
-use loadin_pipeline::units::{self, Desk, Scanned, Standing, UnitError};
+use loadin_pipeline::units::{self, Desk, Estimate, Scanned, Standing, UnitError};
 use loadin_pipeline::{Bench, Patience, scan};
 
 use super::{bench, load_recipe, on_threads, refuse_shared_folders, stop_on_signals};
@@ -141,10 +141,12 @@ fn scanned(scanned: &Scanned, delivery: &Path) -> String {
         Standing::Failed(_) => "failed",
     };
     let estimates = || scanned.stems.iter().map(|(_, estimate)| estimate);
-    let memory = estimates().map(|estimate| estimate.memory_bytes.div_ceil(1 << 20)).max().unwrap_or(0);
+    let megabytes = |estimate: &Estimate| estimate.memory_bytes.div_ceil(1 << 20);
+    let memory = estimates().map(megabytes).max().unwrap_or(0);
     let longest = estimates().map(|estimate| estimate.seconds).max().unwrap_or(0);
     let all: u64 = estimates().map(|estimate| estimate.seconds).sum();
-    format!("{standing}\t{}\t{memory}\t{longest}\t{all}\t{}", scanned.stems.len(), delivery.display())
+    let (stems, plan_memory, plan) = (scanned.stems.len(), megabytes(&scanned.plan), scanned.plan.seconds);
+    format!("{standing}\t{stems}\t{memory}\t{longest}\t{all}\t{plan_memory}\t{plan}\t{}", delivery.display())
 }
 
 fn sealed(desk: &Desk<'_>) -> Done {

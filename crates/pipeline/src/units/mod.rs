@@ -74,6 +74,8 @@ pub struct Scanned {
     pub standing: Standing,
     /// What each listed file will need of the engine, by path.
     pub stems: Vec<(String, Estimate)>,
+    /// What the plan will need.
+    pub plan: Estimate,
 }
 
 impl Desk<'_> {
@@ -106,12 +108,12 @@ pub fn scan(desk: &Desk<'_>) -> Result<Scanned, UnitError> {
         .iter()
         .zip(&scopes)
         .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
-    let stems = estimated.collect();
+    let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
     let standing = standing(desk, &folder, &inventory.files);
     if !matches!(standing, Standing::Sealed) {
         InventoryFile::new(desk.recipe, inventory, scopes).store(&desk.memory())?;
     }
-    Ok(Scanned { standing, stems })
+    Ok(Scanned { standing, stems, plan })
 }
 
 /// Compares the listing with the manifest: cheap, since it is asked of every delivery of an archive. A stem that was
