@@ -3,6 +3,7 @@
 //! *Invariants:* a delivery is only read; the plan is a pure function of recipe and surveys; nothing here prints,
 //! reads an argument or a variable of the environment.
 
+mod audio_folder;
 mod bag;
 mod bench;
 mod content;

@@ -76,6 +76,8 @@ pub struct DraftStem<'a> {
     pub findings: Vec<Finding>,
     /// Name without extension, once the label stage has run.
     pub label: Option<String>,
+    /// Folder below `audio/`; empty where there is none.
+    pub folder: String,
 }
 
 impl<'a> DraftStem<'a> {

@@ -123,6 +123,9 @@ pub enum Fate {
 pub struct OutputPlan {
     /// Name without extension.
     pub label: String,
+    /// Folder of its group below `audio/`; empty where there is none.
+    #[serde(default)]
+    pub folder: String,
     /// Rate in Hz.
     pub rate_hz: u32,
     /// Channel count.
@@ -145,6 +148,13 @@ impl Plan {
     /// The stems that are rendered, in the order of the outputs.
     pub fn rendered(&self) -> impl Iterator<Item = &StemPlan> {
         self.stems.iter().filter(|stem| stem.is_rendered())
+    }
+}
+
+impl OutputPlan {
+    /// Folder and label: "02_Drums/03_Snare".
+    pub fn name(&self) -> String {
+        if self.folder.is_empty() { self.label.clone() } else { format!("{}/{}", self.folder, self.label) }
     }
 }
 
@@ -300,6 +310,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
         decisions: Vec::new(),
         findings: Vec::new(),
         label: None,
+        folder: String::new(),
     }
 }
 
@@ -309,7 +320,7 @@ fn finish(delivery: &str, draft: Draft<'_>) -> Plan {
     link.timestamp_frames = link.timestamp_frames.filter(|_| draft.placement.is_some());
     let mut stems: Vec<StemPlan> =
         draft.stems.into_iter().map(|stem| stem_plan(stem, link.timestamp_frames)).collect();
-    stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.label.clone(), stem.path().to_owned()));
+    stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.name(), stem.path().to_owned()));
     Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings }
 }
 
@@ -325,7 +336,8 @@ fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {
     let same_channels =
         stem.sources.len() == 1 && format.is_some_and(|f| usize::from(f.channels) == stem.channels.len());
     let output = OutputPlan {
-        label: if rendered { stem.label.clone().unwrap_or_default() } else { String::new() },
+        label: stem.label.clone().filter(|_| rendered).unwrap_or_default(),
+        folder: if rendered { stem.folder.clone() } else { String::new() },
         rate_hz: stem.rate_hz,
         channels: stem.channels.len() as u16,
         frames: if rendered { stem.frames } else { 0 },
