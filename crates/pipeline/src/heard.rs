@@ -2,7 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::estimates::Estimates;
 use crate::facts::Survey;
+use crate::music::Facts;
 use crate::places::{self, Place};
 use crate::recipe::Recipe;
 use crate::rough::{self, Mix, RoughMix};
@@ -18,17 +20,21 @@ pub struct Heard {
     pub places: Vec<Place>,
     /// What the rough mix shows, where there is one.
     pub rough_mix: Option<RoughMix>,
+    /// What is estimated of the music.
+    pub music: Estimates,
 }
 
 impl Heard {
-    /// Compares the stems of a delivery. Runs on the current rayon pool; its size changes nothing in the result.
-    pub(crate) fn of(recipe: &Recipe, surveys: &[Survey], sketches: &Sketches<'_>) -> Self {
+    /// Compares the stems of a delivery, of whose music `stated` is known. Runs on the current rayon pool; its size changes nothing in the result.
+    pub(crate) fn of(recipe: &Recipe, surveys: &[Survey], sketches: &Sketches<'_>, stated: &Facts) -> Self {
         let siblings = siblings::siblings(surveys, sketches);
         let by_stamps = places::tells_by_stamps(surveys);
         let mix = Mix::find(recipe, surveys, sketches);
         let places =
             mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
         let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
-        Self { siblings, places, rough_mix }
+        let mut music = Estimates::default();
+        music.compare_tempo(stated);
+        Self { siblings, places, rough_mix, music }
     }
 }

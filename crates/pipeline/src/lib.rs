@@ -19,6 +19,7 @@ mod turns;
 mod watch;
 
 pub mod carried;
+pub mod estimates;
 pub mod event;
 pub mod facts;
 pub mod findings;

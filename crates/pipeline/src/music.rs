@@ -42,8 +42,10 @@ pub enum Confidence {
     Likely,
     /// It was measured and is certain.
     Measured,
-    /// It was estimated from the sound.
+    /// It was estimated from the sound, and is sure enough to work with.
     Estimated,
+    /// It was estimated from the sound, and may be wrong: the source says why.
+    Unsure,
 }
 
 impl Confidence {
@@ -55,6 +57,7 @@ impl Confidence {
             Self::Likely => "likely",
             Self::Measured => "measured",
             Self::Estimated => "estimated",
+            Self::Unsure => "unsure",
         }
     }
 }

@@ -24,6 +24,7 @@ pub(crate) type Rendered = Result<(Measured, Stored), String>;
 pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, Rendered>) -> Manifest {
     let plan = &study.plan;
     let mut facts = study.music.facts();
+    facts.extend(study.heard.music.facts.clone());
     let rates: Vec<u32> = plan.rendered().map(|stem| stem.output.rate_hz).collect();
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
         facts.insert(

@@ -156,12 +156,13 @@ impl Course<'_> {
         let pin = earlier.map(Pin::of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let pin = late.as_ref().map(|late| &late.pin);
-        let heard = Heard::of(self.recipe, &surveys, sketches);
+        let facts = music.facts();
+        let heard = Heard::of(self.recipe, &surveys, sketches, &facts);
         // A note that comes later must not move what is prepared.
-        let bar =
-            earlier.map_or_else(|| music::bar_seconds(&music.facts()), |e| music::bar_seconds(&e.facts));
+        let bar = earlier.map_or_else(|| music::bar_seconds(&facts), |e| music::bar_seconds(&e.facts));
         let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
         plan.findings.extend(music.findings());
+        plan.findings.extend(heard.music.findings.iter().cloned());
         Study { inventory, surveys, music, heard, plan, late }
     }
 

@@ -100,7 +100,7 @@ fn known(key: &str, finding: &Finding, rate_hz: Option<u32>, quote: fn(&str) -> 
         "seconds" => Some(format!("{:.3}", frames("frames")? / rate_hz()?)),
         "runs" => Some(evidence("runs")?.to_string()),
         "codec" => Some(visible(evidence("codec")?.as_str()?)),
-        "said" | "what" => Some(visible(evidence(key)?.as_str()?)),
+        "said" | "what" | "heard" => Some(visible(evidence(key)?.as_str()?)),
         "from" => Some(clock(evidence("from_seconds")?.as_f64()?, 0)),
         "to" => Some(clock(evidence("to_seconds")?.as_f64()?, 0)),
         "other" => evidence("same_as").or(evidence("right")).or(evidence("beside"))?.as_str().map(quote),
@@ -165,8 +165,10 @@ mod tests {
             assert!(id.severity() >= Severity::Attention, "{name} asks about a mere note");
             for template in [&ask.found, &ask.send] {
                 let filled = fill(template, |key| {
-                    let keys =
-                        ["at", "seconds", "runs", "codec", "other", "side", "from", "to", "what", "said"];
+                    let keys = [
+                        "at", "seconds", "runs", "codec", "other", "side", "from", "to", "what", "said",
+                        "heard",
+                    ];
                     keys.contains(&key).then(|| "x".to_owned())
                 });
                 assert!(filled.is_some_and(|text| text.ends_with('.')), "{name}: {template}");

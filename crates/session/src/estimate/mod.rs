@@ -6,9 +6,11 @@ mod place;
 mod rate_label;
 mod rough;
 mod siblings;
+mod tempo;
 
 pub use kin::{Kin, kin};
 pub use place::{PlaceFit, is_sure};
 pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
 pub use rough::{Gap, RoughFit, RoughVerdict, judge_rough};
 pub use siblings::{SiblingDoubt, SiblingFit, sibling_doubts};
+pub use tempo::is_same_pulse;
