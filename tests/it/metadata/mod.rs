@@ -1,6 +1,7 @@
 //! What stands beside the samples goes where its sound goes; read back by a parser that is not ours.
 
 mod containers;
+mod stated;
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};

@@ -5,12 +5,14 @@ pub(crate) mod aiff;
 pub(crate) mod flac;
 mod info;
 mod ixml;
+mod marks;
 mod retime;
 pub(crate) mod rifx;
 mod text;
 
 use crate::{Bext, Chunk};
 
+pub use self::marks::{Marker, with_markers, without_markers};
 pub use self::retime::{Carried, Fate, TimeChange, carry};
 pub use self::text::{decoded, readable};
 

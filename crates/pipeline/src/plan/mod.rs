@@ -1,6 +1,7 @@
 //! The plan: a pure function of recipe and surveys. All judgement is made here, so none of it needs audio to be tested.
 
 mod draft;
+mod markers;
 mod notice;
 mod pairs;
 mod pin;
@@ -11,6 +12,7 @@ use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
 
 pub use draft::{Draft, DraftChannel, DraftStem, Standing};
+pub use markers::PlannedMarker;
 pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
@@ -191,6 +193,15 @@ impl StemPlan {
     /// The container of the output.
     pub fn container(&self) -> re_encode::ContainerSetting {
         self.write().map_or(re_encode::ContainerSetting::Bwf, |(container, ..)| container)
+    }
+
+    /// The stated markers that its output gets.
+    pub fn markers(&self) -> &[PlannedMarker] {
+        let written = self.decisions.iter().find_map(|decision| match decision {
+            Decision::ReEncode(re_encode::Decision::Write { markers, .. }) => Some(&markers[..]),
+            _ => None,
+        });
+        written.unwrap_or_default()
     }
 
     /// How the output is stored: container, samples, and whether dither is added.

@@ -314,6 +314,7 @@ pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<M
     let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let rendered = rendered(desk, &planned)?;
     let PlanFile { plan, heard, late, .. } = planned;
+    let music = music.placed(&plan);
     let study = Study { inventory: listed.inventory, surveys, music, heard, plan, late };
     let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
     let done =
