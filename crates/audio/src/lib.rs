@@ -8,6 +8,7 @@
 )]
 
 mod block;
+mod chroma;
 mod clip;
 mod correlate;
 mod decimate;
@@ -30,6 +31,7 @@ mod wide;
 pub mod signal;
 
 pub use block::Block;
+pub use chroma::{Chroma, ChromaMeter, FINE};
 pub use clip::{ClipRuns, Clipped, Over};
 pub use correlate::{Correlator, Cross, Fit, STRETCH, Spectrum};
 pub use decimate::Decimator;

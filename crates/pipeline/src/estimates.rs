@@ -4,7 +4,8 @@
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-use loadin_session::estimate::is_same_pulse;
+use loadin_session::estimate::{KeyRelation, is_same_pulse, key_relation};
+use loadin_session::facts::key_of;
 
 use crate::findings::{Finding, Id};
 use crate::music::{Confidence, Fact, Facts, words};
@@ -39,6 +40,23 @@ impl Estimates {
     }
 }
 
+impl Estimates {
+    /// Asks about a stated key that is not the one that is heard. Fifth, relative and parallel keys share most of their
+    /// notes, so an estimate is no evidence between them.
+    pub(crate) fn compare_key(&mut self, stated: &Facts) {
+        let sure = |fact: &&Fact| fact.confidence == Confidence::Estimated;
+        let key = |fact: &Fact| key_of(fact.value.as_str()?);
+        let heard = self.facts.get("key_estimate").filter(sure).and_then(key);
+        let (Some(heard), Some(fact)) = (heard, stated.get("key")) else { return };
+        let Some(said) = key(fact).filter(|said| key_relation(*said, heard) == KeyRelation::Other) else {
+            return;
+        };
+        let text = format!("the key is stated as {said} ({}), but the stems sound like {heard}", fact.source);
+        let finding = Finding::new(Id::KeyDoubt, text).with("said", said.to_string());
+        self.findings.push(finding.with("heard", heard.to_string()));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -50,6 +68,23 @@ mod tests {
         estimates.put("tempo_bpm_estimate", heard, sure, String::new());
         estimates.compare_tempo(&stated.facts);
         estimates.findings.len()
+    }
+
+    #[test]
+    fn only_a_sure_estimate_of_a_key_far_away_is_a_question() {
+        let findings = |said: &str, heard: &str, sure: bool| {
+            let mut stated = Estimates::default();
+            stated.put("key", said, true, "a note".to_owned());
+            let mut estimates = Estimates::default();
+            estimates.put("key_estimate", heard, sure, String::new());
+            estimates.compare_key(&stated.facts);
+            estimates.findings.len()
+        };
+        assert_eq!(findings("D minor", "F# major", true), 1);
+        assert_eq!(findings("D minor", "F# major", false), 0);
+        for near in ["D minor", "F major", "D major", "A minor", "G minor"] {
+            assert_eq!(findings("D minor", near, true), 0, "{near}");
+        }
     }
 
     #[test]

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::estimates::Estimates;
 use crate::facts::Survey;
+use crate::key;
 use crate::music::Facts;
 use crate::places::{self, Place};
 use crate::recipe::Recipe;
@@ -34,7 +35,9 @@ impl Heard {
             mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
         let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
         let mut music = Estimates::default();
+        key::estimate(recipe, surveys, sketches, &mut music);
         music.compare_tempo(stated);
+        music.compare_key(stated);
         Self { siblings, places, rough_mix, music }
     }
 }

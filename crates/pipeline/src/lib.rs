@@ -9,6 +9,7 @@ mod bench;
 mod content;
 mod hashed;
 mod journal;
+mod key;
 mod lock;
 mod notes;
 mod out_folder;

@@ -2,6 +2,8 @@
 #![expect(clippy::print_stdout, reason = "the figures are what these tests are for")]
 
 mod band;
+mod keys;
 mod places;
 mod rough_mix;
 mod siblings;
+mod tune;

@@ -1,6 +1,7 @@
 //! What measured sound says about a delivery, beside what names say. Estimates come with their numbers, and where they
 //! are not sure they say so; nothing here changes a sound or overrules a statement.
 
+mod key;
 mod kin;
 mod place;
 mod rate_label;
@@ -8,6 +9,7 @@ mod rough;
 mod siblings;
 mod tempo;
 
+pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
 pub use kin::{Kin, kin};
 pub use place::{PlaceFit, is_sure};
 pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
