@@ -42,7 +42,15 @@ pub struct Chroma {
     pub tonality: f64,
     /// Spectra in which something sounds.
     pub spectra: usize,
+    /// Power below 120 Hz, to 250 Hz, to 700 Hz and above, as shares of all.
+    pub bands: [f64; BANDS],
 }
+
+/// Bands of the power.
+pub const BANDS: usize = 4;
+
+/// Their upper edges in Hz.
+const EDGES: [f64; BANDS] = [120.0, 250.0, 700.0, f64::INFINITY];
 
 /// Measures sketches; it keeps its tables.
 pub struct ChromaMeter {
@@ -61,7 +69,7 @@ impl Default for ChromaMeter {
 impl ChromaMeter {
     /// The pitches of a sketch; all zero for silence.
     pub fn measure(&self, sketch: &Sketch) -> Chroma {
-        let mut chroma = Chroma { circle: [0.0; FINE], tonality: 0.0, spectra: 0 };
+        let mut chroma = Chroma { circle: [0.0; FINE], tonality: 0.0, spectra: 0, bands: [0.0; BANDS] };
         let mut frame = vec![0.0f32; SIZE];
         let mut spectrum = self.forward.make_output_vec();
         let mut scratch = self.forward.make_scratch_vec();
@@ -81,6 +89,14 @@ impl ChromaMeter {
                 all += peaks.all;
                 peaks.put(&mut chroma.circle);
             }
+            for (bin, value) in spectrum.iter().enumerate() {
+                let band = EDGES.iter().position(|edge| bin as f64 * hz < *edge).unwrap_or(BANDS - 1);
+                chroma.bands[band] += f64::from(value.norm_sqr());
+            }
+        }
+        let power: f64 = chroma.bands.iter().sum();
+        if power > 0.0 {
+            chroma.bands.iter_mut().for_each(|band| *band /= power);
         }
         chroma.tonality = if all > 0.0 { in_peaks / all } else { 0.0 };
         chroma
@@ -181,6 +197,15 @@ mod tests {
     fn noise_is_not_tonal_and_silence_is_nothing() {
         let chroma = measured(noise(3, 0.3, 24_000));
         assert!(chroma.tonality < 0.4, "{}", chroma.tonality);
-        assert_eq!(measured(vec![0.0; 24_000]), Chroma { circle: [0.0; FINE], tonality: 0.0, spectra: 0 });
+        let nothing = Chroma { circle: [0.0; FINE], tonality: 0.0, spectra: 0, bands: [0.0; BANDS] };
+        assert_eq!(measured(vec![0.0; 24_000]), nothing);
+    }
+
+    #[test]
+    fn power_lies_in_its_band() {
+        for (hz, band) in [(60.0, 0), (200.0, 1), (500.0, 2), (1500.0, 3)] {
+            let bands = measured(sine(hz, 0.3, 6000, 24_000)).bands;
+            assert!(bands[band] > 0.99, "{hz}: {bands:?}");
+        }
     }
 }

@@ -1,9 +1,12 @@
 //! What comparing the stems with each other has shown: evidence for findings and for the manifest, never a change.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use crate::estimates::Estimates;
 use crate::facts::Survey;
+use crate::hint::{self, Proposal};
 use crate::key;
 use crate::music::Facts;
 use crate::places::{self, Place};
@@ -23,6 +26,8 @@ pub struct Heard {
     pub rough_mix: Option<RoughMix>,
     /// What is estimated of the music.
     pub music: Estimates,
+    /// What stems sound like whose names say nothing, by path.
+    pub proposals: BTreeMap<String, Proposal>,
 }
 
 impl Heard {
@@ -38,6 +43,7 @@ impl Heard {
         key::estimate(recipe, surveys, sketches, &mut music);
         music.compare_tempo(stated);
         music.compare_key(stated);
-        Self { siblings, places, rough_mix, music }
+        let proposals = hint::proposals(recipe, surveys, sketches);
+        Self { siblings, places, rough_mix, music, proposals }
     }
 }

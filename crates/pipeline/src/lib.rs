@@ -25,6 +25,7 @@ pub mod event;
 pub mod facts;
 pub mod findings;
 pub mod heard;
+pub mod hint;
 pub mod identity;
 pub mod late;
 pub mod manifest;

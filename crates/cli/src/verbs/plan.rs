@@ -67,5 +67,6 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
 fn done(stem: &StemPlan) -> String {
     let expected = Measured::expected(stem);
     let changes: Vec<Change> = stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).collect();
-    words(&changes)
+    let like = stem.proposal.as_ref().map(|proposal| format!("; sounds like {}", proposal.sounds_like));
+    words(&changes) + &like.unwrap_or_default()
 }

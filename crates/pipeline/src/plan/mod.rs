@@ -16,8 +16,9 @@ pub use markers::PlannedMarker;
 pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
-use crate::findings::Finding;
+use crate::findings::{Finding, Id};
 use crate::heard::Heard;
+use crate::hint::Proposal;
 use crate::identity::Identity;
 use crate::recipe::Recipe;
 use crate::stages::{self, Decision, Settings, align_starts, re_encode, resample};
@@ -77,6 +78,9 @@ pub struct StemPlan {
     /// Who it is, as its name says it.
     #[serde(default)]
     pub identity: Identity,
+    /// What it sounds like, where its name says nothing.
+    #[serde(default)]
+    pub proposal: Option<Proposal>,
     /// What happens to the stem.
     pub fate: Fate,
     /// The decisions, in recipe order.
@@ -270,6 +274,7 @@ pub fn plan(
     draft.link.majority_hz = draft.majority_hz;
     draft.stems.sort_by(|a, b| a.path().cmp(b.path()));
     notice::notice(&mut draft);
+    propose(&mut draft);
     relatives::notice(&heard.siblings, &mut draft);
     if let Some(mix) = &heard.rough_mix {
         rough::notice(mix, &mut draft);
@@ -285,6 +290,19 @@ pub fn plan(
         }
     }
     finish(delivery, draft)
+}
+
+/// Says what stems sound like whose names say nothing. Their group stays as it is.
+fn propose(draft: &mut Draft<'_>) {
+    let heard = draft.heard;
+    for stem in &mut draft.stems {
+        let Some(proposal) = heard.proposals.get(stem.path()) else { continue };
+        let Proposal { sounds_like, confidence, by } = proposal;
+        let text = format!("its name does not say what it is; it sounds like {sounds_like} ({by})");
+        let finding = Finding::new(Id::SoundsLike, text).with("sounds_like", sounds_like.as_str());
+        stem.note(finding.with("confidence", *confidence));
+        stem.proposal = Some(proposal.clone());
+    }
 }
 
 fn place(recipe: &Recipe, draft: &mut Draft<'_>) {
@@ -322,6 +340,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
         findings: Vec::new(),
         label: None,
         folder: String::new(),
+        proposal: None,
     }
 }
 
@@ -363,6 +382,7 @@ fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {
         role: if stem.reference { "reference" } else { "stem" }.to_owned(),
         group: stem.group.as_str().to_owned(),
         identity: Identity::from(&stem.role),
+        proposal: stem.proposal,
         fate: match stem.standing {
             Standing::Active => Fate::Render,
             Standing::SetAside(why) => Fate::SetAside { why },

@@ -1,6 +1,7 @@
 //! What measured sound says about a delivery, beside what names say. Estimates come with their numbers, and where they
 //! are not sure they say so; nothing here changes a sound or overrules a statement.
 
+mod hint;
 mod key;
 mod kin;
 mod place;
@@ -9,6 +10,7 @@ mod rough;
 mod siblings;
 mod tempo;
 
+pub use hint::{Hint, Kind, Sound, sounds_like};
 pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
 pub use kin::{Kin, kin};
 pub use place::{PlaceFit, is_sure};
