@@ -1,6 +1,8 @@
 //! What unnamed stems sound like: proposals that are right or absent.
 //!
-//! The limits were found on the demo and on the songs of `tune`; the players of `players` are made in other ways.
+//! The limits were found on the demo and on the songs of `tune`. The players of `players` are made in other ways; two
+//! limits were widened when a first set of them had shown basses with bright strings and loops with a loud kick, and the
+//! seeds are others since.
 
 use std::fs;
 use std::path::Path;
@@ -78,7 +80,7 @@ fn players_that_no_limit_was_found_on() {
                 &path,
                 players::RATE,
                 24,
-                &[play(&mut Dice::new(100 * kind as u64 + variant as u64))],
+                &[play(&mut Dice::new(5000 + 100 * kind as u64 + variant as u64))],
             );
             truths.push((path, *what, *allowed));
         }

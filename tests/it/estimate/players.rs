@@ -140,7 +140,7 @@ pub(super) fn voice(dice: &mut Dice) -> Vec<f64> {
         let (seconds, before) = (dice.between(0.25, 0.9), key);
         key = [0.0, 2.0, 4.0, 5.0, 7.0, 9.0][dice.of(6)];
         let (target, vowel) = (key, dice.between(0.85, 1.15));
-        let (mut phase, mut states) = (0.0f64, [[0.0; 2]; 3]);
+        let (mut phase, mut flow, mut states) = (0.0f64, 0.0, [[0.0; 2]; 3]);
         add(&mut out, at, seconds, |t| {
             let glide = before + (target - before) * (t / 0.08).min(1.0);
             let vibrato = depth / 100.0 * (t / 0.2).min(1.0) * (TAU * 5.6 * t).sin();
@@ -155,7 +155,10 @@ pub(super) fn voice(dice: &mut Dice) -> Vec<f64> {
                 *state = [y, state[0]];
                 sum += y;
             }
-            sum * (t / 0.04).min(1.0) * ((seconds - t) / 0.06).clamp(0.0, 1.0)
+            // What leaves the mouth is the change of the flow: no steady part, and little below the pitch.
+            let radiated = sum - flow;
+            flow = sum;
+            radiated * (t / 0.04).min(1.0) * ((seconds - t) / 0.06).clamp(0.0, 1.0)
         });
         at += seconds;
         if dice.part() < 0.2 {

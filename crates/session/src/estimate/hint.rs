@@ -109,9 +109,9 @@ fn confidence(kind: Kind, sound: &Sound) -> f64 {
             sign(sound.strokes, 0.2, 0.5),
         ],
         Kind::Bass => &[
-            sign(low * (1.0 - sound.high), 0.4, 0.7),
-            sign(sound.voiced, 0.5, 0.75),
-            sign(sound.pitch_hz, 180.0, 130.0),
+            sign(low * (1.0 - sound.high), 0.15, 0.3),
+            sign(sound.voiced, 0.5, 0.65),
+            sign(sound.pitch_hz, 140.0, 100.0),
             sign(sound.range_semitones, 2.0, 4.0),
             sign(sound.duty, 0.4, 0.6),
         ],
@@ -122,7 +122,7 @@ fn confidence(kind: Kind, sound: &Sound) -> f64 {
             sign(sound.fall_seconds, 0.5, 0.3),
             sign(sound.strokes, 0.4, 0.7),
             sign(sound.duty, 0.9, 0.75),
-            sign(sound.high, 0.05, 0.12),
+            sign(sound.high, 0.015, 0.03),
             sign(sound.high, 0.9, 0.8),
         ],
         Kind::HighPercussion => {
