@@ -6,6 +6,8 @@ use crate::facts::EnvelopeFacts;
 /// What the course of the level says; shares are of the time in which the stem takes part.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Course {
+    /// Time in seconds in which the stem takes part.
+    pub(super) seconds: f64,
     /// Share of the time in which the level is within 20 dB of the loudest nearby.
     pub(super) duty: f64,
     /// Strokes a second.
@@ -68,6 +70,7 @@ pub(super) fn course(envelope: &EnvelopeFacts, rate_hz: u32) -> Option<Course> {
     falls.sort_by(f64::total_cmp);
     Some(Course {
         duty: sounding as f64 / takes_part as f64,
+        seconds: takes_part as f64 * window,
         strokes: strokes.len() as f64 / (takes_part as f64 * window),
         sharp: sharp as f64 / strokes.len().max(1) as f64,
         fall_seconds: falls.get(falls.len() / 2).copied().unwrap_or(f64::INFINITY),

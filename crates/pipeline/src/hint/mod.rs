@@ -96,6 +96,7 @@ fn sound(
     let pitches = Pitches::of(&track);
     let width = measures.relation.as_ref().and_then(|relation| relation.side_to_mid);
     Some(Sound {
+        seconds: course.seconds,
         tonality: spectra.tonality,
         high: high(measures, sketch, width)?,
         bands: spectra.bands,

@@ -6,6 +6,8 @@
 /// What was measured on a stem.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Sound {
+    /// Time in seconds in which it takes part.
+    pub seconds: f64,
     /// Share of the power in peaks of long spectra, 0 to 1.
     pub tonality: f64,
     /// Share of the power above about 2.5 kHz.
@@ -82,12 +84,20 @@ pub struct Hint {
 const CLEAR: f64 = 0.5;
 const APART: f64 = 0.3;
 
+/// A few notes say little: a single struck string sounds like a drum.
+const LEAST_SECONDS: f64 = 6.0;
+const LEAST_STROKES: f64 = 8.0;
+
 /// What a stem sounds like, where that is clear.
 pub fn sounds_like(sound: &Sound) -> Option<Hint> {
     let mut all: Vec<Hint> =
         Kind::ALL.iter().map(|&kind| Hint { kind, confidence: confidence(kind, sound) }).collect();
     all.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let (best, next) = (all[0], all[1]);
+    let struck = matches!(best.kind, Kind::LowDrum | Kind::Drums | Kind::HighPercussion);
+    if sound.seconds < LEAST_SECONDS || struck && sound.seconds * sound.strokes < LEAST_STROKES {
+        return None;
+    }
     (best.confidence >= CLEAR && best.confidence - next.confidence >= APART).then_some(best)
 }
 
@@ -99,6 +109,8 @@ fn sign(value: f64, none: f64, full: f64) -> f64 {
 /// The worst sign of a kind.
 fn confidence(kind: Kind, sound: &Sound) -> f64 {
     let low = sound.bands[0] + sound.bands[1];
+    // A bass and a voice stand in the middle mostly.
+    let width = sound.width.unwrap_or(0.0);
     let signs: &[f64] = match kind {
         Kind::LowDrum => &[
             sign(sound.bands[0] * (1.0 - sound.high), 0.4, 0.6),
@@ -111,7 +123,8 @@ fn confidence(kind: Kind, sound: &Sound) -> f64 {
         Kind::Bass => &[
             sign(low * (1.0 - sound.high), 0.15, 0.3),
             sign(sound.voiced, 0.5, 0.65),
-            sign(sound.pitch_hz, 140.0, 100.0),
+            sign(sound.pitch_hz, 120.0, 90.0),
+            sign(width, 0.35, 0.18),
             sign(sound.range_semitones, 2.0, 4.0),
             sign(sound.duty, 0.4, 0.6),
         ],
@@ -135,6 +148,8 @@ fn confidence(kind: Kind, sound: &Sound) -> f64 {
             sign(sound.pitch_hz, 1000.0, 800.0),
             sign(sound.range_semitones, 2.0, 4.0),
             sign(sound.bands[0], 0.3, 0.1),
+            sign(sound.strokes, 0.1, 0.3),
+            sign(width, 0.7, 0.5),
         ],
         Kind::HeldChords => &[
             sign(sound.several, 0.5, 0.7),
@@ -152,6 +167,7 @@ mod tests {
 
     /// A bass as it was measured on an invented one.
     const BASS: Sound = Sound {
+        seconds: 60.0,
         tonality: 0.93,
         high: 0.0,
         bands: [0.66, 0.25, 0.07, 0.02],
@@ -176,5 +192,6 @@ mod tests {
         let between = Sound { pitch_hz: 120.0, bands: [0.1, 0.7, 0.1, 0.1], ..voice };
         assert_eq!(sounds_like(&between), None);
         assert_eq!(sounds_like(&Sound::default()), None);
+        assert_eq!(sounds_like(&Sound { seconds: 3.0, ..BASS }), None, "too little of it");
     }
 }
