@@ -1,4 +1,4 @@
-//! The pitch of a single voice along a sketch, and whether there is one: the normalised square difference of McLeod and
+//! The pitch of a single voice along a sketch, and whether there is one: the normalised square difference of `McLeod` and
 //! Wyvill, "A smarter way to find pitch", ICMC 2005.
 
 use std::f64::consts::TAU;

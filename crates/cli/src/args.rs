@@ -34,7 +34,8 @@ Keep the client's originals and a second copy of them.";
 pub enum Verb {
     /// Look at deliveries: what came, and what is wrong with it. Writes nothing but the pages of --out.
     Audit(Audit),
-    /// Print what a delivery states of the music: tempo, meter, key, title, markers, each with its source. Writes nothing.
+    /// Print what a delivery states of the music (tempo, meter, key, title, markers), and what can be heard of it, each with
+    /// its source. Writes nothing.
     Facts(Facts),
     /// Show what `prep` would do with a delivery, stem by stem. Writes nothing.
     Plan(Plan),
@@ -108,9 +109,14 @@ pub struct Audit {
 
 #[derive(Debug, Args)]
 pub struct Facts {
-    /// The folder with stems, as the client sent it.
+    /// The folder or ZIP archive with stems, as the client sent it.
     #[arg(value_name = "DELIVERY")]
     pub delivery: PathBuf,
+    #[command(flatten)]
+    pub work: Work,
+    /// Only what names, notes and MIDI files state: no audio is read.
+    #[arg(long)]
+    pub stated: bool,
     /// A table for people, or JSON for scripts.
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,

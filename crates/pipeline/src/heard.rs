@@ -39,10 +39,9 @@ impl Heard {
         let places =
             mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
         let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
-        let mut music = Estimates::default();
+        let mut music = Estimates::of(recipe, surveys, &places, sketches, stated);
         key::estimate(recipe, surveys, sketches, &mut music);
-        music.compare_tempo(stated);
-        music.compare_key(stated);
+        key::compare(&mut music, stated);
         let proposals = hint::proposals(recipe, surveys, sketches);
         Self { siblings, places, rough_mix, music, proposals }
     }

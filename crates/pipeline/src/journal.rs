@@ -22,7 +22,7 @@ use crate::storage::{Disk, Stored, digest, digest_file, hex, remove_if_there, un
 use crate::survey::Scope;
 
 /// Bumped when the same sources and settings give other measures or other bytes.
-pub(crate) const RESULTS_VERSION: u32 = 3;
+pub(crate) const RESULTS_VERSION: u32 = 4;
 
 /// What a sketch holds; part of its key.
 const SKETCH: &str = "middle of all channels, 20 minutes";

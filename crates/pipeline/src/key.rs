@@ -1,14 +1,15 @@
 //! The key of a delivery, estimated from the sketches of the stems that play notes.
 
 use loadin_audio::{Chroma, ChromaMeter, FINE};
-use loadin_session::estimate::{KeyFit, PROFILES, Profile, key_of_circle};
+use loadin_session::estimate::{KeyFit, KeyRelation, PROFILES, Profile, key_of_circle, key_relation};
+use loadin_session::facts::key_of;
 use loadin_session::{Family, role_of, without_title};
 use rayon::prelude::*;
-use serde_json::Value;
 
 use crate::estimates::Estimates;
 use crate::facts::Survey;
-use crate::findings::round_to;
+use crate::findings::{Finding, Id, round_to};
+use crate::music::{Confidence, Fact, Facts};
 use crate::plan::takes_for_reference;
 use crate::recipe::Recipe;
 use crate::sketch::Sketches;
@@ -16,6 +17,10 @@ use crate::sketch::Sketches;
 /// The profiles of Aarden and Essen: of the five published ones they score best on invented songs (the figures and the
 /// command are in DEVELOPERS.md).
 const PROFILE: &Profile = &PROFILES[3];
+
+/// The fact of the key, and the one that says why there is none.
+const KEY: &str = "key_estimate";
+const DECLINED: &str = "key_estimate_declined";
 
 /// A stem plays notes where so much of its power stands in peaks of its spectra; one of which the name says nothing has
 /// to be clearer. White noise has 0.3 (measured in the tests of `chroma`).
@@ -80,18 +85,34 @@ fn put(heard: &[Chroma], estimates: &mut Estimates) {
     let spectra: usize = heard.iter().map(|chroma| chroma.spectra).sum();
     let fit = if spectra < LEAST_SPECTRA { None } else { key_of_circle(&circle(heard), PROFILE) };
     let Some(fit) = fit else {
-        let why = "nothing to tell a key by: fewer than ten seconds of notes in stems that are no drums and no effects";
-        return estimates.put("key_estimate", Value::Null, false, why.to_owned());
+        let why = "fewer than ten seconds of notes";
+        let source = "pitches of the stems that are no drums and no effects";
+        return estimates.put(DECLINED, why, false, source.to_owned());
     };
     let from = format!("pitches of {} stems with {} profiles", heard.len(), PROFILE.name);
     if fit.correlation < LEAST_CORRELATION {
-        let why = format!("no key fits the {from}: the best correlation is {:.2}", fit.correlation);
-        return estimates.put("key_estimate", Value::Null, false, why);
+        let why = format!("no key fits, the best correlation is {:.2}", fit.correlation);
+        return estimates.put(DECLINED, why, false, from);
     }
     let sure = fit.margin >= SURE_MARGIN && fit.correlation >= SURE_CORRELATION;
-    estimates.put("key_estimate", fit.key.to_string(), sure, said(&fit, &from, sure));
+    estimates.put(KEY, fit.key.to_string(), sure, said(&fit, &from, sure));
     let cents = round_to(fit.cents, 0).map(|cents| cents as i64);
     estimates.put("tuning_cents_estimate", cents, sure, format!("{from}, against A = 440 Hz"));
+}
+
+/// Asks about a stated key that is not the one that is heard. Fifth, relative and parallel keys share most of their notes,
+/// so an estimate is no evidence between them.
+pub(crate) fn compare(estimates: &mut Estimates, stated: &Facts) {
+    let sure = |fact: &&Fact| fact.confidence == Confidence::Estimated;
+    let key = |fact: &Fact| key_of(fact.value.as_str()?);
+    let heard = estimates.facts.get(KEY).filter(sure).and_then(key);
+    let (Some(heard), Some(fact)) = (heard, stated.get("key")) else { return };
+    let Some(said) = key(fact).filter(|said| key_relation(*said, heard) == KeyRelation::Other) else {
+        return;
+    };
+    let text = format!("the key is stated as {said} ({}), but the stems sound like {heard}", fact.source);
+    let finding = Finding::new(Id::KeyDoubt, text).with("said", said.to_string());
+    estimates.findings.push(finding.with("heard", heard.to_string()));
 }
 
 fn said(fit: &KeyFit, from: &str, sure: bool) -> String {
@@ -111,4 +132,25 @@ fn circle(heard: &[Chroma]) -> [f64; FINE] {
         }
     }
     circle
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_sure_estimate_of_a_key_far_away_is_a_question() {
+        let findings = |said: &str, heard: &str, sure: bool| {
+            let (mut stated, mut estimates) = (Estimates::default(), Estimates::default());
+            stated.put("key", said, true, "a note".to_owned());
+            estimates.put(KEY, heard, sure, String::new());
+            compare(&mut estimates, &stated.facts);
+            estimates.findings.len()
+        };
+        assert_eq!(findings("D minor", "F# major", true), 1);
+        assert_eq!(findings("D minor", "F# major", false), 0);
+        for near in ["D minor", "F major", "D major", "A minor", "G minor"] {
+            assert_eq!(findings("D minor", near, true), 0, "{near}");
+        }
+    }
 }

@@ -7,6 +7,7 @@ mod audio_folder;
 mod bag;
 mod bench;
 mod content;
+mod ensemble;
 mod hashed;
 mod journal;
 mod key;

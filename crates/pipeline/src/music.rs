@@ -207,7 +207,7 @@ pub fn bar_seconds(facts: &Facts) -> Option<f64> {
 }
 
 /// The meters of a fact's value: one, or a list.
-fn meters_of(value: &Value) -> Vec<Meter> {
+pub(crate) fn meters_of(value: &Value) -> Vec<Meter> {
     let one = |value: &Value| value.as_str().and_then(|text| text.parse().ok());
     match value {
         Value::Array(list) => list.iter().filter_map(one).collect(),

@@ -4,7 +4,7 @@ use crate::detail::Details;
 use crate::label::{LabelOptions, in_order};
 use crate::role::Group;
 
-/// The folder of a group, `/` between its parts: "02_Drums", "08_Vocals/3_Backing/4_Chorus". The three groups of voices
+/// The folder of a group, `/` between its parts: `02_Drums`, `08_Vocals/3_Backing/4_Chorus`. The three groups of voices
 /// lie in one, and backing voices that name a section of the song in a folder of that section.
 ///
 /// It follows from the order of all groups and from the stem alone, so that a stem that comes later moves no other one.

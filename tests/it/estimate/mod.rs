@@ -2,10 +2,13 @@
 #![expect(clippy::print_stdout, reason = "the figures are what these tests are for")]
 
 mod band;
+mod boundaries;
 mod hints;
 mod keys;
+mod music;
 mod places;
 mod players;
 mod rough_mix;
 mod siblings;
+mod songs;
 mod tune;

@@ -1,32 +1,33 @@
-//! `loadin facts`: what a delivery states of the music, and where.
+//! `loadin facts`: what a delivery states of the music, and where; and what can be heard of it.
 
 use std::io::Write;
+use std::sync::Arc;
 
 use loadin_pipeline::Patience;
-use loadin_pipeline::music::{Fact, Music, words};
+use loadin_pipeline::findings::Finding;
+use loadin_pipeline::music::{Fact, Facts, Music, words};
 use loadin_pipeline::run::RunError;
 use loadin_pipeline::scan;
 use serde_json::{Value, json};
 
-use super::finding_line;
+use super::{finding_line, load_recipe, study};
 use crate::args::{Facts as Args, Format};
+use crate::progress::Reporter;
 use crate::table::{Table, printable};
 use crate::{Exit, Failure};
 
-pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let patience = Patience::default();
-    let inventory = scan::scan(&args.delivery, patience).map_err(RunError::from)?;
-    let music = Music::of(&args.delivery, &inventory, patience);
-    let (facts, findings) = (music.facts(), music.findings());
+pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let Known { name, facts, findings } = if args.stated { stated(args)? } else { heard(args, progress)? };
+    progress.close();
     if args.format == Format::Json {
-        let page = json!({ "delivery": inventory.name, "facts": facts, "findings": findings });
+        let page = json!({ "delivery": name, "facts": facts, "findings": findings });
         let text =
             serde_json::to_string_pretty(&page).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
         writeln!(out, "{text}")?;
         return Ok(Exit::Done);
     }
     if facts.is_empty() {
-        writeln!(out, "{} states nothing of the music", printable(&inventory.name))?;
+        writeln!(out, "{} states nothing of the music", printable(&name))?;
     } else {
         let mut table = Table::new(&["fact", "value", "confidence", "source"]);
         for (name, fact) in &facts {
@@ -41,6 +42,31 @@ pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
         writeln!(out, "{}", finding_line(finding))?;
     }
     Ok(Exit::Done)
+}
+
+/// What is known of a delivery.
+struct Known {
+    name: String,
+    facts: Facts,
+    findings: Vec<Finding>,
+}
+
+/// What names, notes and MIDI files state.
+fn stated(args: &Args) -> Result<Known, Failure> {
+    let patience = Patience::seconds(args.work.patience);
+    let inventory = scan::scan(&args.delivery, patience).map_err(RunError::from)?;
+    let music = Music::of(&args.delivery, &inventory, patience);
+    Ok(Known { name: inventory.name, facts: music.facts(), findings: music.findings() })
+}
+
+/// That, and what is heard.
+fn heard(args: &Args, progress: &Arc<Reporter>) -> Result<Known, Failure> {
+    let recipe = load_recipe(&args.work.recipe)?;
+    let study = study(&args.delivery, &args.work, &recipe, None, progress)?;
+    let (mut facts, mut findings) = (study.music.facts(), study.music.findings());
+    facts.extend(study.heard.music.facts);
+    findings.extend(study.heard.music.findings);
+    Ok(Known { name: study.inventory.name, facts, findings })
 }
 
 /// One row a fact, or a statement that is contradicted, or an entry of a list of times.

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use loadin_pipeline::findings::{Finding, Severity};
 use loadin_pipeline::late::LateFile;
 use loadin_pipeline::manifest::{Manifest, State};
-use loadin_pipeline::music::{Confidence, Fact};
+use loadin_pipeline::music::Fact;
 use serde_json::Value;
 
 use super::rows::sign;
@@ -231,7 +231,6 @@ fn shared(sheet: &Sheet<'_>) -> String {
 fn fact_row(what: &str, name: &str, fact: &Fact) -> (String, String, String) {
     let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
     let value = match &fact.value {
-        Value::Null if fact.confidence == Confidence::Unsure => "not known".to_owned(),
         Value::Null => "stated differently".to_owned(),
         value => format!("{}{unit}", plain(value)),
     };

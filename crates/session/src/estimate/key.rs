@@ -29,7 +29,7 @@ pub struct Profile {
     pub minor: [f64; 12],
 }
 
-/// Published profiles, as they stand in the package `music21` 10.5.1 (PyPI, BSD): Krumhansl and Kessler 1982; Temperley
+/// Published profiles, as they stand in the package `music21` 10.5.1 (`PyPI`, BSD): Krumhansl and Kessler 1982; Temperley
 /// ("Kostka-Payne"), "Music and Probability", 2007; Bellman and Budge, 2005; Aarden and Essen, 2003; Sapp, "simple", 2011.
 pub const PROFILES: [Profile; 5] = [
     Profile {

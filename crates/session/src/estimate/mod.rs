@@ -1,20 +1,29 @@
 //! What measured sound says about a delivery, beside what names say. Estimates come with their numbers, and where they
 //! are not sure they say so; nothing here changes a sound or overrules a statement.
 
+mod grid;
 mod hint;
 mod key;
 mod kin;
+mod level;
+mod onset;
 mod place;
+mod presence;
+mod pulse;
 mod rate_label;
 mod rough;
+mod sections;
 mod siblings;
 mod tempo;
 
 pub use hint::{Hint, Kind, Sound, sounds_like};
 pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
 pub use kin::{Kin, kin};
+pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};
+pub use presence::Presence;
 pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
 pub use rough::{Gap, RoughFit, RoughVerdict, judge_rough};
+pub use sections::{Section, letter, sections};
 pub use siblings::{SiblingDoubt, SiblingFit, sibling_doubts};
-pub use tempo::is_same_pulse;
+pub use tempo::{Known, Step, Tempo, TempoVerdict, is_same_pulse, judge_tempo};

@@ -30,6 +30,17 @@ impl Meter {
     pub fn quarters(self) -> f64 {
         f64::from(self.beats) * 4.0 / f64::from(self.unit)
     }
+
+    /// How the bar is felt: its beats, and the quarter notes of one. Compound meters have dotted beats; `None` where the
+    /// beats of a bar are not of one length.
+    pub fn felt(self) -> Option<(usize, f64)> {
+        match (self.beats, self.unit) {
+            (beats, 2) => Some((usize::from(beats), 2.0)),
+            (beats, 4) => Some((usize::from(beats), 1.0)),
+            (beats, 8) if beats.is_multiple_of(3) => Some((usize::from(beats / 3), 1.5)),
+            _ => None,
+        }
+    }
 }
 
 impl fmt::Display for Meter {

@@ -1,0 +1,151 @@
+//! The stems of a delivery as players of one song: who they are, where they stand in time, when they sound.
+
+use std::collections::BTreeMap;
+
+use loadin_audio::{FLUX_HZ, flux};
+use loadin_session::estimate::{Part, Player, Presence};
+use loadin_session::{Family, PlacementOptions, StartMode, StemTiming, place, role_of, without_title};
+use rayon::prelude::*;
+
+use crate::facts::{Measures, Survey};
+use crate::places::Place;
+use crate::recipe::Recipe;
+use crate::sketch::Sketches;
+
+/// A stem with sound that is no reference.
+pub(crate) struct Member<'a> {
+    pub(crate) survey: &'a Survey,
+    pub(crate) family: Family,
+    /// When it begins, after the common start.
+    pub(crate) start_seconds: f64,
+}
+
+/// Stamps that imply more silence are clock times: common practice, as in the shipped recipes.
+const MOST_SILENCE_SECONDS: f64 = 900.0;
+
+/// The members of a delivery, in the order of their paths; `places` are those that the rough mix shows.
+pub(crate) fn members<'a>(recipe: &Recipe, surveys: &'a [Survey], places: &[Place]) -> Vec<Member<'a>> {
+    let mut stems: Vec<&Survey> = surveys
+        .iter()
+        .filter(|survey| survey.measures.as_ref().is_ok_and(|measures| measures.active_frames > 0))
+        .filter(|survey| !crate::plan::takes_for_reference(recipe, &survey.path))
+        .collect();
+    stems.sort_by(|a, b| a.path.cmp(&b.path));
+    let options =
+        PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: MOST_SILENCE_SECONDS };
+    let stamps = place(&stems.iter().map(|stem| timing(stem)).collect::<Vec<_>>(), &options);
+    let start = |index: usize, survey: &Survey| {
+        let by_mix = places.iter().find(|place| place.path == survey.path);
+        by_mix.map_or_else(
+            // In microseconds, which is finer than a frame.
+            || stamps.start_in(index, 1_000_000) as f64 * 1e-6,
+            |place| place.start_frames as f64 / f64::from(place.rate_hz.max(1)),
+        )
+    };
+    let paths: Vec<&str> = stems.iter().map(|stem| stem.path.as_str()).collect();
+    let spoken = without_title(&paths);
+    let member = |(index, survey): (usize, &'a Survey)| Member {
+        survey,
+        family: role_of(&spoken[index]).family,
+        start_seconds: start(index, survey),
+    };
+    stems.iter().copied().enumerate().map(member).collect()
+}
+
+fn timing(survey: &Survey) -> StemTiming {
+    let format = survey.format.as_ref();
+    StemTiming {
+        timestamp_frames: format.and_then(|f| f.timestamp_frames),
+        rate_hz: format.map_or(1, |f| f.rate_hz.max(1)),
+        frames: survey.measures.as_ref().map_or(0, |measures| measures.source_frames),
+        reference: false,
+    }
+}
+
+/// Who a stem is for meter and form; effects have no part in them.
+fn player(family: Family) -> Option<Player> {
+    Some(match family {
+        Family::Kick => Player::Kick,
+        Family::Snare => Player::Snare,
+        Family::Hat
+        | Family::Toms
+        | Family::Cymbals
+        | Family::Overheads
+        | Family::Room
+        | Family::Loop
+        | Family::Percussion => Player::Kit,
+        Family::Bass => Player::Bass,
+        Family::Guitar | Family::Keys | Family::Synth | Family::Pad | Family::Strings | Family::Brass => {
+            Player::Chords
+        }
+        Family::LeadVocal | Family::VocalDouble | Family::BackingVocal => Player::Voice,
+        Family::Unsorted => Player::Unknown,
+        Family::Effect => return None,
+    })
+}
+
+impl Member<'_> {
+    pub(crate) fn measures(&self) -> Option<&Measures> {
+        self.survey.measures.as_ref().ok()
+    }
+
+    pub(crate) fn is_voice(&self) -> bool {
+        player(self.family) == Some(Player::Voice)
+    }
+
+    /// When it sounds, by its envelope.
+    pub(crate) fn presence(&self) -> Option<Presence> {
+        let measures = self.measures()?;
+        let envelope = &measures.envelope;
+        let windows = envelope.channels.first()?.sum_sq.len();
+        let share = 1.0 / (envelope.window_frames.max(1) * envelope.channels.len() as u64) as f64;
+        let power =
+            |at: usize| envelope.channels.iter().map(|c| f64::from(c.sum_sq[at])).sum::<f64>() * share;
+        Some(Presence {
+            power: (0..windows).map(power).collect(),
+            window_seconds: envelope.window_frames as f64 / f64::from(measures.target_hz.max(1)),
+            start_seconds: self.start_seconds,
+        })
+    }
+}
+
+/// Stems that are heard as one.
+type Choir<'a> = ((Player, u32), Vec<&'a Member<'a>>);
+
+/// The onsets of all players. What plays one part is summed up before it is heard, so that the cost hardly grows with the
+/// number of stems. Runs on the current rayon pool; its size changes nothing in the result.
+pub(crate) fn parts(members: &[Member<'_>], sketches: &Sketches<'_>) -> Vec<Part> {
+    let mut choirs: BTreeMap<(Player, u32), Vec<&Member<'_>>> = BTreeMap::new();
+    for member in members {
+        if let (Some(player), Some(measures)) = (player(member.family), member.measures()) {
+            choirs.entry((player, measures.target_hz)).or_default().push(member);
+        }
+    }
+    let choirs: Vec<Choir<'_>> = choirs.into_iter().collect();
+    choirs.par_iter().map(|((player, _), choir)| part(*player, choir, sketches)).collect()
+}
+
+/// What is listened to, from the common start on: as much as a sketch has.
+const MOST_SECONDS: f64 = 20.0 * 60.0;
+
+fn part(player: Player, choir: &[&Member<'_>], sketches: &Sketches<'_>) -> Part {
+    let mut mix: Vec<f32> = Vec::new();
+    let mut sample_hz = 1.0;
+    let mut piece = vec![0.0; 1 << 14];
+    for member in choir {
+        let Some(sketch) = sketches.get(&member.survey.path, &member.survey.sha256) else { continue };
+        sample_hz = sketch.sample_hz();
+        let late = (member.start_seconds * sample_hz).round() as i64;
+        let end = (late + sketch.samples() as i64).clamp(0, (MOST_SECONDS * sample_hz) as i64) as usize;
+        mix.resize(mix.len().max(end), 0.0);
+        for from in (0..end).step_by(piece.len()) {
+            if sketch.read(from as i64 - late, &mut piece) {
+                for (sum, sample) in mix[from..end].iter_mut().zip(&piece) {
+                    *sum += sample;
+                }
+            }
+        }
+    }
+    let flux = flux(&mix, sample_hz);
+    Part::of(player, &flux.all, &flux.low, FLUX_HZ)
+}
