@@ -25,7 +25,9 @@ fn add(out: &mut [f64], at: f64, seconds: f64, mut sound: impl FnMut(f64) -> f64
 }
 
 fn with_hiss(mut out: Vec<f64>, dice: &mut Dice) -> Vec<f64> {
-    out.iter_mut().for_each(|sample| *sample += dice.between(-2e-4, 2e-4));
+    for sample in &mut out {
+        *sample += dice.between(-2e-4, 2e-4);
+    }
     let peak = out.iter().fold(0.0f64, |peak, sample| peak.max(sample.abs()));
     out.iter().map(|sample| 0.5 * sample / peak).collect()
 }
@@ -53,7 +55,7 @@ pub(super) fn kick(dice: &mut Dice) -> Vec<f64> {
 /// A plucked string: a delay line that dulls what comes round.
 fn pluck(out: &mut [f64], at: f64, seconds: f64, hz: f64, dull: f64, dice: &mut Dice) {
     let period = HZ / hz;
-    let mut line: Vec<f64> = (0..period.ceil() as usize + 1).map(|_| dice.between(-1.0, 1.0)).collect();
+    let mut line: Vec<f64> = (0..=period.ceil() as usize).map(|_| dice.between(-1.0, 1.0)).collect();
     for _ in 0..4 {
         for n in 1..line.len() {
             line[n] = dull * line[n] + (1.0 - dull) * line[n - 1];

@@ -161,7 +161,7 @@ fn sound(
     let count = ((rate / 2.2 / hz) as usize).clamp(1, 12);
     let first = (start * rate) as usize;
     let last = (((start + seconds) * rate) as usize).min(out.len());
-    for frame in first..last {
+    for (frame, sample) in out.iter_mut().enumerate().take(last).skip(first) {
         let t = (frame - first) as f64 / rate;
         let theta = TAU * hz * t + phase;
         let twice = 2.0 * theta.cos();
@@ -172,7 +172,7 @@ fn sound(
             (before, now) = (now, twice * now - before);
         }
         let shape = (t / 0.01).min(1.0) * (-t / fade).exp() * ((seconds - t) / 0.02).clamp(0.0, 1.0);
-        out[frame] += 0.12 * level * shape * sum;
+        *sample += 0.12 * level * shape * sum;
     }
 }
 

@@ -132,7 +132,7 @@ mod tests {
         let ids: Vec<u32> = all_points(&all).map(|(id, _)| id).collect();
         assert_eq!(ids, [7, 9, 10, 11], "no number is given twice");
         assert_eq!(without_markers(all.clone(), |m| *m == first || *m == second), own);
-        let fresh = with_markers(Vec::new(), &[first.clone()]);
+        let fresh = with_markers(Vec::new(), std::slice::from_ref(&first));
         assert_eq!(fresh, markers(&[(1, 48_000, b"Verse".to_vec())]));
         assert_eq!(without_markers(fresh, |m| *m == first), []);
     }

@@ -14,6 +14,9 @@ use crate::findings::{round_to, rounded};
 /// The markers of one file, in seconds from its own first frame.
 type Own = (String, Vec<At<String>>);
 
+/// One list, the files that have it, and whether those are MIDI files.
+type Listed<'a> = (Vec<At<String>>, Vec<&'a str>, bool);
+
 /// What is stated where.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct Markers {
@@ -58,7 +61,7 @@ impl Markers {
 
     /// Every distinct list with its source; equal ones of many files are one.
     fn lists(&self) -> Vec<Stated<Vec<At<String>>>> {
-        let mut lists: Vec<(Vec<At<String>>, Vec<&str>, bool)> = Vec::new();
+        let mut lists: Vec<Listed<'_>> = Vec::new();
         let placed = self.files.iter().map(|(path, list)| (path, self.placed(path, list), false));
         let midis = self.midis.iter().map(|(path, list)| (path, list.clone(), true));
         for (path, list, midi) in midis.chain(placed).filter(|(_, list, _)| !list.is_empty()) {
@@ -75,7 +78,7 @@ impl Markers {
             (paths, false) => format!("markers in {} files, \"{}\" first", paths.len(), paths[0]),
             ([], true) => String::new(),
         };
-        let stated = |(value, paths, midi): (_, Vec<&str>, _)| Stated { value, source: source(&paths, midi) };
+        let stated = |(value, paths, midi): Listed<'_>| Stated { value, source: source(&paths, midi) };
         lists.into_iter().map(stated).collect()
     }
 

@@ -158,7 +158,7 @@ impl Plan {
 }
 
 impl OutputPlan {
-    /// Folder and label: "02_Drums/03_Snare".
+    /// Folder and label: `02_Drums/03_Snare`.
     pub fn name(&self) -> String {
         if self.folder.is_empty() { self.label.clone() } else { format!("{}/{}", self.folder, self.label) }
     }

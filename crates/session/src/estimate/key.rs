@@ -168,7 +168,9 @@ mod tests {
     /// A scale or chord: the classes that sound, equally loud.
     fn sounding(classes: &[usize]) -> [f64; 12] {
         let mut all = [0.0; 12];
-        classes.iter().for_each(|&class| all[class] = 1.0);
+        for &class in classes {
+            all[class] = 1.0;
+        }
         all
     }
 
@@ -231,11 +233,11 @@ mod tests {
     /// MIREX, "Audio Key Detection": the relations that its scores know.
     #[test]
     fn keys_are_related_however_they_are_spelled() {
+        use KeyRelation::{Fifth, Other, Parallel, Relative, Same};
         let of = |a: &str, b: &str| {
             let read = |text| crate::facts::key_of(text).unwrap();
             (key_relation(read(a), read(b)), key_relation(read(b), read(a)))
         };
-        use KeyRelation::{Fifth, Other, Parallel, Relative, Same};
         for (a, b, wanted) in [
             ("C# minor", "Db minor", Same),
             ("C major", "G major", Fifth),
