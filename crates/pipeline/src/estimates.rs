@@ -25,8 +25,10 @@ pub struct Estimates {
     pub findings: Vec<Finding>,
 }
 
-/// The facts that another part of the program reads.
+/// The tempo in quarter notes a minute.
 pub const TEMPO: &str = "tempo_bpm_estimate";
+/// The first downbeat that is played, in seconds after the common start of the stems as delivered.
+pub const DOWNBEAT: &str = "first_downbeat_seconds_estimate";
 /// The sections, each with `seconds`, `name` and `bars`.
 pub const SECTIONS: &str = "sections_estimate";
 
@@ -127,6 +129,8 @@ impl Estimates {
         );
         if let Some(or_bpm) = tempo.or_bpm {
             source += &format!("; it may as well be counted as {:.2} BPM", or_bpm * quarters);
+        } else if !tempo.sure {
+            source += "; that is too few or too loose to be sure";
         }
         self.put(TEMPO, rounded(tempo.bpm * quarters, digits), tempo.sure, source);
     }
@@ -135,7 +139,7 @@ impl Estimates {
         let doubt = if tempo.downbeat_sure { "" } else { "; another beat is nearly as likely" };
         let source = format!("kicks, snares, chords and entries on that grid, {meter}{doubt}");
         let value = rounded(tempo.downbeat, 3);
-        self.put("first_downbeat_seconds_estimate", value, tempo.downbeat_sure, source);
+        self.put(DOWNBEAT, value, tempo.downbeat_sure, source);
     }
 
     fn sections(&mut self, tempo: &Tempo, heard: &[(&Member<'_>, Presence)]) {

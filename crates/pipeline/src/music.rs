@@ -215,9 +215,24 @@ pub(crate) fn meters_of(value: &Value) -> Vec<Meter> {
     }
 }
 
+/// The name of a fact as people read it: "tempo estimate" for `tempo_bpm_estimate`.
+pub fn heading(name: &str) -> String {
+    name.replace("_bpm", "").replace("_seconds", "").replace("_cents", "").replace('_', " ")
+}
+
+/// The unit of a fact's value, with a space before it; empty where it has none.
+pub fn unit_of(name: &str) -> &'static str {
+    match () {
+        () if name.contains("_bpm") => " BPM",
+        () if name.contains("_seconds") => " s",
+        () if name.contains("_cents") => " cents",
+        () => "",
+    }
+}
+
 /// A value as people read it.
 pub fn words(name: &str, value: &Value) -> String {
-    let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
+    let unit = unit_of(name);
     let one = |value: &Value| match value {
         Value::String(text) => text.clone(),
         other => other.to_string(),

@@ -1,6 +1,9 @@
-//! `session.mid`: tempo map, meter, key and markers for the session, where at least the tempo is known.
+//! `session.mid`: tempo map, meter, key and markers for the session, where at least the tempo is known. What the client
+//! states goes before; where nothing is stated, a sure estimate takes its place, and a text says so.
 
+use loadin_pipeline::estimates::{DOWNBEAT, SECTIONS, TEMPO};
 use loadin_pipeline::manifest::Manifest;
+use loadin_pipeline::music::Confidence;
 use loadin_session::facts::{At, Key, Meter, SessionMap, key_of, micros_of};
 use serde_json::Value;
 
@@ -18,10 +21,26 @@ fn map(manifest: &Manifest) -> Option<SessionMap> {
     let outputs = || manifest.stems.iter().filter_map(|stem| stem.output.as_ref());
     let rate_hz = outputs().next()?.rate_hz;
     let cut = manifest.link.trim_head_frames as f64 / f64::from(rate_hz.max(1));
-    let tempi = match value("tempo_map") {
-        Some(map) => steps(map, "microseconds_per_quarter", cut, |v| u32::try_from(v.as_u64()?).ok()),
+    let estimated = |name: &str| sure(manifest, name);
+    let one = |bpm: f64| vec![At { seconds: 0.0, what: micros_of(bpm) }];
+    let mut notes = Vec::new();
+    if cut > 0.0 {
+        notes.push(format!(
+            "Zero is the first frame of the prepared stems: {cut:.6} s of the delivered start were cut."
+        ));
+    }
+    let tempi = match (value("tempo_map"), value("tempo_bpm")) {
+        (Some(map), _) => steps(map, "microseconds_per_quarter", cut, |v| u32::try_from(v.as_u64()?).ok()),
         // Changes whose places nobody has stated make no map.
-        None => vec![At { seconds: 0.0, what: micros_of(value("tempo_bpm")?.as_f64()?) }],
+        (None, Some(bpm)) => one(bpm.as_f64()?),
+        (None, None) => {
+            let bpm = estimated(TEMPO)?.as_f64()?;
+            let downbeat = estimated(DOWNBEAT).and_then(Value::as_f64);
+            let first =
+                downbeat.map_or(String::new(), |at| format!("; the first downbeat is at {:.3} s", at - cut));
+            notes.push(format!("The tempo is estimated from the sound{first}."));
+            one(bpm)
+        }
     };
     let meters = match value("meter_map") {
         Some(map) => steps(map, "meter", cut, meter),
@@ -30,15 +49,21 @@ fn map(manifest: &Manifest) -> Option<SessionMap> {
             .map(|what| At { seconds: 0.0, what })
             .collect(),
     };
-    let markers = value("markers")
-        .map_or(Vec::new(), |map| steps(map, "name", cut, |name| name.as_str().map(str::to_owned)));
+    let text = |name: &Value| name.as_str().map(str::to_owned);
+    let markers = match (value("markers"), estimated(SECTIONS)) {
+        (Some(markers), _) => steps(markers, "name", cut, text),
+        (None, Some(sections)) => {
+            notes.push("The markers are sections estimated from who plays when.".to_owned());
+            let mut sections = steps(sections, "name", cut, text);
+            // The first bar line may lie before the first sound.
+            sections.iter_mut().for_each(|at| at.seconds = at.seconds.max(0.0));
+            sections
+        }
+        (None, None) => Vec::new(),
+    };
     Some(SessionMap {
         name: value("session_name").and_then(Value::as_str).unwrap_or(&manifest.delivery.name).to_owned(),
-        note: (cut > 0.0).then(|| {
-            format!(
-                "Zero is the first frame of the prepared stems: {cut:.6} s of the delivered start were cut."
-            )
-        }),
+        note: (!notes.is_empty()).then(|| notes.join(" ")),
         tempi,
         meters,
         key: value("key").and_then(key),
@@ -47,6 +72,12 @@ fn map(manifest: &Manifest) -> Option<SessionMap> {
             .map(|output| output.frames as f64 / f64::from(output.rate_hz.max(1)))
             .fold(0.0, f64::max),
     })
+}
+
+/// The value of an estimate that is sure enough to work with.
+fn sure<'a>(manifest: &'a Manifest, name: &str) -> Option<&'a Value> {
+    let fact = manifest.facts.get(name)?;
+    (fact.confidence == Confidence::Estimated).then_some(&fact.value)
 }
 
 /// The entries of a list of times, moved by what was cut.

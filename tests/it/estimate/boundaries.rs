@@ -18,3 +18,13 @@ pub(super) fn f_measure(known: &[f64], found: &[f64], window: f64) -> f64 {
     }
     2.0 * f64::from(hits) / (known.len() + found.len()).max(1) as f64
 }
+
+/// `mir_eval.segment.detection` 0.8.2 with `trim=True`, of the boundaries 0, 10.2, 30.5, 52, 75.25, 80 and 0, 10.6, 29, 33,
+/// 54.9, 55.1, 75.25, 80, gives 0.4 at 0.5 s and 0.8 at 3 s.
+#[test]
+fn the_scorer_agrees_with_mir_eval() {
+    let known = [10.2, 30.5, 52.0, 75.25];
+    let found = [10.6, 29.0, 33.0, 54.9, 55.1, 75.25];
+    assert!((f_measure(&known, &found, 0.5) - 0.4).abs() < 1e-12);
+    assert!((f_measure(&known, &found, 3.0) - 0.8).abs() < 1e-12);
+}

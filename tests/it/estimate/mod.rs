@@ -6,6 +6,7 @@ mod boundaries;
 mod hints;
 mod keys;
 mod music;
+mod papers;
 mod places;
 mod players;
 mod rough_mix;

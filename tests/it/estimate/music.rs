@@ -1,6 +1,6 @@
 //! Tempo and form of synthesised songs, whose truth is known.
 //!
-//! Four songs here; `LOADIN_SONGS=40 cargo test -p loadin-tests synthesised_songs -- --nocapture` for all of the proof.
+//! Eight songs here; `LOADIN_SONGS=40 cargo test -p loadin-tests synthesised_songs -- --nocapture` for all of the proof.
 
 use loadin_tests::Delivery;
 use serde_json::Value;
@@ -11,7 +11,7 @@ use crate::job::loadin;
 
 #[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
 fn wanted_songs() -> u64 {
-    std::env::var("LOADIN_SONGS").ok().and_then(|text| text.parse().ok()).unwrap_or(4)
+    std::env::var("LOADIN_SONGS").ok().and_then(|text| text.parse().ok()).unwrap_or(8)
 }
 
 fn facts(delivery: &Delivery) -> Value {

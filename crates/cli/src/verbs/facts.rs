@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use loadin_pipeline::Patience;
 use loadin_pipeline::findings::Finding;
-use loadin_pipeline::music::{Fact, Facts, Music, words};
+use loadin_pipeline::music::{Fact, Facts, Music, heading, words};
 use loadin_pipeline::run::RunError;
 use loadin_pipeline::scan;
 use serde_json::{Value, json};
@@ -71,7 +71,7 @@ fn heard(args: &Args, progress: &Arc<Reporter>) -> Result<Known, Failure> {
 
 /// One row a fact, or a statement that is contradicted, or an entry of a list of times.
 fn rows(name: &str, fact: &Fact, table: &mut Table) {
-    let what = name.trim_end_matches("_bpm").replace('_', " ");
+    let what = heading(name);
     let mut row = |value: &Value, source: &str| {
         let texts = match value {
             Value::Array(list) if list.iter().any(Value::is_object) => list.iter().map(timed).collect(),

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use loadin_pipeline::findings::{Finding, Severity};
 use loadin_pipeline::late::LateFile;
 use loadin_pipeline::manifest::{Manifest, State};
-use loadin_pipeline::music::Fact;
+use loadin_pipeline::music::{Fact, heading, unit_of};
 use serde_json::Value;
 
 use super::rows::sign;
@@ -208,7 +208,7 @@ fn shared(sheet: &Sheet<'_>) -> String {
     }
     for (name, fact) in &manifest.facts {
         if !["rate_hz", "tempo_bpm", "key", "sections"].contains(&name.as_str()) {
-            rows.push(fact_row(&capital(&name.replace('_', " ")), name, fact));
+            rows.push(fact_row(&capital(&heading(name)), name, fact));
         }
     }
     let rows: String = rows
@@ -229,7 +229,7 @@ fn shared(sheet: &Sheet<'_>) -> String {
 
 /// A fact of the music: its value, where it comes from and how sure it is.
 fn fact_row(what: &str, name: &str, fact: &Fact) -> (String, String, String) {
-    let unit = if name.ends_with("_bpm") { " BPM" } else { "" };
+    let unit = unit_of(name);
     let value = match &fact.value {
         Value::Null => "stated differently".to_owned(),
         value => format!("{}{unit}", plain(value)),

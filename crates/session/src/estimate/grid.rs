@@ -63,7 +63,10 @@ pub(super) fn fit(parts: &[Part], period: f64) -> Option<Grid> {
         let share = placed.iter().map(|at| at.weight).sum::<f64>() / all.max(f64::MIN_POSITIVE);
         let onsets = placed.len();
         let steady = steady(parts, &placed, &line, share);
-        result = Some(Grid { share, onsets, steady, ..line });
+        // Players who are early together are no independent witnesses.
+        let players = parts.iter().filter(|part| part.sharpness > 0.0).count().max(1) as f64;
+        let uncertainty = line.uncertainty * players.sqrt();
+        result = Some(Grid { uncertainty, share, onsets, steady, ..line });
     }
     result
 }

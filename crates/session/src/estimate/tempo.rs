@@ -230,11 +230,108 @@ fn steps(events: &[Event], period: f64) -> Vec<Step> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::onset::Player;
     use super::*;
+
+    const KNOWN: Known<'_> = Known { beats: 4, bpm: None, entries: &[] };
+
+    /// Up to 7 ms early or late.
+    fn human(n: usize) -> f64 {
+        ((n * n * 7919 + n * 104_729) % 1000) as f64 / 1000.0 * 0.014 - 0.007
+    }
+
+    fn part(player: Player, times: impl Iterator<Item = f64>) -> Part {
+        let times = times.enumerate();
+        let onsets = times.map(|(n, at)| Onset { seconds: at + human(n), strength: 1.0, low: 0.3 }).collect();
+        Part { player, onsets, sharpness: 1.0 }
+    }
+
+    /// Kick on one and three, snare on two and four, hats in eighths, from `from` seconds on.
+    fn rock(bpm: f64, from: f64, bars: usize) -> Vec<Part> {
+        let at = move |beats: f64| from + beats * 60.0 / bpm;
+        let every = |first: f64, step: f64| {
+            (0..)
+                .map(move |n| first + step * f64::from(n))
+                .take_while(move |b| *b < 4.0 * bars as f64)
+                .map(at)
+        };
+        vec![
+            part(Player::Kick, every(0.0, 2.0)),
+            part(Player::Snare, every(1.0, 2.0)),
+            part(Player::Kit, every(0.0, 0.5)),
+            part(Player::Chords, every(0.0, 4.0)),
+        ]
+    }
+
+    fn joined(mut first: Vec<Part>, second: Vec<Part>) -> Vec<Part> {
+        for (part, more) in first.iter_mut().zip(second) {
+            part.onsets.extend(more.onsets);
+        }
+        first
+    }
 
     #[test]
     fn one_pulse_is_counted_in_several_ways() {
         assert!(is_same_pulse(140.0, 70.02) && is_same_pulse(60.0, 90.0) && is_same_pulse(92.0, 92.0));
         assert!(!is_same_pulse(92.0, 92.4) && !is_same_pulse(120.0, 128.0));
+    }
+
+    #[test]
+    fn a_backbeat_says_tempo_and_bar() {
+        for bpm in [63.21, 92.0, 127.77, 171.5] {
+            let TempoVerdict::Steady(tempo) = judge_tempo(&rock(bpm, 1.3, 40), &KNOWN) else {
+                panic!("{bpm}");
+            };
+            assert!((tempo.bpm - bpm).abs() < 0.01 && tempo.sure, "{bpm}: {tempo:?}");
+            assert!((tempo.downbeat - 1.3).abs() < 0.01 && tempo.downbeat_sure, "{bpm}: {tempo:?}");
+            assert!((tempo.bar - 240.0 / bpm).abs() < 0.001);
+        }
+    }
+
+    /// Who states half of it counts in bars twice as long.
+    #[test]
+    fn bars_are_counted_as_stated() {
+        let known = Known { bpm: Some(64.0), ..KNOWN };
+        let TempoVerdict::Steady(tempo) = judge_tempo(&rock(128.0, 0.0, 40), &known) else { panic!() };
+        assert!((tempo.bpm - 128.0).abs() < 0.01 && (tempo.bar - 240.0 / 64.0).abs() < 0.001, "{tempo:?}");
+    }
+
+    #[test]
+    fn a_tempo_that_changes_is_no_single_tempo() {
+        let parts = joined(rock(100.0, 0.0, 20), rock(130.0, 48.0, 26));
+        let TempoVerdict::Moving(steps) = judge_tempo(&parts, &KNOWN) else {
+            panic!("{:?}", judge_tempo(&parts, &KNOWN))
+        };
+        let bpm = |step: &Step| step.bpm / (step.bpm / 110.0).log2().round().exp2();
+        assert!((bpm(&steps[0]) - 100.0).abs() < 0.5, "{steps:?}");
+        let last = steps.last().map(bpm).unwrap();
+        assert!((last - 130.0).abs() < 0.7, "{steps:?}");
+    }
+
+    /// From 110 to 118 BPM in two and a half minutes, as bands without a click do.
+    #[test]
+    fn a_tempo_that_drifts_is_no_single_tempo() {
+        let drift = |at: f64| at - 0.0002 * at * at;
+        let mut parts = rock(110.0, 0.0, 70);
+        for onset in parts.iter_mut().flat_map(|part| &mut part.onsets) {
+            onset.seconds = drift(onset.seconds);
+        }
+        assert!(matches!(judge_tempo(&parts, &KNOWN), TempoVerdict::Moving(steps) if steps.len() > 2));
+    }
+
+    #[test]
+    fn without_a_pulse_there_is_no_tempo() {
+        let few = part(Player::Kit, (0..9).map(|n| 0.5 * f64::from(n)));
+        assert!(matches!(judge_tempo(&[few], &KNOWN), TempoVerdict::Unknown(_)));
+        assert!(matches!(judge_tempo(&[], &KNOWN), TempoVerdict::Unknown(_)));
+        // Speech: syllables at no fixed distance (a linear congruential generator of Numerical Recipes).
+        let mut state = 1u32;
+        let speech = (0..400).scan(0.0, |at, _| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            *at += 0.1 + 0.5 * f64::from(state >> 8) / f64::from(1 << 24);
+            Some(*at)
+        });
+        let verdict = judge_tempo(&[part(Player::Unknown, speech)], &KNOWN);
+        assert!(!matches!(&verdict, TempoVerdict::Steady(tempo) if tempo.sure), "{verdict:?}");
     }
 }
