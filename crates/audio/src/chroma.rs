@@ -116,7 +116,8 @@ impl Peaks {
     fn of(spectrum: &[Complex<f32>], hz: f64) -> Self {
         let (from, to) = ((LOW_HZ / hz) as usize, ((HIGH_HZ / hz) as usize).min(spectrum.len() - LOBE - 1));
         let amplitudes: Vec<f64> = spectrum.iter().map(|bin| f64::from(bin.norm())).collect();
-        let range = &amplitudes[from..to];
+        // A stream at a very low rate ends below all of this.
+        let range = &amplitudes[from.min(to)..to];
         let all: f64 = range.iter().map(|a| a * a).sum();
         let loudest = range.iter().copied().fold(0.0, f64::max);
         let mut found: Vec<(usize, f64)> = (from.max(LOBE)..to)

@@ -26,6 +26,9 @@ pub(super) struct Markers {
     starts: BTreeMap<String, f64>,
 }
 
+/// Distinct lists that are compared; more of them are no statement of the song.
+const MOST_LISTS: usize = 50;
+
 /// A span that a time stamp may imply at most: the default of `align-starts`, which is asked later and knows better.
 const MOST_IMPLIED_SECONDS: f64 = 15.0 * 60.0;
 
@@ -68,7 +71,8 @@ impl Markers {
             match lists.iter_mut().find(|(known, _, of_midi)| *of_midi == midi && same_markers(known, &list))
             {
                 Some((_, paths, _)) => paths.push(path),
-                None => lists.push((list, vec![path], midi)),
+                None if lists.len() < MOST_LISTS => lists.push((list, vec![path], midi)),
+                None => {}
             }
         }
         let source = |paths: &[&str], midi: bool| match (paths, midi) {

@@ -189,7 +189,7 @@ mod tests {
         // Higher, with as many glides, it is a voice; in between it is neither.
         let voice = Sound { pitch_hz: 220.0, bands: [0.0, 0.5, 0.4, 0.1], glide_cents: 8.0, ..BASS };
         assert_eq!(sounds_like(&voice).map(|hint| hint.kind), Some(Kind::Voice));
-        let between = Sound { pitch_hz: 120.0, bands: [0.1, 0.7, 0.1, 0.1], ..voice };
+        let between = Sound { pitch_hz: 93.0, bands: [0.1, 0.7, 0.1, 0.1], ..voice };
         assert_eq!(sounds_like(&between), None);
         assert_eq!(sounds_like(&Sound::default()), None);
         assert_eq!(sounds_like(&Sound { seconds: 3.0, ..BASS }), None, "too little of it");

@@ -1,5 +1,7 @@
 //! Markers of several sources on one time line: what they say together, and where they contradict each other.
 
+use std::collections::BTreeMap;
+
 use super::{At, Stated};
 
 /// Markers nearer than this are one: a MIDI clock and a program's grid differ by less. Common practice, no source.
@@ -35,52 +37,57 @@ pub fn same_markers(a: &[At<String>], b: &[At<String>]) -> bool {
 /// The names that two lists have equally often and at different places. A name that one list has more often than the
 /// other contradicts nothing: one of them may be no more than a part.
 pub fn merged_markers(lists: &[Stated<Vec<At<String>>>]) -> Result<Vec<At<String>>, Vec<Clash>> {
+    let by_name: Vec<Names<'_>> = lists.iter().map(|list| names(&list.value)).collect();
     let mut clashes = Vec::new();
-    for (index, first) in lists.iter().enumerate() {
-        for other in &lists[index + 1..] {
-            clashes.extend(clashes_of(first, other));
+    for (index, first) in by_name.iter().enumerate() {
+        for (offset, other) in by_name[index + 1..].iter().enumerate() {
+            let sources = [&lists[index].source, &lists[index + 1 + offset].source];
+            clashes.extend(clashes_of(first, other, sources));
         }
     }
     if !clashes.is_empty() {
         return Err(clashes);
     }
-    let mut all: Vec<At<String>> = Vec::new();
-    for marker in lists.iter().flat_map(|list| &list.value) {
-        if !all.iter().any(|known| is_same(known, marker)) {
-            all.push(marker.clone());
+    let all: Vec<At<String>> = lists.iter().flat_map(|list| list.value.iter().cloned()).collect();
+    let mut merged = Vec::new();
+    for same in names(&all).into_values() {
+        let mut last = f64::NEG_INFINITY;
+        for marker in same {
+            if marker.seconds - last > SAME_SECONDS {
+                merged.push(marker.clone());
+                last = marker.seconds;
+            }
         }
     }
-    all.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
-    Ok(all)
+    merged.sort_by(|a, b| a.seconds.total_cmp(&b.seconds).then_with(|| a.what.cmp(&b.what)));
+    Ok(merged)
 }
 
-fn clashes_of(first: &Stated<Vec<At<String>>>, other: &Stated<Vec<At<String>>>) -> Vec<Clash> {
-    let times = |list: &[At<String>], name: &str| -> Vec<f64> {
-        let mut times: Vec<f64> =
-            list.iter().filter(|at| folded(&at.what) == name).map(|at| at.seconds).collect();
-        times.sort_by(f64::total_cmp);
-        times
+/// The markers of each name, in the order of time.
+type Names<'a> = BTreeMap<String, Vec<&'a At<String>>>;
+
+fn names(list: &[At<String>]) -> Names<'_> {
+    let mut names = Names::new();
+    for marker in list {
+        names.entry(folded(&marker.what)).or_default().push(marker);
+    }
+    for same in names.values_mut() {
+        same.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
+    }
+    names
+}
+
+fn clashes_of(first: &Names<'_>, other: &Names<'_>, [here, there]: [&String; 2]) -> Vec<Clash> {
+    let clash = |(name, own): (&String, &Vec<&At<String>>)| {
+        let theirs = other.get(name).filter(|theirs| theirs.len() == own.len())?;
+        let (a, b) = own.iter().zip(theirs).find(|(a, b)| (a.seconds - b.seconds).abs() > SAME_SECONDS)?;
+        Some(Clash {
+            name: a.what.clone(),
+            first: (a.seconds, here.clone()),
+            other: (b.seconds, there.clone()),
+        })
     };
-    let mut names: Vec<&String> = Vec::new();
-    for marker in &first.value {
-        if !names.iter().any(|known| folded(known) == folded(&marker.what)) {
-            names.push(&marker.what);
-        }
-    }
-    let mut clashes = Vec::new();
-    for name in names {
-        let (here, there) = (times(&first.value, &folded(name)), times(&other.value, &folded(name)));
-        if here.len() != there.len() {
-            continue;
-        }
-        let apart = here.iter().zip(&there).find(|(a, b)| (*a - *b).abs() > SAME_SECONDS);
-        clashes.extend(apart.map(|(a, b)| Clash {
-            name: name.clone(),
-            first: (*a, first.source.clone()),
-            other: (*b, other.source.clone()),
-        }));
-    }
-    clashes
+    first.iter().filter_map(clash).collect()
 }
 
 #[cfg(test)]
