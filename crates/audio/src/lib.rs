@@ -8,6 +8,7 @@
 )]
 
 mod block;
+mod chroma;
 mod clip;
 mod correlate;
 mod decimate;
@@ -18,6 +19,7 @@ mod lanes;
 mod locate;
 mod loudness;
 mod offset;
+mod pitch;
 mod quantise;
 mod relation;
 mod resample;
@@ -31,6 +33,7 @@ mod wide;
 pub mod signal;
 
 pub use block::Block;
+pub use chroma::{BANDS, Chroma, ChromaMeter, FINE};
 pub use clip::{ClipRuns, Clipped, Over};
 pub use correlate::{Correlator, Cross, Fit, STRETCH, Spectrum};
 pub use decimate::Decimator;
@@ -40,6 +43,7 @@ pub use flux::{FLUX_HZ, Flux, flux};
 pub use locate::{Located, locate};
 pub use loudness::Loudness;
 pub use offset::{DcRemover, Steadiness, steadiness};
+pub use pitch::{Pitch, PitchTracker};
 pub use quantise::{DitherKey, Quantiser};
 pub use relation::{Relation, RelationMeasures};
 pub use resample::Resampler;

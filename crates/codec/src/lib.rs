@@ -30,6 +30,9 @@ pub use decoder::{Damage, Decoder, Repair, open};
 pub use error::Error;
 pub use flac_write::flac_refusal;
 pub use format::{Codec, Container, Format, SampleKind};
-pub use metadata::{Carried, Fate, Metadata, TimeChange, carry, decoded, hold, readable};
+pub use metadata::{
+    Carried, Fate, Marker, Metadata, TimeChange, carry, decoded, hold, readable, with_markers,
+    without_markers,
+};
 pub use wav_write::{Chunk, WavSpec, WavWriter};
 pub use write::{Output, SoundWriter, Target};

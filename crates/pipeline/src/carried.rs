@@ -1,7 +1,8 @@
 //! What an output carries beside its samples: the chunks of its source, moved in time, and what the record says of them.
 
 use loadin_codec::{
-    Bext, Carried, Chunk, Fate, Metadata, TimeChange, carry, coding_history_row, hold, readable,
+    Bext, Carried, Chunk, Fate, Marker, Metadata, TimeChange, carry, coding_history_row, hold, readable,
+    with_markers, without_markers,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -31,6 +32,8 @@ pub enum MetadataFate {
     Kept,
     /// It is in the output with other numbers.
     Moved,
+    /// It was not in the source: the recipe asks for it.
+    Added,
     /// It is not in the output.
     Dropped,
 }
@@ -75,7 +78,55 @@ pub(crate) fn beside(
             other.chunks.iter().zip(carry(other, &time)).filter(|(chunk, _)| !first.chunks.contains(chunk));
         beside.records.extend(new.map(|(_, one)| record(&one, Some(OTHER_HALF))));
     }
+    if refused.is_none() {
+        add_markers(stem, &mut beside);
+    }
     beside
+}
+
+/// Markers of one name are one up to 50 ms, as they are where facts are compared.
+const ONE_MARKER_A_SECOND: u64 = 20;
+
+/// Adds the stated markers that the stem has not itself.
+fn add_markers(stem: &StemPlan, beside: &mut Beside) {
+    let near = u64::from(stem.output.rate_hz) / ONE_MARKER_A_SECOND;
+    let own = Metadata { bext: None, chunks: beside.chunks.clone() }.markers();
+    let has = |new: &Marker| {
+        let same = |known: &Marker| known.name.trim().to_lowercase() == new.name.trim().to_lowercase();
+        own.iter().any(|known| same(known) && known.frame.abs_diff(new.frame) <= near)
+    };
+    let new: Vec<Marker> = stem
+        .markers()
+        .iter()
+        .map(|marker| Marker { frame: marker.frame, name: marker.name.clone() })
+        .filter(|marker| !has(marker))
+        .collect();
+    if new.is_empty() {
+        return;
+    }
+    beside.chunks = with_markers(std::mem::take(&mut beside.chunks), &new);
+    beside.records.push(MetadataRecord {
+        chunk: MARKERS.to_owned(),
+        fate: MetadataFate::Added,
+        why: Some("stated markers, which the recipe asks for".to_owned()),
+        texts: new.iter().map(marker_text).collect(),
+    });
+}
+
+const MARKERS: &str = "cue";
+
+fn marker_text(marker: &Marker) -> String {
+    format!("{} {}", marker.frame, marker.name)
+}
+
+/// The chunks of an output without the markers that its record says were added.
+pub(crate) fn without_added(chunks: Vec<Chunk>, records: &[MetadataRecord]) -> Vec<Chunk> {
+    let added: Vec<&String> = records
+        .iter()
+        .filter(|record| record.fate == MetadataFate::Added && record.chunk == MARKERS)
+        .flat_map(|record| &record.texts)
+        .collect();
+    if added.is_empty() { chunks } else { without_markers(chunks, |m| added.contains(&&marker_text(m))) }
 }
 
 fn time_change(stem: &StemPlan, storage: Storage) -> TimeChange {

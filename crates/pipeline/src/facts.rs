@@ -59,8 +59,20 @@ pub struct FormatFacts {
     pub frames: Option<u64>,
     /// Frames since midnight of the first frame, at the file's own rate (EBU Tech 3285 `TimeReference`).
     pub timestamp_frames: Option<u64>,
+    /// Its markers that have a name.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub markers: Vec<MarkerFacts>,
     /// Header fields that were wrong, and what was used instead.
     pub repairs: Vec<String>,
+}
+
+/// A named marker of a file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct MarkerFacts {
+    /// Frame of the file.
+    pub frame: u64,
+    /// Its name.
+    pub name: String,
 }
 
 /// Everything that one read of one stem has measured.

@@ -90,7 +90,9 @@ ids! {
     LateCut "late-cut" Attention "A stem that came late passes the start or end that the others have.",
     OverFullScale "over-full-scale" Attention "The prepared sound would pass full scale in integers.",
     FactsDisagree "facts-disagree" Attention "Names, notes and MIDI files state different tempi, meters, keys or titles.",
+    KeyDoubt "key-doubt" Attention "The stems sound like another key than the stated one.",
     TempoDoubt "tempo-doubt" Attention "The stems sound like another tempo than the stated one.",
+    SoundsLike "sounds-like" Note "What a stem sounds like whose name says nothing: a proposal.",
     NoteUnread "note-unread" Note "A note or MIDI file could not be read.",
     ReferenceCut "reference-cut" Note "The reference goes on after the common end.",
 }

@@ -1,9 +1,13 @@
 //! What comparing the stems with each other has shown: evidence for findings and for the manifest, never a change.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use crate::estimates::Estimates;
 use crate::facts::Survey;
+use crate::hint::{self, Proposal};
+use crate::key;
 use crate::music::Facts;
 use crate::places::{self, Place};
 use crate::recipe::Recipe;
@@ -22,6 +26,8 @@ pub struct Heard {
     pub rough_mix: Option<RoughMix>,
     /// What is estimated of the music.
     pub music: Estimates,
+    /// What stems sound like whose names say nothing, by path.
+    pub proposals: BTreeMap<String, Proposal>,
 }
 
 impl Heard {
@@ -33,7 +39,10 @@ impl Heard {
         let places =
             mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
         let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
-        let music = Estimates::of(recipe, surveys, &places, sketches, stated);
-        Self { siblings, places, rough_mix, music }
+        let mut music = Estimates::of(recipe, surveys, &places, sketches, stated);
+        key::estimate(recipe, surveys, sketches, &mut music);
+        key::compare(&mut music, stated);
+        let proposals = hint::proposals(recipe, surveys, sketches);
+        Self { siblings, places, rough_mix, music, proposals }
     }
 }

@@ -3,12 +3,14 @@
 //! *Invariants:* a delivery is only read; the plan is a pure function of recipe and surveys; nothing here prints,
 //! reads an argument or a variable of the environment.
 
+mod audio_folder;
 mod bag;
 mod bench;
 mod content;
 mod ensemble;
 mod hashed;
 mod journal;
+mod key;
 mod lock;
 mod notes;
 mod out_folder;
@@ -24,6 +26,7 @@ pub mod event;
 pub mod facts;
 pub mod findings;
 pub mod heard;
+pub mod hint;
 pub mod identity;
 pub mod late;
 pub mod manifest;

@@ -9,6 +9,7 @@ use serde_json::{Map, Value};
 use crate::carried::MetadataRecord;
 use crate::facts::Ignored;
 use crate::findings::Finding;
+use crate::hint::Proposal;
 use crate::identity::Identity;
 use crate::late::Late;
 use crate::music::Facts;
@@ -136,6 +137,9 @@ pub struct StemRecord {
     /// Who it is, as its name says it.
     #[serde(default)]
     pub identity: Identity,
+    /// What it sounds like, where its name says nothing: a proposal.
+    #[serde(default)]
+    pub proposal: Option<Proposal>,
     /// What became of it.
     pub state: State,
     /// The prepared file; the two halves of a joined pair share one.

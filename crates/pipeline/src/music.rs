@@ -1,6 +1,8 @@
 //! What is known of the music: the statements of names, notes and MIDI files as facts of the manifest, and their
 //! contradictions as findings.
 
+mod markers;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -11,9 +13,12 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
+use self::markers::Markers;
+pub(crate) use self::markers::markers_in;
 use crate::facts::Inventory;
 use crate::findings::{Finding, Id, rounded};
 use crate::notes;
+use crate::plan::Plan;
 use crate::watch::Patience;
 
 /// A fact of the music.
@@ -79,6 +84,7 @@ pub type Facts = BTreeMap<String, Fact>;
 pub struct Music {
     statements: Statements,
     midis: Vec<(String, Midi)>,
+    markers: Markers,
     unread: Vec<Finding>,
 }
 
@@ -89,7 +95,18 @@ impl Music {
         let paths: Vec<&str> = inventory.files.iter().map(|file| file.path.as_str()).collect();
         let (texts, midis) = (&notes.texts[..], &notes.midis[..]);
         let material = Material { delivery: &inventory.name, paths: &paths, texts, midis };
-        Self { statements: statements(&material), midis: notes.midis, unread: notes.findings }
+        let markers = Markers::of(&notes.midis, &inventory.files);
+        Self { statements: statements(&material), midis: notes.midis, markers, unread: notes.findings }
+    }
+
+    /// What is known once the plan says where every stem stands.
+    #[must_use]
+    pub(crate) fn placed(mut self, plan: &Plan) -> Self {
+        for stem in plan.rendered() {
+            let start = plan.start_seconds(stem);
+            stem.sources.iter().for_each(|source| self.markers.begins(&source.path, start));
+        }
+        self
     }
 
     /// The facts, for the manifest.
@@ -109,7 +126,7 @@ impl Music {
         );
         put("tempo_map", self.tempo_map());
         put("meter_map", self.meter_map());
-        put("markers", self.markers());
+        put("markers", self.markers.fact());
         let session_name = session_name(&facts, self.key());
         facts.extend(session_name.map(|fact| ("session_name".to_owned(), fact)));
         facts
@@ -143,11 +160,6 @@ impl Music {
         changes.then(|| self.of_midi(|midi| midi.meters.iter().map(step).collect()))?
     }
 
-    fn markers(&self) -> Option<Fact> {
-        let marker = |at: &At<String>| json!({ "seconds": rounded(at.seconds, 6), "name": at.what });
-        self.of_midi(|midi| midi.markers.iter().map(marker).collect())
-    }
-
     /// A list from the first MIDI file that has one.
     fn of_midi(&self, list: impl Fn(&Midi) -> Vec<Value>) -> Option<Fact> {
         let lists = self.midis.iter().map(|(path, midi)| (path, list(midi)));
@@ -162,20 +174,23 @@ impl Music {
         let contradicted =
             self.facts().into_iter().filter(|(_, fact)| fact.confidence == Confidence::Contradicted);
         let disagree = contradicted.map(|(name, fact)| {
-            let what = name.trim_end_matches("_bpm").to_owned();
-            let said: Vec<String> = fact
-                .statements
-                .iter()
-                .map(|statement| format!("{} ({})", words(&name, &statement.value), statement.source))
-                .collect();
-            let text = format!("the {what} is stated differently: {}", said.join(", "));
+            let (what, said) = match name.as_str() {
+                "markers" => ("place of markers", self.markers.said()),
+                name => (name.trim_end_matches("_bpm"), said(name, &fact.statements)),
+            };
+            let text = format!("the {what} is stated differently: {said}");
             Finding::new(Id::FactsDisagree, text)
                 .with("what", what)
-                .with("said", said.join(", "))
+                .with("said", said)
                 .with("statements", json!(fact.statements))
         });
         disagree.chain(self.unread.iter().cloned()).collect()
     }
+}
+
+fn said(name: &str, statements: &[Statement]) -> String {
+    let said = |said: &Statement| format!("{} ({})", words(name, &said.value), said.source);
+    statements.iter().map(said).collect::<Vec<_>>().join(", ")
 }
 
 /// The length of a bar in seconds as the facts have it, by the slowest tempo and the longest meter; four quarters
@@ -202,7 +217,7 @@ pub(crate) fn meters_of(value: &Value) -> Vec<Meter> {
 
 /// The name of a fact as people read it: "tempo estimate" for `tempo_bpm_estimate`.
 pub fn heading(name: &str) -> String {
-    name.replace("_bpm", "").replace("_seconds", "").replace('_', " ")
+    name.replace("_bpm", "").replace("_seconds", "").replace("_cents", "").replace('_', " ")
 }
 
 /// The unit of a fact's value, with a space before it; empty where it has none.
@@ -210,6 +225,7 @@ pub fn unit_of(name: &str) -> &'static str {
     match () {
         () if name.contains("_bpm") => " BPM",
         () if name.contains("_seconds") => " s",
+        () if name.contains("_cents") => " cents",
         () => "",
     }
 }

@@ -5,6 +5,7 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::audio_folder::{self, AUDIO};
 use crate::bag;
 use crate::journal::{Journal, KnownOutput};
 use crate::lock::{Holder, Lock, Refused};
@@ -133,7 +134,7 @@ impl OutFolder {
     pub(crate) fn check_place(delivery: &Path, out: &Path) -> Result<(), OutFolderError> {
         let resolve = |path: &Path| resolved(path).unwrap_or_else(|| path.to_owned());
         let (inner, outer) = (resolve(out), resolve(delivery));
-        if inner.starts_with(&outer) || outer == inner || outer.starts_with(inner.join("audio")) {
+        if inner.starts_with(&outer) || outer == inner || outer.starts_with(inner.join(AUDIO)) {
             return Err(OutFolderError::Overlaps { out: out.to_owned(), delivery: delivery.to_owned() });
         }
         Ok(())
@@ -164,7 +165,7 @@ impl OutFolder {
             return Err(OutFolderError::NotOurs { out: root.to_owned(), found });
         }
         fs::create_dir_all(memory.join("journal")).map_err(at(&memory))?;
-        fs::create_dir_all(out.join("audio")).map_err(at(&out))?;
+        fs::create_dir_all(out.join(AUDIO)).map_err(at(&out))?;
         let lock = memory.join("lock");
         let lock = Lock::take(&lock).map_err(|refused| match refused {
             Refused::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
@@ -234,6 +235,9 @@ impl OutFolder {
         }
         for stem in plan.rendered() {
             let path = output_path(stem);
+            if let Some(path) = audio_folder::in_the_way(&self.out, &self.out.join(&path)) {
+                return Err(OutFolderError::ChangedSince { path });
+            }
             if !known.iter().any(|ours| ours.path == path) && self.out.join(&path).exists() {
                 return Err(OutFolderError::ChangedSince { path: self.out.join(path) });
             }
@@ -271,11 +275,10 @@ impl OutFolder {
                 set_aside(disk, &self.out, &real)?;
             }
         }
-        for entry in fs::read_dir(self.out.join("audio")).into_iter().flatten().flatten() {
-            if entry.file_name().to_string_lossy().ends_with(UNFINISHED) {
-                remove(disk, &entry.path())?;
-            }
+        for path in audio_folder::listed(&self.out).iter().filter(|path| path.ends_with(UNFINISHED)) {
+            remove(disk, &self.out.join(path))?;
         }
+        audio_folder::remove_empty(&self.out);
         if self.packaging == Packaging::Bag {
             bag::close(disk, &self.root, manifest)?;
         }
@@ -309,7 +312,7 @@ fn foreign(out: &Path) -> io::Result<Option<String>> {
     for entry in fs::read_dir(out)? {
         let entry = entry?;
         let name = entry.file_name().to_string_lossy().into_owned();
-        if name == "audio" && fs::read_dir(entry.path())?.next().is_none() || name.ends_with(UNFINISHED) {
+        if name == AUDIO && fs::read_dir(entry.path())?.next().is_none() || name.ends_with(UNFINISHED) {
             continue;
         }
         return Ok(Some(name));

@@ -5,6 +5,7 @@ use std::convert::Infallible;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use crate::audio_folder::AUDIO;
 use crate::facts::Survey;
 use crate::manifest::Manifest;
 use crate::out_folder::{OutFolder, OutFolderError, Packaging, outputs_of};
@@ -76,7 +77,7 @@ pub fn write_audit(
     store_list(disk, out, &sums)?;
     folder.release(disk, outlook)?;
     // It was made for outputs, and there are none; what is not empty stays.
-    let _ = fs::remove_dir(out.join("audio"));
+    let _ = fs::remove_dir(out.join(AUDIO));
     Ok(())
 }
 

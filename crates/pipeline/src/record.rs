@@ -80,6 +80,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> 
             role: stem.role.clone(),
             group: stem.group.clone(),
             identity: stem.identity.clone(),
+            proposal: stem.proposal.clone(),
             state,
             output: done.map(|(measured, stored)| output_record(stem, measured, stored)),
             time_map: done.map(|_| TimeMap {

@@ -14,7 +14,7 @@ use crate::heard::Heard;
 use crate::journal::Journal;
 use crate::late::{self, Late};
 use crate::manifest::Manifest;
-use crate::music::{self, Music};
+use crate::music::{self, Music, markers_in};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::papers::{store_list, store_papers};
 use crate::plan::{self, Pin, Plan, StemPlan};
@@ -161,6 +161,9 @@ impl Course<'_> {
         // A note that comes later must not move what is prepared.
         let bar = earlier.map_or_else(|| music::bar_seconds(&facts), |e| music::bar_seconds(&e.facts));
         let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
+        let music = music.placed(&plan);
+        let stated = earlier.map_or_else(|| music.facts(), |e| e.facts.clone());
+        plan.write_markers(self.recipe, &stated.get("markers").map_or_else(Vec::new, markers_in));
         plan.findings.extend(music.findings());
         plan.findings.extend(heard.music.findings.iter().cloned());
         Study { inventory, surveys, music, heard, plan, late }

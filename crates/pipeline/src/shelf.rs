@@ -116,6 +116,7 @@ mod tests {
             channel_mask: None,
             frames,
             timestamp_frames: None,
+            markers: Vec::new(),
             repairs: Vec::new(),
         }
     }

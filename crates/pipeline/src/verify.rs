@@ -12,6 +12,7 @@ use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
 
+use crate::audio_folder;
 use crate::bag;
 use crate::event::{Event, Listener, Step};
 use crate::manifest::{Manifest, OutputRecord, State};
@@ -246,8 +247,7 @@ fn check_neighbours(
         Ok(text) => check_list(out, &text, outputs, verified),
         Err(error) => verified.differs("checksums.sha256", format!("it cannot be read: {error}")),
     }
-    for entry in fs::read_dir(out.join("audio")).into_iter().flatten().flatten() {
-        let path = format!("audio/{}", entry.file_name().to_string_lossy());
+    for path in audio_folder::listed(out) {
         if !outputs.contains_key(path.as_str()) {
             verified.differs(path, "the manifest does not know it");
         }

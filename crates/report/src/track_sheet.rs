@@ -7,6 +7,7 @@ use crate::page::colour;
 const HEADING: &[&str] = &[
     "order",
     "label",
+    "folder",
     "group",
     "colour",
     "role",
@@ -51,6 +52,7 @@ fn row(order: usize, stem: &StemRecord) -> Vec<String> {
     vec![
         order.to_string(),
         label.unwrap_or_default(),
+        output.map(|o| crate::words::folder_of(&o.path).to_owned()).unwrap_or_default(),
         stem.group.clone(),
         colour(&stem.group).unwrap_or_default().to_owned(),
         if stem.role == "reference" { stem.role.clone() } else { identity.role.clone() },

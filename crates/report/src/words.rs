@@ -91,8 +91,14 @@ pub(crate) fn label(stem: &StemRecord) -> &str {
 
 /// The label in an output's path.
 pub(crate) fn label_of(path: &str) -> &str {
-    let name = path.trim_start_matches("audio/");
+    let name = path.rsplit('/').next().unwrap_or(path);
     name.rsplit_once('.').map_or(name, |(label, _)| label)
+}
+
+/// The folder of a group in an output's path; empty where the stems lie in one folder.
+pub(crate) fn folder_of(path: &str) -> &str {
+    let inside = path.split_once('/').map_or("", |(_, inside)| inside);
+    inside.rsplit_once('/').map_or("", |(folder, _)| folder)
 }
 
 #[cfg(test)]

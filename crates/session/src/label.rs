@@ -105,9 +105,10 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>
     strip_numbers(&mut words);
     strip_shared(&mut words, false);
     let mut order: Vec<usize> = (0..stems.len()).filter(|&i| stems[i].wanted).collect();
+    let groups = in_order(&options.order);
     order.sort_by_cached_key(|&i| {
         let stem = &stems[i];
-        (place(&options.order, stem.group), nesting(stem), stem.role.family, stem.path.as_str())
+        (place(&groups, stem.group), nesting(stem), stem.role.family, stem.path.as_str())
     });
     let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
     let mut labels: Vec<Option<Label>> = vec![None; stems.len()];
@@ -146,9 +147,14 @@ fn without_number<'a>(label: &'a str, options: &LabelOptions) -> &'a str {
         .map_or(label, |(_, rest)| rest)
 }
 
+/// Every group: those that the recipe orders, then the others in their usual order.
+pub(crate) fn in_order(order: &[Group]) -> Vec<Group> {
+    let missing = Group::ALL.iter().filter(|group| !order.contains(group));
+    order.iter().chain(missing).copied().collect()
+}
+
 fn place(order: &[Group], group: Group) -> usize {
-    let usual = Group::ALL.iter().position(|known| *known == group).unwrap_or(0);
-    order.iter().position(|known| *known == group).unwrap_or(order.len() + usual)
+    order.iter().position(|known| *known == group).unwrap_or(order.len())
 }
 
 /// The words of one name, and those that were left out.

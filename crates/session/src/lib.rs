@@ -5,6 +5,7 @@
 mod debris;
 mod detail;
 pub mod facts;
+mod folder;
 mod label;
 mod pairs;
 mod placement;
@@ -18,6 +19,7 @@ pub mod estimate;
 
 pub use debris::debris;
 pub use detail::{Details, Side, Treatment};
+pub use folder::group_folder;
 pub use label::{
     Charset, DRUMS_FIRST, KICK_AND_BASS_FIRST, Label, LabelInput, LabelOptions, VOCALS_FIRST, labels,
 };

@@ -3,9 +3,13 @@
 
 mod band;
 mod boundaries;
+mod hints;
+mod keys;
 mod music;
 mod papers;
 mod places;
+mod players;
 mod rough_mix;
 mod siblings;
 mod songs;
+mod tune;

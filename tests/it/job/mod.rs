@@ -1,6 +1,7 @@
 //! The main job through the command line: deliveries go in, session-ready sets come out.
 
 mod bad_input;
+mod folders;
 mod invariants;
 mod stages;
 

@@ -2,6 +2,7 @@
 
 mod containers;
 mod outputs;
+mod stated;
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};

@@ -126,6 +126,7 @@ fn survey(stem: usize) -> Survey {
             channel_mask: None,
             frames: Some(FRAMES),
             timestamp_frames: None,
+            markers: Vec::new(),
             repairs: Vec::new(),
         }),
         measures: Ok(Measures {

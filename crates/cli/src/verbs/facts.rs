@@ -72,20 +72,18 @@ fn heard(args: &Args, progress: &Arc<Reporter>) -> Result<Known, Failure> {
 /// One row a fact, or a statement that is contradicted, or an entry of a list of times.
 fn rows(name: &str, fact: &Fact, table: &mut Table) {
     let what = heading(name);
-    let confidence = fact.confidence.as_str().to_owned();
+    let mut row = |value: &Value, source: &str| {
+        let texts = match value {
+            Value::Array(list) if list.iter().any(Value::is_object) => list.iter().map(timed).collect(),
+            value => vec![words(name, value)],
+        };
+        for text in texts {
+            table.row([what.clone(), text, fact.confidence.as_str().to_owned(), source.to_owned()]);
+        }
+    };
     match &fact.value {
-        Value::Null => {
-            for statement in &fact.statements {
-                let value = words(name, &statement.value);
-                table.row([what.clone(), value, confidence.clone(), statement.source.clone()]);
-            }
-        }
-        Value::Array(list) if list.iter().any(Value::is_object) => {
-            for entry in list {
-                table.row([what.clone(), timed(entry), confidence.clone(), fact.source.clone()]);
-            }
-        }
-        value => table.row([what, words(name, value), confidence, fact.source.clone()]),
+        Value::Null => fact.statements.iter().for_each(|said| row(&said.value, &said.source)),
+        value => row(value, &fact.source),
     }
 }
 

@@ -43,7 +43,7 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
     let mut table = Table::new(&["output", "source", "what will be done"]);
     for stem in &plan.stems {
         let (label, what) = match &stem.fate {
-            Fate::Render => (stem.output.label.clone(), done(stem)),
+            Fate::Render => (stem.output.name(), done(stem)),
             Fate::SetAside { why } => ("-".to_owned(), format!("set aside: {why}")),
             Fate::Fail { why } => ("-".to_owned(), format!("fails: {why}")),
         };
@@ -67,5 +67,6 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
 fn done(stem: &StemPlan) -> String {
     let expected = Measured::expected(stem);
     let changes: Vec<Change> = stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).collect();
-    words(&changes)
+    let like = stem.proposal.as_ref().map(|proposal| format!("; sounds like {}", proposal.sounds_like));
+    words(&changes) + &like.unwrap_or_default()
 }

@@ -7,6 +7,7 @@ pub(crate) mod flac;
 mod hold;
 mod info;
 mod ixml;
+mod marks;
 mod retime;
 pub(crate) mod rifx;
 mod sorted;
@@ -16,6 +17,7 @@ mod text;
 use crate::{Bext, Chunk};
 
 pub use self::hold::hold;
+pub use self::marks::{Marker, with_markers, without_markers};
 pub use self::retime::{Carried, Fate, TimeChange, carry};
 pub use self::text::{decoded, readable};
 

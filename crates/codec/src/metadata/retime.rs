@@ -136,7 +136,7 @@ fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<
     }
 }
 
-fn word(bytes: &[u8], at: usize) -> Option<u32> {
+pub(super) fn word(bytes: &[u8], at: usize) -> Option<u32> {
     bytes.get(at..at + 4)?.try_into().ok().map(u32::from_le_bytes)
 }
 
@@ -147,15 +147,20 @@ fn put(bytes: &mut [u8], at: usize, value: u64) {
 }
 
 /// The points of a `cue ` chunk, 24 bytes each.
-fn points(bytes: &[u8]) -> Option<&[[u8; 24]]> {
+pub(super) fn points(bytes: &[u8]) -> Option<&[[u8; 24]]> {
     let count = word(bytes, 0)? as usize;
     bytes[4..].as_chunks::<24>().0.get(..count)
+}
+
+/// Where a point is: `dwSampleOffset`.
+pub(super) fn point_frame(point: &[u8; 24]) -> Option<u32> {
+    word(point, 20)
 }
 
 fn lost(chunk: &Chunk, time: &TimeChange) -> Vec<u32> {
     let points = points(&chunk.bytes).unwrap_or_default();
     let cut =
-        |point: &&[u8; 24]| word(&point[..], 20).is_some_and(|frame| time.frame(u64::from(frame)).is_none());
+        |point: &&[u8; 24]| point_frame(point).is_some_and(|frame| time.frame(u64::from(frame)).is_none());
     points.iter().filter(cut).filter_map(|point| word(point, 0)).collect()
 }
 
@@ -163,8 +168,8 @@ fn cue(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
     let mut kept: Vec<[u8; 24]> = Vec::new();
     for point in points(bytes)? {
         let mut point = *point;
-        // dwSampleOffset says where it is. dwPosition says the same where there is no playlist, or nothing.
-        let frame = word(&point, 20)?;
+        // dwPosition says the same where there is no playlist, or nothing.
+        let frame = point_frame(&point)?;
         let Some(moved) = time.frame(u64::from(frame)) else { continue };
         if word(&point, 4)? == frame {
             put(&mut point, 4, moved);

@@ -1,6 +1,7 @@
 //! The chunks of a RIFF file sorted for a container with words of its own: markers, titles and comments, and the rest.
 
 use super::pieces;
+use super::retime::{point_frame, points, word};
 use crate::Chunk;
 
 /// A marker: its number, its frame, and the bytes of its name.
@@ -14,10 +15,6 @@ pub(super) struct Sorted<'a> {
     /// Of `LIST`/`INFO`: its name there, and the bytes of the text.
     pub(super) texts: Vec<([u8; 4], Vec<u8>)>,
     pub(super) others: Vec<&'a Chunk>,
-}
-
-fn word(bytes: &[u8], at: usize) -> Option<u32> {
-    bytes.get(at..at + 4)?.try_into().ok().map(u32::from_le_bytes)
 }
 
 /// A text up to its NUL.
@@ -36,9 +33,8 @@ impl<'a> Sorted<'a> {
         let mut names: Vec<(u32, Vec<u8>)> = Vec::new();
         for chunk in chunks {
             if &chunk.id == b"cue " {
-                let points = chunk.bytes.get(4..).unwrap_or_default().as_chunks::<24>().0;
-                let point = |p: &[u8; 24]| Some((word(p, 0)?, u64::from(word(p, 20)?), Vec::new()));
-                sorted.markers.extend(points.iter().filter_map(point));
+                let point = |p: &[u8; 24]| Some((word(p, 0)?, u64::from(point_frame(p)?), Vec::new()));
+                sorted.markers.extend(points(&chunk.bytes).unwrap_or_default().iter().filter_map(point));
             } else if is_list(chunk, b"adtl") {
                 let labels = pieces(&chunk.bytes[4..]).into_iter().filter(|(id, _)| id == b"labl");
                 names.extend(labels.filter_map(|(_, label)| Some((word(label, 0)?, text(&label[4..])))));

@@ -10,6 +10,7 @@ use super::{Link, Pin};
 use crate::facts::{EnvelopeFacts, Measures, Range, Survey};
 use crate::findings::{Finding, Id};
 use crate::heard::Heard;
+use crate::hint::Proposal;
 use crate::recipe::PeakKind;
 use crate::stages::Decision;
 
@@ -76,6 +77,10 @@ pub struct DraftStem<'a> {
     pub findings: Vec<Finding>,
     /// Name without extension, once the label stage has run.
     pub label: Option<String>,
+    /// What it sounds like, where its name says nothing.
+    pub proposal: Option<Proposal>,
+    /// Folder below `audio/`; empty where there is none.
+    pub folder: String,
 }
 
 impl<'a> DraftStem<'a> {

@@ -1,6 +1,7 @@
 //! The plan: a pure function of recipe and surveys. All judgement is made here, so none of it needs audio to be tested.
 
 mod draft;
+mod markers;
 mod notice;
 mod pairs;
 mod pin;
@@ -11,11 +12,13 @@ use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
 
 pub use draft::{Draft, DraftChannel, DraftStem, Standing};
+pub use markers::PlannedMarker;
 pub use pin::{Pin, PinnedStem};
 
 use crate::facts::Survey;
-use crate::findings::Finding;
+use crate::findings::{Finding, Id};
 use crate::heard::Heard;
+use crate::hint::Proposal;
 use crate::identity::Identity;
 use crate::recipe::Recipe;
 use crate::stages::{self, Decision, Settings, align_starts, re_encode, resample};
@@ -75,6 +78,9 @@ pub struct StemPlan {
     /// Who it is, as its name says it.
     #[serde(default)]
     pub identity: Identity,
+    /// What it sounds like, where its name says nothing.
+    #[serde(default)]
+    pub proposal: Option<Proposal>,
     /// What happens to the stem.
     pub fate: Fate,
     /// The decisions, in recipe order.
@@ -123,6 +129,9 @@ pub enum Fate {
 pub struct OutputPlan {
     /// Name without extension.
     pub label: String,
+    /// Folder of its group below `audio/`; empty where there is none.
+    #[serde(default)]
+    pub folder: String,
     /// Rate in Hz.
     pub rate_hz: u32,
     /// Channel count.
@@ -145,6 +154,13 @@ impl Plan {
     /// The stems that are rendered, in the order of the outputs.
     pub fn rendered(&self) -> impl Iterator<Item = &StemPlan> {
         self.stems.iter().filter(|stem| stem.is_rendered())
+    }
+}
+
+impl OutputPlan {
+    /// Folder and label: `02_Drums/03_Snare`.
+    pub fn name(&self) -> String {
+        if self.folder.is_empty() { self.label.clone() } else { format!("{}/{}", self.folder, self.label) }
     }
 }
 
@@ -181,6 +197,15 @@ impl StemPlan {
     /// The container of the output.
     pub fn container(&self) -> re_encode::ContainerSetting {
         self.write().map_or(re_encode::ContainerSetting::Bwf, |(container, ..)| container)
+    }
+
+    /// The stated markers that its output gets.
+    pub fn markers(&self) -> &[PlannedMarker] {
+        let written = self.decisions.iter().find_map(|decision| match decision {
+            Decision::ReEncode(re_encode::Decision::Write { markers, .. }) => Some(&markers[..]),
+            _ => None,
+        });
+        written.unwrap_or_default()
     }
 
     /// How the output is stored: container, samples, and whether dither is added.
@@ -249,6 +274,7 @@ pub fn plan(
     draft.link.majority_hz = draft.majority_hz;
     draft.stems.sort_by(|a, b| a.path().cmp(b.path()));
     notice::notice(&mut draft);
+    propose(&mut draft);
     relatives::notice(&heard.siblings, &mut draft);
     if let Some(mix) = &heard.rough_mix {
         rough::notice(mix, &mut draft);
@@ -264,6 +290,19 @@ pub fn plan(
         }
     }
     finish(delivery, draft)
+}
+
+/// Says what stems sound like whose names say nothing. Their group stays as it is.
+fn propose(draft: &mut Draft<'_>) {
+    let heard = draft.heard;
+    for stem in &mut draft.stems {
+        let Some(proposal) = heard.proposals.get(stem.path()) else { continue };
+        let Proposal { sounds_like, confidence, by } = proposal;
+        let text = format!("its name does not say what it is; it sounds like {sounds_like} ({by})");
+        let finding = Finding::new(Id::SoundsLike, text).with("sounds_like", sounds_like.as_str());
+        stem.note(finding.with("confidence", *confidence));
+        stem.proposal = Some(proposal.clone());
+    }
 }
 
 fn place(recipe: &Recipe, draft: &mut Draft<'_>) {
@@ -300,6 +339,8 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
         decisions: Vec::new(),
         findings: Vec::new(),
         label: None,
+        folder: String::new(),
+        proposal: None,
     }
 }
 
@@ -309,7 +350,7 @@ fn finish(delivery: &str, draft: Draft<'_>) -> Plan {
     link.timestamp_frames = link.timestamp_frames.filter(|_| draft.placement.is_some());
     let mut stems: Vec<StemPlan> =
         draft.stems.into_iter().map(|stem| stem_plan(stem, link.timestamp_frames)).collect();
-    stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.label.clone(), stem.path().to_owned()));
+    stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.name(), stem.path().to_owned()));
     Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings }
 }
 
@@ -325,7 +366,8 @@ fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {
     let same_channels =
         stem.sources.len() == 1 && format.is_some_and(|f| usize::from(f.channels) == stem.channels.len());
     let output = OutputPlan {
-        label: if rendered { stem.label.clone().unwrap_or_default() } else { String::new() },
+        label: stem.label.clone().filter(|_| rendered).unwrap_or_default(),
+        folder: if rendered { stem.folder.clone() } else { String::new() },
         rate_hz: stem.rate_hz,
         channels: stem.channels.len() as u16,
         frames: if rendered { stem.frames } else { 0 },
@@ -340,6 +382,7 @@ fn stem_plan(stem: DraftStem<'_>, common_stamp: Option<u64>) -> StemPlan {
         role: if stem.reference { "reference" } else { "stem" }.to_owned(),
         group: stem.group.as_str().to_owned(),
         identity: Identity::from(&stem.role),
+        proposal: stem.proposal,
         fate: match stem.standing {
             Standing::Active => Fate::Render,
             Standing::SetAside(why) => Fate::SetAside { why },

@@ -8,6 +8,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Link, LinkGain};
+use crate::audio_folder::AUDIO;
 use crate::facts::Survey;
 use crate::manifest::Manifest;
 
@@ -27,6 +28,9 @@ pub struct PinnedStem {
     pub sha256: String,
     /// Name of the output without extension.
     pub label: Option<String>,
+    /// Folder of the output below `audio/`; empty where it lies in there itself.
+    #[serde(default)]
+    pub folder: String,
     /// Where the source's first frame stands, in frames since midnight at the output rate; where there is one start.
     pub start_frames: Option<i64>,
 }
@@ -40,11 +44,14 @@ impl Pin {
         let stamp = manifest.link.timestamp_frames.map(|frames| frames as i64);
         let stems = manifest.stems.iter().filter_map(|stem| {
             let output = stem.output.as_ref()?;
-            let label = output.path.rsplit('/').next().and_then(|name| Path::new(name).file_stem()?.to_str());
+            let path = Path::new(&output.path);
+            let label = path.file_stem().and_then(|label| label.to_str());
+            let folder = path.parent().and_then(|folder| folder.strip_prefix(AUDIO).ok()?.to_str());
             let shift = stem.time_map.as_ref()?.shift_frames;
             let pinned = PinnedStem {
                 sha256: stem.source.sha256.clone()?,
                 label: label.map(str::to_owned),
+                folder: folder.unwrap_or_default().to_owned(),
                 start_frames: stamp.map(|stamp| stamp - shift),
             };
             Some((stem.source.path.clone(), pinned))

@@ -91,16 +91,23 @@ fn combinations(stages: &[Placed], notes: &mut Notes<'_>) {
         }
     }
     pairs(stages, notes);
-    flac(stages, notes);
+    containers(stages, notes);
 }
 
-/// FLAC holds integers only.
-fn flac(stages: &[Placed], notes: &mut Notes<'_>) {
+/// What a container cannot hold.
+fn containers(stages: &[Placed], notes: &mut Notes<'_>) {
     for placed in stages {
         let all = std::iter::once(placed.stage.base())
             .chain(placed.stage.chosen.iter().map(|(_, settings)| settings));
         for settings in all {
             let Settings::ReEncode(written) = settings else { continue };
+            if written.markers && !written.container.carries_metadata() {
+                notes.add(
+                    placed.span.clone(),
+                    "markers = true needs container = \"bwf\": markers are written there only",
+                );
+            }
+            // FLAC holds integers only.
             if written.container != ContainerSetting::Flac {
                 continue;
             }

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use self::chain::Chain;
 use self::sink::Sink;
 use self::source::Source;
+use crate::audio_folder::{self, AUDIO};
 use crate::bench::Bench;
 use crate::carried::{self, MetadataRecord};
 use crate::event::{Event, Step};
@@ -82,7 +83,7 @@ pub struct Shop {
 
 /// Path of a stem's output inside the output folder.
 pub fn output_path(stem: &StemPlan) -> String {
-    format!("audio/{}.{}", stem.output.label, stem.container().extension())
+    format!("{AUDIO}/{}.{}", stem.output.name(), stem.container().extension())
 }
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
@@ -143,6 +144,8 @@ pub fn settle(
 
 fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Measured>, RenderError> {
     let path = shop.out.join(output_path(stem));
+    audio_folder::make_way(&*shop.disk, &shop.out, &path)
+        .map_err(|error| RenderError::Store(Box::new(error)))?;
     let result = storage::write(&*shop.disk, &path, |writer| encode(shop, stem, pulse, writer));
     result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
 }

@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 
 pub use self::undo::{How, Step};
 use self::undo::{Way, way};
+use crate::carried::without_added;
 use crate::event::{Event, Listener, Step as RunStep};
 use crate::findings::Id;
 use crate::hashed;
@@ -200,6 +201,8 @@ fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result
         bext.time_reference = stamp;
         Some(bext)
     });
+    let chunks = without_added(metadata.chunks.clone(), &stem.metadata);
+    let delivered = Metadata { bext: None, chunks };
     let (rate_hz, kind) = (source.rate_hz.ok_or_else(missing)?, kind(stem));
     let channels = source.channels.ok_or_else(missing)?;
     let frames = source.frames.ok_or_else(missing)?;
@@ -222,7 +225,7 @@ fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result
         channel_mask: None,
         bext,
         chunks_before: Vec::new(),
-        chunks_after: carry(metadata, &back).into_iter().filter_map(|carried| carried.chunk).collect(),
+        chunks_after: carry(&delivered, &back).into_iter().filter_map(|carried| carried.chunk).collect(),
     })
 }
 

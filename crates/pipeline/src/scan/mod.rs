@@ -10,10 +10,11 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use loadin_codec::Metadata;
 use loadin_session::debris;
 
 pub(crate) use self::source::{Place, SourceFile, locate, open};
-use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory};
+use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
 use crate::watch::{Patience, Trouble, watched};
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
@@ -195,6 +196,17 @@ fn read_header(place: &Place) -> Result<(u64, FormatFacts), HeaderError> {
     }
 }
 
+/// Markers that are kept of one file; more are slices of a loop, and no help.
+const MOST_MARKERS: usize = 500;
+
+/// Longest name of a marker that is kept, in characters.
+const MOST_CHARS: usize = 80;
+
+fn markers(metadata: &Metadata) -> Vec<MarkerFacts> {
+    let kept = metadata.markers().into_iter().take(MOST_MARKERS);
+    kept.map(|m| MarkerFacts { frame: m.frame, name: m.name.chars().take(MOST_CHARS).collect() }).collect()
+}
+
 fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
     let format = decoder.format();
     FormatFacts {
@@ -208,6 +220,7 @@ fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
         channel_mask: format.channel_mask,
         frames: format.frames,
         timestamp_frames: decoder.metadata().bext.as_ref().map(|bext| bext.time_reference),
+        markers: markers(decoder.metadata()),
         repairs: decoder.repairs().iter().map(ToString::to_string).collect(),
     }
 }

@@ -1,13 +1,17 @@
 //! # label
 //!
 //! *What it does:* gives every stem a clear, unique name and a place in the order of groups.
-//! *Reads:* the names of the delivery. *Decides:* name and order. *Changes:* the file name.
-//! *Settings:* `max-chars`, `charset`, `separator`, `number`, `order`.
+//! *Reads:* the names of the delivery. *Decides:* name, order and folder. *Changes:* the file name.
+//! *Settings:* `max-chars`, `charset`, `separator`, `number`, `order`, `group-folders`.
 //! *Sources:* names of at most 31 characters without accents and signs: common practice, no source.
+
+mod order;
 
 use loadin_session as session;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+pub use self::order::Order;
 
 use super::{NOT_RENDERED, Processor};
 use crate::findings::{Finding, Id};
@@ -23,18 +27,6 @@ pub enum Charset {
     Ascii,
     /// Every letter and digit.
     Unicode,
-}
-
-/// The order of the groups.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Order {
-    /// Kick and bass, drums, percussion, instruments, vocals, effects.
-    KickAndBassFirst,
-    /// Drums, percussion, bass, instruments, effects, vocals.
-    DrumsFirst,
-    /// Vocals, then kick and bass, drums and the rest.
-    VocalsFirst,
 }
 
 /// What stands between words.
@@ -79,6 +71,8 @@ pub struct Settings {
     pub number: bool,
     /// The order of the groups.
     pub order: Order,
+    /// Whether every group has a folder of its own below `audio/`.
+    pub group_folders: bool,
 }
 
 impl Default for Settings {
@@ -88,7 +82,8 @@ impl Default for Settings {
             charset: Charset::Ascii,
             separator: Separator::Underscore,
             number: true,
-            order: Order::KickAndBassFirst,
+            order: Order::default(),
+            group_folders: false,
         }
     }
 }
@@ -108,6 +103,9 @@ pub enum Decision {
         from: String,
         /// The new one, without extension.
         to: String,
+        /// The folder of its group below `audio/`; empty where the recipe asks for none.
+        #[serde(default)]
+        folder: String,
         /// Words that many names share and that were left out.
         stripped: Vec<String>,
         /// Why.
@@ -128,12 +126,7 @@ fn options(settings: &Settings) -> session::LabelOptions {
             Separator::Space => ' ',
         },
         number: settings.number,
-        order: match settings.order {
-            Order::KickAndBassFirst => session::KICK_AND_BASS_FIRST,
-            Order::DrumsFirst => session::DRUMS_FIRST,
-            Order::VocalsFirst => session::VOCALS_FIRST,
-        }
-        .to_vec(),
+        order: settings.order.groups(),
     }
 }
 
@@ -152,17 +145,25 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .collect();
     let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];
     let Some(own) = settings.first() else { return decisions };
-    for (index, label) in session::labels(&inputs, &options(own)).into_iter().enumerate() {
+    let options = options(own);
+    for (index, label) in session::labels(&inputs, &options).into_iter().enumerate() {
         let Some(label) = label else { continue };
+        let pinned = draft.pin.and_then(|pin| pin.stem(inputs[index].path.as_str()));
         let stem = &mut draft.stems[index];
         if label.collided {
             let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);
             stem.note(Finding::new(Id::NameCollision, text).with("label", label.text.as_str()));
         }
         stem.label = Some(label.text.clone());
+        stem.folder = match pinned.filter(|pinned| pinned.label.is_some()) {
+            Some(pinned) => pinned.folder.clone(),
+            None if own.group_folders => session::group_folder(stem.group, &stem.role.details, &options),
+            None => String::new(),
+        };
         decisions[index] = Decision::Name {
             from: stem.path().to_owned(),
             to: label.text,
+            folder: stem.folder.clone(),
             stripped: label.stripped,
             why: "short, unique, in the order of the groups".to_owned(),
         };
@@ -179,9 +180,10 @@ pub fn processor(_: &Decision, _: &StemPlan) -> Option<Box<dyn Processor>> {
 pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Name { from, to, stripped, why } => Some(
-            Change::new("label", "name", from.as_str(), to.as_str(), "", why)
-                .with("left_out", stripped.clone()),
-        ),
+        Decision::Name { from, to, folder, stripped, why } => {
+            let change = Change::new("label", "name", from.as_str(), to.as_str(), "", why)
+                .with("left_out", stripped.clone());
+            Some(if folder.is_empty() { change } else { change.with("folder", folder.as_str()) })
+        }
     }
 }

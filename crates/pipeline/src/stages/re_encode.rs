@@ -3,7 +3,7 @@
 //! *What it does:* writes the prepared stem: container, depth, dither.
 //! *Reads:* the grid that the samples lie on and the expected peak. *Decides:* sample kind and dither.
 //! *Changes:* the depth; dither is added once, last, and only when the depth falls.
-//! *Settings:* `container`, `depth`, `dither`, `when-over`.
+//! *Settings:* `container`, `depth`, `dither`, `when-over`, `markers`.
 //! *Sources:* TPDF of 2 LSB peak to peak (Wannamaker, Lipshitz, Vanderkooy, Wright, IEEE Trans. SP 48(2), 2000);
 //! `bext` as in EBU Tech 3285.
 
@@ -15,7 +15,7 @@ use super::{NOT_RENDERED, Processor};
 use crate::facts::FormatFacts;
 use crate::findings::{Finding, Id, rounded};
 use crate::manifest::Change;
-use crate::plan::{Draft, DraftStem, Standing, StemPlan};
+use crate::plan::{Draft, DraftStem, PlannedMarker, Standing, StemPlan};
 use crate::recipe::PeakKind;
 use crate::render::Measured;
 
@@ -118,6 +118,9 @@ pub struct Settings {
     pub dither: Dither,
     /// What to do with a stem that would pass full scale.
     pub when_over: WhenOver,
+    /// Whether the markers that the client states are written into every output (`cue ` and `LIST`/`adtl`; container
+    /// `bwf` only). Markers that a stem has itself are carried in any case.
+    pub markers: bool,
 }
 
 impl Default for Settings {
@@ -127,6 +130,7 @@ impl Default for Settings {
             depth: Depth::I24,
             dither: Dither::Tpdf,
             when_over: WhenOver::Float,
+            markers: false,
         }
     }
 }
@@ -208,6 +212,9 @@ pub enum Decision {
         exact: bool,
         /// Depth of the source, in words.
         from: String,
+        /// Stated markers that are written; the plan as a whole knows where they stand.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        markers: Vec<PlannedMarker>,
         /// Why.
         why: String,
     },
@@ -281,6 +288,7 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         dither: falls && settings.dither == Dither::Tpdf,
         exact,
         from: describe(format),
+        markers: Vec::new(),
         why: if settings.depth == Depth::Source {
             "every stem keeps its own depth"
         } else {

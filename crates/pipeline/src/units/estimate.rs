@@ -119,6 +119,7 @@ mod tests {
             channel_mask: None,
             frames: Some(48_000 * seconds),
             timestamp_frames: None,
+            markers: Vec::new(),
             repairs: Vec::new(),
         };
         FileFacts { path: path.to_owned(), bytes: 48_000 * 6 * seconds, format: Ok(format) }

@@ -26,6 +26,7 @@ pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
+use crate::audio_folder;
 use crate::bench::Bench;
 use crate::event::{Event, Step};
 use crate::facts::{FileFacts, Survey};
@@ -245,8 +246,8 @@ pub fn render(
     let mut stems: Vec<&StemPlan> = plan.rendered().collect();
     stems.sort_by_key(|stem| std::cmp::Reverse(stem.output_bytes()));
     keep_mine(&mut stems, |stem| stem.path(), mine);
-    let audio = desk.out.join("audio");
-    for folder in [&audio, &desk.memory().join("journal")] {
+    let folders = audio_folder::all_folders(desk.out);
+    for folder in folders.iter().chain([&desk.memory().join("journal")]) {
         clear_stale(folder);
     }
     let disk = Arc::new(disk_for(desk, &stems));
@@ -315,6 +316,7 @@ pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<M
     let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let rendered = rendered(desk, &planned)?;
     let PlanFile { plan, heard, late, .. } = planned;
+    let music = music.placed(&plan);
     let study = Study { inventory: listed.inventory, surveys, music, heard, plan, late };
     let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
     let done =

@@ -6,6 +6,8 @@
 //! who sounds when, [`sections`] divides the song by it. Sources stand in each file.
 
 mod grid;
+mod hint;
+mod key;
 mod kin;
 mod level;
 mod onset;
@@ -18,6 +20,8 @@ mod sections;
 mod siblings;
 mod tempo;
 
+pub use hint::{Hint, Kind, Sound, sounds_like};
+pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
 pub use kin::{Kin, kin};
 pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};

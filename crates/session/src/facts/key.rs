@@ -50,6 +50,11 @@ impl Key {
         format!("{}{}", self.tonic(), if self.minor { "m" } else { "" })
     }
 
+    /// Semitones of the tonic above C.
+    pub(crate) fn semitones(self) -> u8 {
+        (7 * self.position()).rem_euclid(12).unsigned_abs()
+    }
+
     fn tonic(self) -> String {
         let sign = match self.accidental {
             1 => "#",

@@ -3,6 +3,7 @@
 //! Nothing is estimated here, and nothing is decided where statements contradict each other.
 
 mod key;
+mod markers;
 mod meter;
 mod midi;
 mod midi_write;
@@ -11,6 +12,7 @@ mod tempo;
 mod words;
 
 pub use key::Key;
+pub use markers::{Clash, merged_markers, same_markers};
 pub use meter::Meter;
 pub use midi::{At, Midi, bpm_of, read_midi};
 pub use midi_write::{SessionMap, micros_of};

@@ -1,0 +1,139 @@
+//! Named markers, read from and added to `cue ` and `LIST`/`adtl` (Multimedia Programming Interface and Data
+//! Specifications 1.0, 1991): a point has a number, and the list has the name of that number.
+
+use std::collections::BTreeMap;
+
+use super::retime::{point_frame, points, word};
+use super::text::readable;
+use super::{Metadata, list, markers, pieces};
+use crate::Chunk;
+
+/// A named point in a file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Marker {
+    /// Frame of the file.
+    pub frame: u64,
+    /// Its name; never empty.
+    pub name: String,
+}
+
+impl Metadata {
+    /// The markers that have a name, in the order of their frames. Points without one mostly mark slices of a loop.
+    pub fn markers(&self) -> Vec<Marker> {
+        let names = names(&self.chunks);
+        let mut found: Vec<Marker> = all_points(&self.chunks)
+            .filter_map(|(id, frame)| Some(Marker { frame, name: names.get(&id)?.clone() }))
+            .collect();
+        found.sort_by_key(|marker| marker.frame);
+        found
+    }
+}
+
+fn all_points(chunks: &[Chunk]) -> impl Iterator<Item = (u32, u64)> {
+    let cues = chunks.iter().filter(|chunk| &chunk.id == b"cue ");
+    cues.flat_map(|chunk| points(&chunk.bytes).unwrap_or_default())
+        .filter_map(|point| Some((word(point, 0)?, u64::from(point_frame(point)?))))
+}
+
+/// The pieces of every list of markers.
+fn texts(chunks: &[Chunk]) -> impl Iterator<Item = ([u8; 4], &[u8])> {
+    let lists = chunks.iter().filter(|chunk| &chunk.id == b"LIST");
+    lists.filter_map(|chunk| chunk.bytes.strip_prefix(b"adtl")).flat_map(pieces)
+}
+
+fn names(chunks: &[Chunk]) -> BTreeMap<u32, String> {
+    let labels = texts(chunks).filter(|(id, _)| id == b"labl");
+    labels
+        .filter_map(|(_, bytes)| Some((word(bytes, 0)?, readable(bytes.get(4..)?))))
+        .filter(|(_, name)| !name.is_empty())
+        .collect()
+}
+
+/// The chunks with further markers: a file has one chunk of points and one list of names.
+pub fn with_markers(mut chunks: Vec<Chunk>, new: &[Marker]) -> Vec<Chunk> {
+    let named = texts(&chunks).filter_map(|(_, bytes)| word(bytes, 0));
+    let first = all_points(&chunks).map(|(id, _)| id).chain(named).max().unwrap_or(0).saturating_add(1);
+    let numbered: Vec<(u32, u64, Vec<u8>)> =
+        (first..).zip(new).map(|(id, marker)| (id, marker.frame, marker.name.clone().into_bytes())).collect();
+    for added in markers(&numbered) {
+        let kind = &added.bytes[..4];
+        let same = |chunk: &&mut Chunk| {
+            chunk.id == added.id && (&added.id == b"cue " || chunk.bytes.starts_with(kind))
+        };
+        match chunks.iter_mut().find(same) {
+            Some(there) if &added.id == b"cue " => {
+                let own = points(&there.bytes).unwrap_or_default();
+                let mut bytes = ((own.len() + new.len()) as u32).to_le_bytes().to_vec();
+                bytes.extend(own.as_flattened());
+                bytes.extend(&added.bytes[4..]);
+                there.bytes = bytes;
+            }
+            Some(there) => {
+                there.bytes.resize(there.bytes.len().next_multiple_of(2), 0);
+                there.bytes.extend(&added.bytes[4..]);
+            }
+            None => chunks.push(added),
+        }
+    }
+    chunks
+}
+
+/// The chunks without the named markers that `gone` chooses.
+pub fn without_markers(chunks: Vec<Chunk>, gone: impl Fn(&Marker) -> bool) -> Vec<Chunk> {
+    let names = names(&chunks);
+    let is_gone =
+        |id: u32, frame: u64| names.get(&id).is_some_and(|name| gone(&Marker { frame, name: name.clone() }));
+    let lost: Vec<u32> =
+        all_points(&chunks).filter(|&(id, frame)| is_gone(id, frame)).map(|(id, _)| id).collect();
+    let left = |id: Option<u32>| id.is_none_or(|id| !lost.contains(&id));
+    let mut kept = Vec::new();
+    for chunk in chunks {
+        if &chunk.id == b"cue " {
+            let own = points(&chunk.bytes).unwrap_or_default();
+            let points: Vec<[u8; 24]> =
+                own.iter().filter(|point| left(word(&point[..], 0))).copied().collect();
+            if !points.is_empty() || own.is_empty() {
+                let mut bytes = (points.len() as u32).to_le_bytes().to_vec();
+                bytes.extend(points.as_flattened());
+                kept.push(Chunk { id: chunk.id, bytes });
+            }
+        } else if let Some(rest) = chunk.bytes.strip_prefix(b"adtl").filter(|_| &chunk.id == b"LIST") {
+            let pieces = pieces(rest);
+            let own: Vec<_> = pieces.iter().filter(|(_, bytes)| left(word(bytes, 0))).copied().collect();
+            if !own.is_empty() || pieces.is_empty() {
+                kept.push(list(*b"adtl", own));
+            }
+        } else {
+            kept.push(chunk);
+        }
+    }
+    kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn marker(frame: u64, name: &str) -> Marker {
+        Marker { frame, name: name.to_owned() }
+    }
+
+    fn read(chunks: &[Chunk]) -> Vec<Marker> {
+        Metadata { bext: None, chunks: chunks.to_vec() }.markers()
+    }
+
+    #[test]
+    fn markers_are_added_to_those_that_are_there_and_taken_away_again() {
+        let own = markers(&[(7, 100, b"Solo".to_vec()), (9, 50, Vec::new())]);
+        let [first, second] = [marker(48_000, "Verse"), marker(96_000, "Größe")];
+        let all = with_markers(own.clone(), &[first.clone(), second.clone()]);
+        assert_eq!(all.len(), 2, "one chunk of points, one list");
+        assert_eq!(read(&all), [marker(100, "Solo"), first.clone(), second.clone()]);
+        let ids: Vec<u32> = all_points(&all).map(|(id, _)| id).collect();
+        assert_eq!(ids, [7, 9, 10, 11], "no number is given twice");
+        assert_eq!(without_markers(all.clone(), |m| *m == first || *m == second), own);
+        let fresh = with_markers(Vec::new(), std::slice::from_ref(&first));
+        assert_eq!(fresh, markers(&[(1, 48_000, b"Verse".to_vec())]));
+        assert_eq!(without_markers(fresh, |m| *m == first), []);
+    }
+}

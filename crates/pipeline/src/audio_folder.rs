@@ -1,0 +1,117 @@
+//! The folder of the prepared stems, and the folders of groups in it.
+
+use std::convert::Infallible;
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use crate::storage::{Disk, StoreError};
+
+/// Its name inside the output folder.
+pub(crate) const AUDIO: &str = "audio";
+
+/// Every folder between the output folder and a file in it, from the outside in.
+fn folders<'a>(out: &Path, file: &'a Path) -> Vec<&'a Path> {
+    let inside = |folder: &&Path| folder.starts_with(out) && *folder != out;
+    let mut folders: Vec<&Path> = file.ancestors().skip(1).filter(inside).collect();
+    folders.reverse();
+    folders
+}
+
+/// Makes the folders that the file at `path` needs, and their names durable.
+pub(crate) fn make_way(disk: &dyn Disk, out: &Path, path: &Path) -> Result<(), StoreError<Infallible>> {
+    for folder in folders(out, path) {
+        let made = match fs::create_dir(folder) {
+            Ok(()) => disk.sync_folder(folder.parent().unwrap_or(out)),
+            // Another thread or machine was first.
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(()),
+            Err(error) => Err(error),
+        };
+        made.map_err(|source| StoreError::Disk { path: folder.to_owned(), source })?;
+    }
+    Ok(())
+}
+
+/// Something in the way of the file at `path`: a file where a folder of a group should be, or a link, which might lead
+/// out of the output folder.
+pub(crate) fn in_the_way(out: &Path, path: &Path) -> Option<PathBuf> {
+    let stands = |folder: &&Path| fs::symlink_metadata(folder).is_ok_and(|there| !there.is_dir());
+    // The outermost folder may lie on another disk: that is the engineer's choice.
+    folders(out, path).into_iter().skip(1).find(stands).map(Path::to_owned)
+}
+
+/// Every file below the folder `audio` of an output folder, and every folder in which there is none, by its path inside
+/// the output folder.
+pub(crate) fn listed(out: &Path) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut open = vec![AUDIO.to_owned()];
+    while let Some(folder) = open.pop() {
+        let entries: Vec<fs::DirEntry> =
+            fs::read_dir(out.join(&folder)).into_iter().flatten().flatten().collect();
+        if entries.is_empty() && folder != AUDIO {
+            found.push(folder.clone());
+        }
+        for entry in entries {
+            let path = format!("{folder}/{}", entry.file_name().to_string_lossy());
+            let list = if entry.file_type().is_ok_and(|kind| kind.is_dir()) { &mut open } else { &mut found };
+            list.push(path);
+        }
+    }
+    found.sort();
+    found
+}
+
+/// The folders below `audio` and that one itself.
+pub(crate) fn all_folders(out: &Path) -> Vec<PathBuf> {
+    let mut all = vec![out.join(AUDIO)];
+    let mut next = 0;
+    while let Some(folder) = all.get(next).cloned() {
+        let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+        all.extend(entries.filter(|e| e.file_type().is_ok_and(|kind| kind.is_dir())).map(|e| e.path()));
+        next += 1;
+    }
+    all
+}
+
+/// Removes the folders of groups that have become empty. Best effort: an empty folder harms nobody.
+pub(crate) fn remove_empty(out: &Path) {
+    for folder in all_folders(out).iter().skip(1).rev() {
+        // The system refuses to remove one that is not empty.
+        let _ = fs::remove_dir(folder);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::storage::RealDisk;
+
+    #[test]
+    fn folders_are_made_listed_and_removed() {
+        let folder = tempfile::tempdir().unwrap();
+        let out = folder.path();
+        let path = out.join("audio/08_Vocals/3_Backing/01_BV.wav");
+        make_way(&RealDisk, out, &path).unwrap();
+        make_way(&RealDisk, out, &path).unwrap();
+        fs::write(&path, "").unwrap();
+        make_way(&RealDisk, out, &out.join("audio/02_Drums/a.wav")).unwrap();
+        assert_eq!(listed(out), ["audio/02_Drums", "audio/08_Vocals/3_Backing/01_BV.wav"]);
+        remove_empty(out);
+        assert_eq!(listed(out), ["audio/08_Vocals/3_Backing/01_BV.wav"]);
+        fs::remove_file(&path).unwrap();
+        remove_empty(out);
+        assert_eq!(all_folders(out), [out.join("audio")]);
+    }
+
+    #[test]
+    fn what_stands_where_a_folder_should_be_is_seen() {
+        let folder = tempfile::tempdir().unwrap();
+        let out = folder.path();
+        let path = out.join("audio/02_Drums/a.wav");
+        assert_eq!(in_the_way(out, &path), None);
+        fs::create_dir(out.join("audio")).unwrap();
+        fs::write(out.join("audio/02_Drums"), "").unwrap();
+        assert_eq!(in_the_way(out, &path), Some(out.join("audio/02_Drums")));
+        assert!(make_way(&RealDisk, out, &path).is_err());
+    }
+}
