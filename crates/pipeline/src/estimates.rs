@@ -192,6 +192,7 @@ fn weights(heard: &[(&Member<'_>, Presence)]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::music::bar_seconds;
 
     fn findings(said: f64, heard: f64, sure: bool) -> usize {
         let mut stated = Estimates::default();
@@ -200,6 +201,14 @@ mod tests {
         estimates.put(TEMPO, heard, sure, String::new());
         estimates.compare_tempo(&stated.facts);
         estimates.findings.len()
+    }
+
+    /// What is estimated decides nothing over audio.
+    #[test]
+    fn the_length_of_a_bar_comes_from_statements_alone() {
+        let mut estimates = Estimates::default();
+        estimates.put(TEMPO, 120.0, true, String::new());
+        assert_eq!(bar_seconds(&estimates.facts), None);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::job::{findings, prep};
 
 fn song(bpm: f64) -> Song {
     let form = vec![('i', 4), ('A', 8), ('B', 8), ('A', 8)];
-    Song { bpm, style: Style::Backbeat, swing: 0.5, lead_in: 0.0, form, one_drum_stem: false }
+    Song { bpm, style: Style::Backbeat, swing: 0.5, lead_in: 0.0, form, one_drum_stem: false, hurry: 0.0 }
 }
 
 fn delivery(name: &str, bpm: f64) -> Delivery {
@@ -78,4 +78,18 @@ fn another_tempo_than_the_stated_one_is_a_question_and_no_change() {
     let half = delivery("Song_48.65bpm", 97.3);
     let (_, manifest) = prep(&half.path(), &half.out("out"), &[]);
     assert!(!findings(&manifest).contains(&"tempo-doubt"));
+}
+
+/// From 104 to about 109 BPM within 65 s.
+#[test]
+fn a_band_that_hurries_has_no_single_tempo() {
+    let delivery = Delivery::new("Song");
+    Song { hurry: 0.0004, ..song(104.0) }.render(7, &delivery);
+    let out = delivery.out("out");
+    let (_, manifest) = prep(&delivery.path(), &out, &[]);
+    let facts = &manifest["facts"];
+    assert!(facts["tempo_bpm_estimate"].is_null(), "{facts}");
+    let steps = facts["tempo_changes_estimate"]["value"].as_array().unwrap();
+    assert!(steps.len() > 1 && steps[0]["bpm"].as_f64() < steps[steps.len() - 1]["bpm"].as_f64(), "{facts}");
+    assert!(!out.join("session.mid").exists(), "a tempo that moves makes no map");
 }

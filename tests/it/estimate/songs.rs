@@ -37,6 +37,8 @@ pub(super) struct Song {
     pub(super) form: Vec<(char, usize)>,
     /// All drums in one stem.
     pub(super) one_drum_stem: bool,
+    /// How much a band without a click hurries: after `t` seconds it is `hurry · t²` seconds early.
+    pub(super) hurry: f64,
 }
 
 const FORMS: &[&[(char, usize)]] = &[
@@ -65,6 +67,7 @@ impl Song {
             lead_in: if dice.part() < 0.5 { 0.0 } else { dice.between(0.0, 4.0) },
             form: FORMS[dice.of(FORMS.len())].to_vec(),
             one_drum_stem: dice.part() < 0.3,
+            hurry: 0.0,
         }
     }
 
@@ -94,7 +97,8 @@ impl Song {
         } else {
             self.swing + (rest - 0.5) / 0.5 * (1.0 - self.swing)
         };
-        self.lead_in + self.beat() * (4.0 * bar as f64 + beat + bent)
+        let at = self.lead_in + self.beat() * (4.0 * bar as f64 + beat + bent);
+        at - self.hurry * at * at
     }
 
     /// Writes all stems into the delivery.

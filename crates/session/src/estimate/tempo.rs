@@ -33,8 +33,8 @@ const PULSE: f64 = 0.5;
 /// The least part of the windows on the grid, for a tempo at all and for a sure one.
 const STEADY: (f64, f64) = (0.6, 0.85);
 
-/// The least part of the onsets on the grid of a sure tempo.
-const SURE_SHARE: f64 = 0.5;
+/// The least part of the onsets that lies on a grid: between its rows there is room for a third by chance.
+const LEAST_SHARE: f64 = 0.5;
 
 /// A sure tempo is known to this, as one standard deviation.
 const SURE_BPM: f64 = 0.02;
@@ -123,13 +123,14 @@ pub fn judge_tempo(parts: &[Part], known: &Known<'_>) -> TempoVerdict {
     if locked.beyond_chance < BEYOND_CHANCE {
         return TempoVerdict::Unknown("the onsets fit a grid no better than chance".to_owned());
     }
-    if grid.steady < STEADY.0 {
+    if grid.steady < STEADY.0 || grid.share < LEAST_SHARE {
         let steps = steps(&events, grid.period);
         if steps.len() > 1 {
             return TempoVerdict::Moving(steps);
         }
         let why = format!(
-            "the onsets fit no grid: {:.0} % of the windows of 10 s stand on the best one",
+            "the onsets fit no grid: {:.0} % of them lie on the best one, and it holds in {:.0} % of the windows of 10 s",
+            100.0 * grid.share,
             100.0 * grid.steady
         );
         return TempoVerdict::Unknown(why);
@@ -154,7 +155,7 @@ pub fn judge_tempo(parts: &[Part], known: &Known<'_>) -> TempoVerdict {
 fn tempo(parts: &[Part], grid: &Grid, best: Counted, second: Option<Counted>, known: &Known<'_>) -> Tempo {
     let bpm = 60.0 / best.beat;
     let uncertainty_bpm = bpm * grid.uncertainty / grid.period;
-    let precise = uncertainty_bpm <= SURE_BPM && grid.share >= SURE_SHARE && grid.steady >= STEADY.1;
+    let precise = uncertainty_bpm <= SURE_BPM && grid.share >= LEAST_SHARE && grid.steady >= STEADY.1;
     let as_stated = known.bpm.filter(|stated| is_same_pulse(*stated, bpm)).map(|stated| {
         let level = LEVELS
             .iter()
