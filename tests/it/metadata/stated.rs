@@ -119,11 +119,30 @@ fn a_name_at_two_places_is_asked_and_written_nowhere() {
     assert!(table.contains("5.000 s Verse") && table.contains("4.000 s Verse"), "{table}");
 }
 
+/// The same numbers as in the first test, in the markers of every other container.
+#[test]
+fn stated_markers_go_into_every_container_that_has_them() {
+    let delivery = deliver(176_400);
+    for container in ["flac", "aiff", "caf"] {
+        let recipe_text = format!("{}container = \"{container}\"\nwhen-over = \"fail\"\n", asking());
+        let out = delivery.out(container);
+        let path = recipe(&delivery.out(""), &recipe_text);
+        let (ran, manifest) = prep(&delivery.path(), &out, &["--recipe", &path]);
+        assert_eq!(ran.code, 0, "{container}: {}{}", ran.out, ran.err);
+        for name in ["Vox.wav", "Bass.wav"] {
+            let file = fs::File::open(output(&out, stem(&manifest, name))).unwrap();
+            let found = loadin_codec::open(file, true).unwrap().metadata().markers();
+            let found: Vec<_> = found.iter().map(|marker| (marker.frame, marker.name.as_str())).collect();
+            assert_eq!(found, [(168_000, "Verse"), (288_000, "Solo")], "{container} {name}");
+        }
+    }
+}
+
 #[test]
 fn a_container_without_markers_is_refused() {
     let delivery = Delivery::new("none");
     let path =
-        recipe(&delivery.out(""), &format!("{}container = \"flac\"\nwhen-over = \"fail\"\n", asking()));
+        recipe(&delivery.out(""), &format!("{}container = \"wav\"\n", asking()));
     let ran = loadin(&["recipe", "check", &path]);
-    assert!(ran.code == 2 && ran.err.contains("markers = true needs container"), "{}{}", ran.out, ran.err);
+    assert!(ran.code == 2 && ran.err.contains("markers = true needs another container"), "{}{}", ran.out, ran.err);
 }

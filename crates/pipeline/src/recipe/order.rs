@@ -104,7 +104,7 @@ fn containers(stages: &[Placed], notes: &mut Notes<'_>) {
             if written.markers && !written.container.carries_metadata() {
                 notes.add(
                     placed.span.clone(),
-                    "markers = true needs container = \"bwf\": markers are written there only",
+                    "markers = true needs another container than \"wav\", which has none",
                 );
             }
             // FLAC holds integers only.

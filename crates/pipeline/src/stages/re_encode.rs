@@ -118,8 +118,8 @@ pub struct Settings {
     pub dither: Dither,
     /// What to do with a stem that would pass full scale.
     pub when_over: WhenOver,
-    /// Whether the markers that the client states are written into every output (`cue ` and `LIST`/`adtl`; container
-    /// `bwf` only). Markers that a stem has itself are carried in any case.
+    /// Whether the markers that the client states are written into every output (`cue ` and `LIST`/`adtl`, or what the
+    /// container has for them; plain `wav` has none). Markers that a stem has itself are carried in any case.
     pub markers: bool,
 }
 
