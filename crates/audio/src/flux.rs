@@ -1,10 +1,13 @@
 //! Onset strength: how much louder the bands of a sound become from one moment to the next.
 //!
 //! Spectral flux on log-compressed bands, as the literature of onset detection has it: half-wave rectified differences
-//! (Dixon, "Onset detection revisited", DAFx 2006), a logarithm so that soft onsets count beside loud ones (Klapuri,
+//! (Dixon, "Onset detection revisited", Digital Audio Effects 2006), a logarithm so that soft onsets count beside loud ones (Klapuri,
 //! "Sound onset detection by applying psychoacoustic knowledge", ICASSP 1999). Both from memory.
 
-use realfft::RealFftPlanner;
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{RealFftPlanner, RealToComplex};
 
 /// Values a second.
 pub const FLUX_HZ: f64 = 200.0;
@@ -70,11 +73,11 @@ fn loudness(samples: &[f32]) -> Option<f32> {
 
 /// Log-compressed amplitudes of bands.
 struct Bands {
-    forward: std::sync::Arc<dyn realfft::RealToComplex<f32>>,
+    forward: Arc<dyn RealToComplex<f32>>,
     window: Vec<f32>,
     framed: Vec<f32>,
-    bins: Vec<realfft::num_complex::Complex<f32>>,
-    scratch: Vec<realfft::num_complex::Complex<f32>>,
+    bins: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
     edges: Vec<usize>,
     lift: f32,
 }
@@ -115,7 +118,7 @@ impl Bands {
             .process_with_scratch(&mut self.framed, &mut self.bins, &mut self.scratch)
             .expect("buffers of the size of the plan");
         for (band, edges) in bands.iter_mut().zip(self.edges.windows(2)) {
-            let power: f32 = self.bins[edges[0]..edges[1]].iter().map(|bin| bin.norm_sqr()).sum();
+            let power: f32 = self.bins[edges[0]..edges[1]].iter().map(Complex::norm_sqr).sum();
             *band = (1.0 + self.lift * power.sqrt()).ln();
         }
     }

@@ -118,20 +118,20 @@ impl Estimates {
 
     fn steady(&mut self, tempo: &Tempo, quarters: f64, measured: &str) {
         let digits = if tempo.uncertainty_bpm <= 0.02 { 2 } else { 1 };
-        let mut source = format!(
+        let doubt = match tempo.or_bpm {
+            Some(or_bpm) => format!("; it may as well be counted as {:.2} BPM", or_bpm * quarters),
+            None if tempo.sure => String::new(),
+            None => "; that is too few or too loose to be sure".to_owned(),
+        };
+        let source = format!(
             "{measured}: {} on one grid ({:.0} % of their weight, ±{:.0} ms), which holds in {:.0} % of the windows of 10 s; \
-             ±{:.3} BPM",
+             ±{:.3} BPM{doubt}",
             tempo.onsets,
             100.0 * tempo.share,
             1000.0 * tempo.spread,
             100.0 * tempo.steady,
             2.0 * tempo.uncertainty_bpm * quarters
         );
-        if let Some(or_bpm) = tempo.or_bpm {
-            source += &format!("; it may as well be counted as {:.2} BPM", or_bpm * quarters);
-        } else if !tempo.sure {
-            source += "; that is too few or too loose to be sure";
-        }
         self.put(TEMPO, rounded(tempo.bpm * quarters, digits), tempo.sure, source);
     }
 

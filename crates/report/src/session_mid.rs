@@ -56,7 +56,9 @@ fn map(manifest: &Manifest) -> Option<SessionMap> {
             notes.push("The markers are sections estimated from who plays when.".to_owned());
             let mut sections = steps(sections, "name", cut, text);
             // The first bar line may lie before the first sound.
-            sections.iter_mut().for_each(|at| at.seconds = at.seconds.max(0.0));
+            for at in &mut sections {
+                at.seconds = at.seconds.max(0.0);
+            }
             sections
         }
         (None, None) => Vec::new(),

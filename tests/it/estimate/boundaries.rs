@@ -1,4 +1,4 @@
-//! The hit rate of boundaries as PyPI `mir_eval` defines it (`segment.detection`): one found boundary for one that is known,
+//! The hit rate of boundaries as `mir_eval` (`PyPI`) defines it (`segment.detection`): one found boundary for one that is known,
 //! no further apart than the window; the harmonic mean of precision and recall.
 
 /// F-measure of found boundaries; both lists are in order of time.

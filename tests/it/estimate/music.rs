@@ -33,6 +33,7 @@ fn synthesised_songs() {
     let wanted = wanted_songs();
     let (mut right, mut flagged, mut wrong) = (0, 0, 0);
     let (mut coarse, mut fine) = (0.0, 0.0);
+    let (mut downbeats, mut downbeats_right) = (0, 0);
     for seed in 1..=wanted {
         let song = Song::new(seed);
         let delivery = Delivery::new("Song");
@@ -61,7 +62,12 @@ fn synthesised_songs() {
         let (at_3, at_half) = (f_measure(known, found, 3.0), f_measure(known, found, 0.5));
         coarse += at_3 / wanted as f64;
         fine += at_half / wanted as f64;
-        let downbeat = facts["first_downbeat_seconds_estimate"]["value"].as_f64();
+        let one = &facts["first_downbeat_seconds_estimate"];
+        let downbeat = one["value"].as_f64();
+        if let Some(at) = downbeat.filter(|_| verdict == "right" && one["confidence"] == "estimated") {
+            downbeats += 1;
+            downbeats_right += u64::from((at - song.lead_in).abs() < 0.03);
+        }
         println!(
             "{seed}: {verdict}: {} of {} BPM, {:?}, swing {:.2}, one drum stem {}; downbeat {downbeat:?} of {:.3}; F {at_3:.2} at \
              3 s, {at_half:.2} at 0.5 s; {}",
@@ -81,9 +87,10 @@ fn synthesised_songs() {
         }
     }
     println!(
-        "of {wanted} songs {right} tempi are sure and right, {flagged} are not sure, {wrong} are wrong; boundaries: mean F \
-         {coarse:.3} at 3 s, {fine:.3} at 0.5 s"
+        "of {wanted} songs {right} tempi are sure and right, {flagged} are not sure, {wrong} are wrong; of {downbeats} sure \
+         downbeats {downbeats_right} are right within 30 ms; boundaries: mean F {coarse:.3} at 3 s, {fine:.3} at 0.5 s"
     );
+    assert!(10 * downbeats_right >= 9 * downbeats, "{downbeats_right} of {downbeats} downbeats");
     // Without drums nobody can tell how a pulse is counted, so many are flagged; half of all must be sure at the least.
     assert!(20 * wrong <= wanted && 2 * right >= wanted, "{right} right, {flagged} flagged, {wrong} wrong");
     assert!(coarse >= 0.8 && fine >= 0.6, "{coarse} {fine}");

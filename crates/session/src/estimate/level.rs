@@ -2,8 +2,8 @@
 //!
 //! A grid alone does not tell 70 from 140. What does, as far as anything does: a kick and a snare that alternate from beat
 //! to beat (the backbeat); beats that are stronger than what lies between them, and alike; how finely the beat is divided;
-//! and how usual its length is. Rules of thumb of the trade, no source, with weights by judgement; where two ways to count
-//! come near to each other, both are said.
+//! and how usual its length is. Rules of thumb of the trade, no source, with weights by judgement, set on loops of
+//! drums and on synthesised songs; where two ways to count come near to each other, both are said.
 
 use super::onset::{Onset, Part, Player};
 use super::pulse::usual;
@@ -109,8 +109,7 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
         () if quarters > some && quarters >= thirds => 4,
         // The later third alone is a swung half.
         () if early.min(late) > some && thirds > half => 3,
-        () if late > some => 2,
-        () if half > some => 2,
+        () if half.max(late) > some => 2,
         () => 1,
     };
     let (even, odd) = parity(&on);
@@ -139,7 +138,7 @@ fn part(some: f64, all: f64) -> f64 {
 fn salience(part: &Part, onset: &Onset) -> f64 {
     let said = match part.player {
         Player::Kick | Player::Snare => 1.0,
-        // Alone it is the whole kit, whose strong ones are kicks and snares.
+        // In a whole kit the strong ones are kicks and snares, the soft ones are hats.
         Player::Kit | Player::Unknown => onset.strength.min(1.0),
         Player::Bass | Player::Chords => 0.4,
         Player::Voice => 0.0,

@@ -1,5 +1,9 @@
 //! What measured sound says about a delivery, beside what names say. Estimates come with their numbers, and where they
 //! are not sure they say so; nothing here changes a sound or overrules a statement.
+//!
+//! Tempo and bars: [`Part::of`] picks the onsets of the stems that play one part; [`judge_tempo`] finds the pulse (`pulse`),
+//! fits a grid through all onsets of the whole length (`grid`) and says how it is counted (`level`). Form: [`Presence`] says
+//! who sounds when, [`sections`] divides the song by it. Sources stand in each file.
 
 mod grid;
 mod hint;
