@@ -1,5 +1,5 @@
 //! Decoding of 24-bit stereo WAV and FLAC beside libsndfile, on the same file, by turns: `cargo bench -p loadin-benches
-//! --bench decode`. libsndfile comes with PyPI's `soundfile`; `PYTHON` names the interpreter that has it (default
+//! --bench decode`. libsndfile comes with `soundfile` of the Python Package Index; `PYTHON` names the interpreter that has it (default
 //! `python3`). Both give blocks of `f64`; libsndfile checks no digest, so ours is shown without and with.
 
 use std::fs::File;
@@ -45,6 +45,7 @@ fn middle(mut seconds: Vec<f64>) -> f64 {
     seconds[seconds.len() / 2]
 }
 
+#[expect(clippy::print_stdout, clippy::print_stderr, reason = "a bench prints its figures")]
 fn main() -> ExitCode {
     let folder = tempfile::tempdir().expect("a temporary folder");
     #[expect(clippy::disallowed_methods, reason = "a bench is a program of its own")]

@@ -35,14 +35,13 @@ fn spec(rate_hz: u32, seconds: usize) -> WavSpec {
 
 /// Gives the samples of `seconds` in pieces, by repeating ten seconds of sound.
 fn pieces(
-    seed: u64,
+    piece: &Block,
     rate_hz: u32,
     seconds: usize,
     mut write: impl FnMut(&[i32]) -> Result<(), Error>,
 ) -> io::Result<()> {
-    let piece = sound(seed, rate_hz, 10 * rate_hz as usize);
     let mut codes = Vec::new();
-    Quantiser::new(24, 2, None).process(&piece, &mut codes);
+    Quantiser::new(24, 2, None).process(piece, &mut codes);
     let mut left = seconds * rate_hz as usize * 2;
     while left > 0 {
         let part = left.min(codes.len());
@@ -52,13 +51,21 @@ fn pieces(
     Ok(())
 }
 
+fn ten_seconds(seed: u64, rate_hz: u32) -> Block {
+    sound(seed, rate_hz, 10 * rate_hz as usize)
+}
+
 /// Writes a 24-bit stereo WAV file of `seconds`.
 ///
 /// # Errors
 /// When it cannot be written.
 pub fn wav<W: Write>(to: W, seed: u64, rate_hz: u32, seconds: usize) -> io::Result<W> {
+    repeated(to, &ten_seconds(seed, rate_hz), rate_hz, seconds)
+}
+
+fn repeated<W: Write>(to: W, piece: &Block, rate_hz: u32, seconds: usize) -> io::Result<W> {
     let mut writer = WavWriter::new(to, spec(rate_hz, seconds)).map_err(io::Error::other)?;
-    pieces(seed, rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
+    pieces(piece, rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
     writer.finish().map_err(io::Error::other)
 }
 
@@ -70,7 +77,7 @@ pub fn flac(seed: u64, rate_hz: u32, seconds: usize) -> io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     let spec = spec(rate_hz, seconds);
     let mut writer = SoundWriter::new(&mut bytes, Target::Flac, spec).map_err(io::Error::other)?;
-    pieces(seed, rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
+    pieces(&ten_seconds(seed, rate_hz), rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
     writer.finish().map_err(io::Error::other)?;
     Ok(bytes)
 }
@@ -90,4 +97,43 @@ pub fn write_stem(path: &Path, seed: u64, rate_hz: u32, seconds: usize) -> io::R
 pub fn write_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
     (1..=stems)
         .try_for_each(|seed| write_stem(&folder.join(format!("Stem {seed}.wav")), seed, rate_hz, seconds))
+}
+
+/// The stems of a song: name, and how many strokes a second it plays.
+pub const SONG: [(&str, f64); 12] = [
+    ("Kick", 1.0),
+    ("Snare", 1.0),
+    ("Hat", 4.0),
+    ("Overheads", 2.0),
+    ("Bass", 2.0),
+    ("Gtr", 0.5),
+    ("Keys", 0.5),
+    ("Pad", 0.1),
+    ("Synth", 4.0),
+    ("Lead Vox", 1.5),
+    ("BV 1", 0.5),
+    ("BV 2", 0.5),
+];
+
+/// Writes a song into a folder that exists: sounds that swell and die away with every stroke, and their sum as rough mix.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_song(folder: &Path, rate_hz: u32, seconds: usize) -> io::Result<()> {
+    let mut sum = vec![vec![0.0; 10 * rate_hz as usize]; 2];
+    for (seed, (name, strokes)) in (1..).zip(SONG) {
+        let whole = ten_seconds(seed, rate_hz);
+        let dying = |frame: usize| (-6.0 * (frame as f64 * strokes / f64::from(rate_hz)).fract()).exp();
+        let played = whole.iter().map(|channel| {
+            channel.iter().enumerate().map(|(frame, sample)| sample * dying(frame)).collect::<Vec<f64>>()
+        });
+        let played: Vec<Vec<f64>> = played.collect();
+        for (sum, channel) in sum.iter_mut().flatten().zip(played.iter().flatten()) {
+            *sum += 0.2 * channel;
+        }
+        let file = BufWriter::new(File::create(folder.join(format!("{name}.wav")))?);
+        repeated(file, &Block::from_channels(played), rate_hz, seconds)?;
+    }
+    let file = BufWriter::new(File::create(folder.join("Rough Mix.wav"))?);
+    repeated(file, &Block::from_channels(sum), rate_hz, seconds).map(drop)
 }

@@ -16,7 +16,9 @@ pub(super) fn metadata() -> Metadata {
 pub(super) fn chunks(order: Order) -> Vec<Chunk> {
     let words = |words: &[u32]| -> Vec<u8> {
         let mut bytes = Vec::new();
-        words.iter().for_each(|word| put(&mut bytes, order, (*word).into(), 4));
+        for word in words {
+            put(&mut bytes, order, (*word).into(), 4);
+        }
         bytes
     };
     let chunk = |id: &[u8; 4], pieces: &[&[u8]]| Chunk { id: *id, bytes: pieces.concat() };

@@ -152,7 +152,7 @@ pub(super) fn riff(coding: Coding, order: Order, beside: &[(&[u8], &[u8])]) -> V
 }
 
 /// RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088): sizes in `ds64`.
-pub(super) fn large_riff(form: &[u8; 4], coding: Coding, beside: &[(&[u8], &[u8])]) -> Vec<u8> {
+pub(super) fn large_riff(form: [u8; 4], coding: Coding, beside: &[(&[u8], &[u8])]) -> Vec<u8> {
     let mut file = riff(coding, Order::Little, beside);
     let data = file.windows(4).position(|window| window == b"data").expect("a data chunk") + 4;
     let mut ds64 = Vec::new();
@@ -161,7 +161,7 @@ pub(super) fn large_riff(form: &[u8; 4], coding: Coding, beside: &[(&[u8], &[u8]
     }
     put(&mut ds64, Order::Little, 0, 4);
     file[data..data + 4].fill(0xFF);
-    file[..4].copy_from_slice(form);
+    file[..4].copy_from_slice(&form);
     file[4..8].fill(0xFF);
     file.splice(12..12, chunk(b"ds64", &ds64, Order::Little));
     file

@@ -6,8 +6,10 @@ use std::path::PathBuf;
 use loadin_codec::Metadata;
 use loadin_tests::Delivery;
 use serde_json::Value;
+use symphonia::core::formats::FormatOptions;
 use symphonia::core::formats::probe::Hint;
-use symphonia::core::io::MediaSourceStream;
+use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
+use symphonia::core::meta::MetadataOptions;
 
 use super::{STAGES, cue, deliver, output};
 use crate::job::{prep, recipe, stem};
@@ -84,9 +86,10 @@ fn another_reader_finds_the_title() {
     let delivery = deliver();
     for (container, title) in [("flac", "Größe"), ("aiff", "Gr")] {
         let (path, _) = prepared(&delivery, container);
-        let stream = MediaSourceStream::new(Box::new(File::open(path).unwrap()), Default::default());
+        let stream =
+            MediaSourceStream::new(Box::new(File::open(path).unwrap()), MediaSourceStreamOptions::default());
         let mut reader = symphonia::default::get_probe()
-            .probe(&Hint::new(), stream, Default::default(), Default::default())
+            .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
             .unwrap();
         let revision = reader.metadata().skip_to_latest().cloned().expect("metadata");
         let texts: Vec<String> = revision.media.tags.iter().map(|tag| tag.raw.value.to_string()).collect();

@@ -141,8 +141,12 @@ fn stated_markers_go_into_every_container_that_has_them() {
 #[test]
 fn a_container_without_markers_is_refused() {
     let delivery = Delivery::new("none");
-    let path =
-        recipe(&delivery.out(""), &format!("{}container = \"wav\"\n", asking()));
+    let path = recipe(&delivery.out(""), &format!("{}container = \"wav\"\n", asking()));
     let ran = loadin(&["recipe", "check", &path]);
-    assert!(ran.code == 2 && ran.err.contains("markers = true needs another container"), "{}{}", ran.out, ran.err);
+    assert!(
+        ran.code == 2 && ran.err.contains("markers = true needs another container"),
+        "{}{}",
+        ran.out,
+        ran.err
+    );
 }

@@ -20,9 +20,9 @@ pub(crate) struct Stream<'a> {
     pub(crate) user_data: Vec<u8>,
 }
 
-pub(crate) fn boxed(id: &[u8; 4], contents: &[&[u8]]) -> Vec<u8> {
+pub(crate) fn boxed(id: [u8; 4], contents: &[&[u8]]) -> Vec<u8> {
     let contents = contents.concat();
-    [&(contents.len() as u32 + 8).to_be_bytes()[..], id, &contents].concat()
+    [&(contents.len() as u32 + 8).to_be_bytes()[..], &id, &contents].concat()
 }
 
 pub(crate) fn words(words: &[u32]) -> Vec<u8> {
@@ -33,12 +33,12 @@ const RATE_HZ: u32 = 48_000;
 
 /// The file: the packets first, then the tables.
 pub(crate) fn mp4(stream: &Stream<'_>) -> Vec<u8> {
-    let ftyp = boxed(b"ftyp", &[b"M4A \0\0\0\0M4A mp42isom"]);
+    let ftyp = boxed(*b"ftyp", &[b"M4A \0\0\0\0M4A mp42isom"]);
     let data = stream.packets.concat();
     let offset = ftyp.len() as u32 + 8;
-    let mdat = boxed(b"mdat", &[&data]);
+    let mdat = boxed(*b"mdat", &[&data]);
     let entry = boxed(
-        &stream.entry,
+        stream.entry,
         &[
             &[0, 0, 0, 0, 0, 0, 0, 1],
             &[0; 8],
@@ -51,28 +51,28 @@ pub(crate) fn mp4(stream: &Stream<'_>) -> Vec<u8> {
     let last = stream.frames - (count - 1) * stream.packet_frames;
     let sizes: Vec<u32> = stream.packets.iter().map(|packet| packet.len() as u32).collect();
     let stbl = boxed(
-        b"stbl",
+        *b"stbl",
         &[
-            &boxed(b"stsd", &[&words(&[0, 1]), &entry]),
-            &boxed(b"stts", &[&words(&[0, 2, count - 1, stream.packet_frames, 1, last])]),
-            &boxed(b"stsc", &[&words(&[0, 1, 1, count, 1])]),
-            &boxed(b"stsz", &[&words(&[0, 0, count]), &words(&sizes)]),
-            &boxed(b"stco", &[&words(&[0, 1, offset])]),
+            &boxed(*b"stsd", &[&words(&[0, 1]), &entry]),
+            &boxed(*b"stts", &[&words(&[0, 2, count - 1, stream.packet_frames, 1, last])]),
+            &boxed(*b"stsc", &[&words(&[0, 1, 1, count, 1])]),
+            &boxed(*b"stsz", &[&words(&[0, 0, count]), &words(&sizes)]),
+            &boxed(*b"stco", &[&words(&[0, 1, offset])]),
         ],
     );
-    let reference = boxed(b"dref", &[&words(&[0, 1]), &boxed(b"url ", &[&words(&[1])])]);
-    let minf = boxed(b"minf", &[&boxed(b"smhd", &[&[0; 8]]), &boxed(b"dinf", &[&reference]), &stbl]);
-    let mdhd = boxed(b"mdhd", &[&words(&[0, 0, 0, RATE_HZ, stream.frames, 0x55C4_0000])]);
-    let hdlr = boxed(b"hdlr", &[&words(&[0, 0]), b"soun", &[0; 12], b"\0"]);
-    let mdia = boxed(b"mdia", &[&mdhd, &hdlr, &minf]);
+    let reference = boxed(*b"dref", &[&words(&[0, 1]), &boxed(*b"url ", &[&words(&[1])])]);
+    let minf = boxed(*b"minf", &[&boxed(*b"smhd", &[&[0; 8]]), &boxed(*b"dinf", &[&reference]), &stbl]);
+    let mdhd = boxed(*b"mdhd", &[&words(&[0, 0, 0, RATE_HZ, stream.frames, 0x55C4_0000])]);
+    let hdlr = boxed(*b"hdlr", &[&words(&[0, 0]), b"soun", &[0; 12], b"\0"]);
+    let mdia = boxed(*b"mdia", &[&mdhd, &hdlr, &minf]);
     let unity = words(&[0x1_0000, 0, 0, 0, 0x1_0000, 0, 0, 0, 0x4000_0000]);
     let tkhd = boxed(
-        b"tkhd",
+        *b"tkhd",
         &[&words(&[7, 0, 0, 1, 0, stream.frames, 0, 0, 0, 0x0100_0000]), &unity, &words(&[0, 0])],
     );
-    let trak = boxed(b"trak", &[&tkhd, &stream.edits, &mdia]);
+    let trak = boxed(*b"trak", &[&tkhd, &stream.edits, &mdia]);
     let mvhd = boxed(
-        b"mvhd",
+        *b"mvhd",
         &[
             &words(&[0, 0, 0, RATE_HZ, stream.frames, 0x1_0000, 0x0100_0000, 0, 0]),
             &unity,
@@ -80,7 +80,7 @@ pub(crate) fn mp4(stream: &Stream<'_>) -> Vec<u8> {
             &words(&[2]),
         ],
     );
-    [ftyp, mdat, boxed(b"moov", &[&mvhd, &trak, &stream.user_data])].concat()
+    [ftyp, mdat, boxed(*b"moov", &[&mvhd, &trak, &stream.user_data])].concat()
 }
 
 /// The packets of the ALAC stream in `saw-alac.caf`, by its packet table: numbers of seven bits a byte behind 24 bytes.
@@ -115,7 +115,7 @@ pub(crate) fn alac() -> Vec<u8> {
     let (cookie, packets) = alac_packets(include_bytes!("data/saw-alac.caf"));
     mp4(&Stream {
         entry: *b"alac",
-        describes: boxed(b"alac", &[&[0; 4], &cookie[cookie.len() - 24..]]),
+        describes: boxed(*b"alac", &[&[0; 4], &cookie[cookie.len() - 24..]]),
         packets,
         packet_frames: 4096,
         frames: 4500,
@@ -145,7 +145,7 @@ pub(crate) fn aac(edits: Vec<u8>, user_data: Vec<u8>) -> Vec<u8> {
     let describes = [&[3, 25, 0, 1, 0][..], &decoder, &[6, 1, 2]].concat();
     mp4(&Stream {
         entry: *b"mp4a",
-        describes: boxed(b"esds", &[&[0; 4], &describes]),
+        describes: boxed(*b"esds", &[&[0; 4], &describes]),
         packets,
         packet_frames: 1024,
         frames,
@@ -156,11 +156,11 @@ pub(crate) fn aac(edits: Vec<u8>, user_data: Vec<u8>) -> Vec<u8> {
 
 /// The same with its edit list, and a title as `moov`/`udta`/`meta`/`ilst` has it.
 pub(crate) fn tagged() -> Vec<u8> {
-    let elst = boxed(b"elst", &[&words(&[0, 1, 10_000, 1600, 0x1_0000])]);
-    let title = boxed(b"\xA9nam", &[&boxed(b"data", &[&words(&[1, 0]), b"Tune"])]);
-    let handler = boxed(b"hdlr", &[&words(&[0, 0]), b"mdirappl", &[0; 8], b"\0"]);
-    let meta = boxed(b"meta", &[&words(&[0]), &handler, &boxed(b"ilst", &[&title])]);
-    aac(boxed(b"edts", &[&elst]), boxed(b"udta", &[&meta]))
+    let elst = boxed(*b"elst", &[&words(&[0, 1, 10_000, 1600, 0x1_0000])]);
+    let title = boxed(*b"\xA9nam", &[&boxed(*b"data", &[&words(&[1, 0]), b"Tune"])]);
+    let handler = boxed(*b"hdlr", &[&words(&[0, 0]), b"mdirappl", &[0; 8], b"\0"]);
+    let meta = boxed(*b"meta", &[&words(&[0]), &handler, &boxed(*b"ilst", &[&title])]);
+    aac(boxed(*b"edts", &[&elst]), boxed(*b"udta", &[&meta]))
 }
 
 #[test]
@@ -201,14 +201,14 @@ fn aac_is_read_to_its_end() {
 /// One edit that begins behind the 1600 frames of the coder and is 10 000 frames long, by the movie's clock.
 #[test]
 fn an_edit_list_says_where_the_sound_is() {
-    let elst = boxed(b"elst", &[&words(&[0, 1, 10_000, 1600, 0x1_0000])]);
-    let decoded = decode(&aac(boxed(b"edts", &[&elst]), Vec::new())).unwrap();
+    let elst = boxed(*b"elst", &[&words(&[0, 1, 10_000, 1600, 0x1_0000])]);
+    let decoded = decode(&aac(boxed(*b"edts", &[&elst]), Vec::new())).unwrap();
     assert_eq!((decoded.sound.frames(), decoded.format.frames), (10_000, Some(10_000)));
     assert_eq!(decoded.damage, []);
     assert!(distance_db(&decoded.sound, 0) < -40.0);
     // A gap before it, or several, are no delay.
-    let elst = boxed(b"elst", &[&words(&[0, 1, 10_000, u32::MAX, 0x1_0000])]);
-    let decoded = decode(&aac(boxed(b"edts", &[&elst]), Vec::new())).unwrap();
+    let elst = boxed(*b"elst", &[&words(&[0, 1, 10_000, u32::MAX, 0x1_0000])]);
+    let decoded = decode(&aac(boxed(*b"edts", &[&elst]), Vec::new())).unwrap();
     assert_eq!((decoded.sound.frames(), decoded.format.frames), (12 * 1024, None));
 }
 

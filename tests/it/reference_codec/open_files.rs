@@ -1,4 +1,4 @@
-//! The test files of other libraries, read as their own tests say (licences beside the files): SciPy 1.17.1
+//! The test files of other libraries, read as their own tests say (licences beside the files): `SciPy` 1.17.1
 //! (`scipy.io.wavfile`), hound 3.5.1 and claxon 0.4.3.
 
 use std::fs;

@@ -34,8 +34,8 @@ pub fn hold(target: Target, carried: &mut [Carried]) {
     }
 }
 
-fn moved(how: &str) -> Option<Fate> {
-    Some(Fate::Moved(how.to_owned()))
+fn moved(how: &str) -> Fate {
+    Fate::Moved(how.to_owned())
 }
 
 fn in_flac(chunk: &Chunk) -> Option<Fate> {
@@ -55,24 +55,24 @@ fn in_aiff(chunk: &Chunk) -> Option<Fate> {
         let count = Sorted::of(alone).markers.len();
         let most = usize::from(u16::MAX / 2);
         let lost = if count > most { format!("; the first {most} of {count}") } else { String::new() };
-        return moved(&format!("as the markers of AIFF (MARK){lost}"));
+        return Some(moved(&format!("as the markers of AIFF (MARK){lost}")));
     }
-    if is_list(chunk, b"adtl") {
+    if is_list(chunk, *b"adtl") {
         let cut = pieces(&chunk.bytes[4..]).iter().map(|(_, label)| *label).any(|label| is_long(&label));
         let lost = if has_more_than_names(chunk) { "; lengths and notes have no place there" } else { "" };
         let cut = if cut { "; names end after 255 bytes" } else { "" };
-        return moved(&format!("names as those of the markers of AIFF (MARK){lost}{cut}"));
+        return Some(moved(&format!("names as those of the markers of AIFF (MARK){lost}{cut}")));
     }
-    is_list(chunk, b"INFO").then(|| moved("as the texts of AIFF (NAME, AUTH, (c) and ANNO)"))?
+    is_list(chunk, *b"INFO").then(|| moved("as the texts of AIFF (NAME, AUTH, (c) and ANNO)"))
 }
 
 fn in_caf(chunk: &Chunk) -> Option<Fate> {
     if &chunk.id == b"cue " {
-        return moved("as the markers of CAF (mark)");
+        return Some(moved("as the markers of CAF (mark)"));
     }
-    if is_list(chunk, b"adtl") {
+    if is_list(chunk, *b"adtl") {
         let lost = if has_more_than_names(chunk) { "; lengths and notes have no place there" } else { "" };
-        return moved(&format!("names as those of the markers of CAF (strg), in UTF-8{lost}"));
+        return Some(moved(&format!("names as those of the markers of CAF (strg), in UTF-8{lost}")));
     }
-    is_list(chunk, b"INFO").then(|| moved("as the information of CAF (info), in UTF-8"))?
+    is_list(chunk, *b"INFO").then(|| moved("as the information of CAF (info), in UTF-8"))
 }

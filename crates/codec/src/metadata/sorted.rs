@@ -23,8 +23,8 @@ fn text(bytes: &[u8]) -> Vec<u8> {
 }
 
 /// Whether this is a list of the type.
-pub(super) fn is_list(chunk: &Chunk, kind: &[u8; 4]) -> bool {
-    &chunk.id == b"LIST" && chunk.bytes.starts_with(kind)
+pub(super) fn is_list(chunk: &Chunk, kind: [u8; 4]) -> bool {
+    &chunk.id == b"LIST" && chunk.bytes.starts_with(&kind)
 }
 
 impl<'a> Sorted<'a> {
@@ -35,10 +35,10 @@ impl<'a> Sorted<'a> {
             if &chunk.id == b"cue " {
                 let point = |p: &[u8; 24]| Some((word(p, 0)?, u64::from(point_frame(p)?), Vec::new()));
                 sorted.markers.extend(points(&chunk.bytes).unwrap_or_default().iter().filter_map(point));
-            } else if is_list(chunk, b"adtl") {
+            } else if is_list(chunk, *b"adtl") {
                 let labels = pieces(&chunk.bytes[4..]).into_iter().filter(|(id, _)| id == b"labl");
                 names.extend(labels.filter_map(|(_, label)| Some((word(label, 0)?, text(&label[4..])))));
-            } else if is_list(chunk, b"INFO") {
+            } else if is_list(chunk, *b"INFO") {
                 let texts = pieces(&chunk.bytes[4..]).into_iter();
                 sorted.texts.extend(texts.map(|(id, bytes)| (id, text(bytes))));
             } else {

@@ -3,8 +3,8 @@
 use std::io::{Cursor, Read, Seek};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use symphonia::core::io::MediaSourceStream;
-use symphonia::core::meta::{MetadataReader, MetadataRevision, StandardTag, Tag};
+use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
+use symphonia::core::meta::{MetadataOptions, MetadataReader, MetadataRevision, StandardTag, Tag};
 use symphonia::default::meta::Id3v2Reader;
 
 use super::info::info;
@@ -35,8 +35,9 @@ pub(crate) fn id3_in_front<R: Read + Seek>(source: &mut R) -> Option<Chunk> {
 
 /// The texts of an ID3 tag, each with its name.
 pub(super) fn id3_texts(bytes: &[u8]) -> Vec<String> {
-    let stream = MediaSourceStream::new(Box::new(Cursor::new(bytes.to_vec())), Default::default());
-    let read = || Id3v2Reader::try_new(stream, Default::default())?.read_all();
+    let stream =
+        MediaSourceStream::new(Box::new(Cursor::new(bytes.to_vec())), MediaSourceStreamOptions::default());
+    let read = || Id3v2Reader::try_new(stream, MetadataOptions::default())?.read_all();
     // A panic in the library is a malformed tag.
     let Ok(Ok(found)) = catch_unwind(AssertUnwindSafe(read)) else { return Vec::new() };
     let texts = found.revision.media.tags.iter().filter_map(named);

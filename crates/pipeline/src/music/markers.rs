@@ -68,10 +68,11 @@ impl Markers {
         let placed = self.files.iter().map(|(path, list)| (path, self.placed(path, list), false));
         let midis = self.midis.iter().map(|(path, list)| (path, list.clone(), true));
         for (path, list, midi) in midis.chain(placed).filter(|(_, list, _)| !list.is_empty()) {
-            let same = |(known, _, of_midi): &Listed<'_>| *of_midi == midi && same_markers(known, &list);
-            match lists.iter().position(same) {
-                Some(at) => lists[at].1.push(path),
-                None if lists.len() < MOST_LISTS => lists.push((list, vec![path], midi)),
+            let room = lists.len() < MOST_LISTS;
+            match lists.iter_mut().find(|(known, _, of_midi)| *of_midi == midi && same_markers(known, &list))
+            {
+                Some((_, paths, _)) => paths.push(path),
+                None if room => lists.push((list, vec![path], midi)),
                 None => {}
             }
         }
