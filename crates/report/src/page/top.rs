@@ -200,14 +200,14 @@ fn shared(sheet: &Sheet<'_>) -> String {
     if let Some(rate_hz) = rate_hz {
         rows.push(("Rate".to_owned(), words::rate(rate_hz as u32), "every output".to_owned()));
     }
-    for (name, what) in [("tempo_bpm", "Tempo"), ("key", "Key"), ("sections", "Sections")] {
+    for (name, what) in [("tempo_bpm", "Tempo"), ("key", "Key")] {
         rows.push(manifest.facts.get(name).map_or_else(
             || (what.to_owned(), "not stated".to_owned(), String::new()),
             |fact| fact_row(what, name, fact),
         ));
     }
     for (name, fact) in &manifest.facts {
-        if !["rate_hz", "tempo_bpm", "key", "sections"].contains(&name.as_str()) {
+        if !["rate_hz", "tempo_bpm", "key"].contains(&name.as_str()) {
             rows.push(fact_row(&capital(&heading(name)), name, fact));
         }
     }
