@@ -167,7 +167,7 @@ fn shared(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     let rate_hz = manifest.facts.get("rate_hz").and_then(|fact| fact.value.as_u64());
     let seconds = |frames: u64| frames as f64 / rate_hz.unwrap_or(48_000).max(1) as f64;
-    let mut rows: Vec<(String, String, String)> = Vec::new();
+    let mut rows: Vec<Row> = Vec::new();
     for gain in manifest.link.gains.iter().take(6) {
         let scope =
             if gain.scope == "delivery" { "one for all linked stems".to_owned() } else { gain.scope.clone() };
@@ -202,33 +202,55 @@ fn shared(sheet: &Sheet<'_>) -> String {
     }
     for (name, what) in [("tempo_bpm", "Tempo"), ("key", "Key")] {
         rows.push(manifest.facts.get(name).map_or_else(
-            || (what.to_owned(), "not stated".to_owned(), String::new()),
+            || (what.to_owned(), "not stated".to_owned(), heard_instead(manifest, name)),
             |fact| fact_row(what, name, fact),
         ));
     }
-    for (name, fact) in &manifest.facts {
-        if !["rate_hz", "tempo_bpm", "key"].contains(&name.as_str()) {
-            rows.push(fact_row(&capital(&heading(name)), name, fact));
-        }
-    }
-    let rows: String = rows
+    let (heard, stated): (Vec<_>, Vec<_>) = manifest
+        .facts
         .iter()
-        .map(|(what, value, note)| {
-            format!(
-                "<div><dt>{}</dt><dd>{} <small>{}</small></dd></div>",
-                html(what),
-                html(value),
-                html(note)
-            )
-        })
-        .collect();
+        .filter(|(name, _)| !["rate_hz", "tempo_bpm", "key"].contains(&name.as_str()))
+        .map(|(name, fact)| (name.contains(ESTIMATE), fact_row(&capital(&heading(name)), name, fact)))
+        .partition(|(is_estimate, _)| *is_estimate);
+    rows.extend(stated.into_iter().map(|(_, row)| row));
+    let heard: Vec<Row> = heard.into_iter().map(|(_, row)| row).collect();
+    // The first screen has room for what is sure; what is heard is one touch away.
+    let heard = if heard.is_empty() {
+        String::new()
+    } else {
+        let count = count(heard.len(), "estimate", "estimates");
+        format!("<details><summary>What is heard of the music: {count}</summary>{}</details>", list(&heard))
+    };
     format!(
-        "<section class=shared aria-labelledby=shared-title><h2 id=shared-title>What all stems share</h2><dl>{rows}</dl></section>\n"
+        "<section class=shared aria-labelledby=shared-title><h2 id=shared-title>What all stems share</h2>{}{heard}</section>\n",
+        list(&rows)
     )
 }
 
+/// Heading, value, and where it comes from.
+type Row = (String, String, String);
+
+/// What stands in the names of facts that are heard and not stated.
+const ESTIMATE: &str = "_estimate";
+
+/// What is heard where nothing is stated.
+fn heard_instead(manifest: &Manifest, name: &str) -> String {
+    let fact = manifest.facts.get(&format!("{name}{ESTIMATE}"));
+    fact.map_or_else(String::new, |fact| {
+        let (_, value, _) = fact_row("", name, fact);
+        format!("it sounds like {value} ({})", fact.confidence.as_str())
+    })
+}
+
+fn list(rows: &[Row]) -> String {
+    let row = |(what, value, note): &Row| {
+        format!("<div><dt>{}</dt><dd>{} <small>{}</small></dd></div>", html(what), html(value), html(note))
+    };
+    format!("<dl>{}</dl>", rows.iter().map(row).collect::<String>())
+}
+
 /// A fact of the music: its value, where it comes from and how sure it is.
-fn fact_row(what: &str, name: &str, fact: &Fact) -> (String, String, String) {
+fn fact_row(what: &str, name: &str, fact: &Fact) -> Row {
     let unit = unit_of(name);
     let value = match &fact.value {
         Value::Null => "stated differently".to_owned(),
