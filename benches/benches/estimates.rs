@@ -6,14 +6,9 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use loadin_audio::{Block, Sketcher};
-use loadin_benches::{SONG, write_song};
+use loadin_benches::{SONG, is_asked, prepare, write_song};
 use loadin_pipeline::event::{Event, Step};
 use loadin_pipeline::recipe::Recipe;
-use loadin_pipeline::run::{self, Job};
-use loadin_pipeline::shelf::Shelf;
-use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::RealDisk;
-use loadin_pipeline::{Bench, Packaging};
 
 const RATE_HZ: u32 = 48_000;
 const SECONDS: usize = 180;
@@ -38,19 +33,8 @@ fn run(delivery: &Path, out: &Path, recipe: &Recipe) -> (f64, f64) {
             _ => {}
         }
     };
-    let job = Job {
-        delivery,
-        out,
-        recipe,
-        disk: Arc::new(RealDisk),
-        packaging: Packaging::Plain,
-        relink: false,
-        bench: Bench { shelf: Shelf::new(1 << 30), ..Bench::new(Stop::new(), Arc::new(listen)) },
-        papers: &|_, _| Vec::new(),
-        started_unix: 0,
-    };
     let start = Instant::now();
-    run::prepare(&job).expect("a prepared delivery");
+    prepare(delivery, out, recipe, listen);
     let whole = start.elapsed();
     let times = times.lock().expect("nobody panics with it");
     let between = times.rendering.zip(times.surveyed).map_or(Duration::ZERO, |(to, from)| to - from);
@@ -73,6 +57,9 @@ fn sketching() -> f64 {
 
 #[expect(clippy::print_stdout, reason = "a bench prints its figures")]
 fn main() {
+    if !is_asked() {
+        return;
+    }
     let folder = tempfile::tempdir().expect("a folder");
     let delivery = folder.path().join("delivery");
     std::fs::create_dir(&delivery).expect("a folder");

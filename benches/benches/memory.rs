@@ -8,7 +8,7 @@ use std::process::{Command, Stdio};
 use std::thread::sleep;
 use std::time::Duration;
 
-use loadin_benches::write_stem;
+use loadin_benches::{is_asked, write_stem};
 
 /// The greatest resident memory of a run, in KiB, as the system counts it.
 fn peak_kib(minutes: usize) -> Option<u64> {
@@ -40,8 +40,7 @@ fn peak_kib(minutes: usize) -> Option<u64> {
 }
 
 fn main() {
-    // Whoever only compiles the benches wants no gigabyte to be written.
-    if !std::env::args().any(|arg| arg == "--bench") {
+    if !is_asked() {
         return;
     }
     for minutes in [10, 60] {

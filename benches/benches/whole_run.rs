@@ -4,17 +4,11 @@
 use std::fs;
 use std::io::Read;
 use std::path::Path;
-use std::sync::Arc;
 use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use loadin_benches::write_delivery;
+use loadin_benches::{prepare, write_delivery};
 use loadin_pipeline::recipe::Recipe;
-use loadin_pipeline::run::{self, Job};
-use loadin_pipeline::shelf::Shelf;
-use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::RealDisk;
-use loadin_pipeline::{Bench, Packaging};
 use sha2::{Digest, Sha256};
 
 const STEMS: u64 = 4;
@@ -44,21 +38,6 @@ fn reference(delivery: &Path, out: &Path) {
     }
 }
 
-fn prepare(delivery: &Path, out: &Path, recipe: &Recipe) {
-    let job = Job {
-        delivery,
-        out,
-        recipe,
-        disk: Arc::new(RealDisk),
-        packaging: Packaging::Plain,
-        relink: false,
-        bench: Bench { shelf: Shelf::new(1 << 30), ..Bench::new(Stop::new(), Arc::new(|_| {})) },
-        papers: &|_, _| Vec::new(),
-        started_unix: 0,
-    };
-    run::prepare(&job).expect("a prepared delivery");
-}
-
 fn whole_run(criterion: &mut Criterion) {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("one thread");
     let mut group = criterion.benchmark_group("whole run, one thread");
@@ -75,7 +54,7 @@ fn whole_run(criterion: &mut Criterion) {
             // Returned, so that taking the outputs away again is not timed.
             bench.iter_with_large_drop(|| {
                 let out = tempfile::tempdir_in(folder.path()).expect("a folder");
-                pool.install(|| prepare(&delivery, out.path(), &recipe));
+                pool.install(|| prepare(&delivery, out.path(), &recipe, |_| {}));
                 out
             });
         });

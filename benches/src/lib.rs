@@ -3,9 +3,46 @@
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
+use std::sync::Arc;
 
 use loadin_audio::{Block, Quantiser, signal};
 use loadin_codec::{Error, SampleKind, SoundWriter, Target, WavSpec, WavWriter};
+use loadin_pipeline::event::Event;
+use loadin_pipeline::recipe::Recipe;
+use loadin_pipeline::run::{self, Job};
+use loadin_pipeline::shelf::Shelf;
+use loadin_pipeline::stop::Stop;
+use loadin_pipeline::storage::RealDisk;
+use loadin_pipeline::{Bench, Packaging};
+
+/// Whether this is `cargo bench`: whoever only compiles the benches wants no gigabyte to be written.
+pub fn is_asked() -> bool {
+    std::env::args().any(|arg| arg == "--bench")
+}
+
+/// A whole run with room for all converted sound, on the current rayon pool.
+///
+/// # Panics
+/// When the delivery cannot be prepared.
+pub fn prepare(
+    delivery: &Path,
+    out: &Path,
+    recipe: &Recipe,
+    listen: impl Fn(Event<'_>) + Send + Sync + 'static,
+) {
+    let job = Job {
+        delivery,
+        out,
+        recipe,
+        disk: Arc::new(RealDisk),
+        packaging: Packaging::Plain,
+        relink: false,
+        bench: Bench { shelf: Shelf::new(1 << 30), ..Bench::new(Stop::new(), Arc::new(listen)) },
+        papers: &|_, _| Vec::new(),
+        started_unix: 0,
+    };
+    run::prepare(&job).expect("a prepared delivery");
+}
 
 /// A stretch of music-like sound: tones that swell, and noise.
 pub fn sound(seed: u64, rate_hz: u32, frames: usize) -> Block {
