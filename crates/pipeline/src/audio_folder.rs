@@ -43,22 +43,29 @@ pub(crate) fn in_the_way(out: &Path, path: &Path) -> Option<PathBuf> {
 /// Every file below the folder `audio` of an output folder, and every folder in which there is none, by its path inside
 /// the output folder.
 pub(crate) fn listed(out: &Path) -> Vec<String> {
+    let inside = |path: &Path| {
+        let parts = path.strip_prefix(out).unwrap_or(path).components();
+        parts.map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
+    };
     let mut found = Vec::new();
-    let mut open = vec![AUDIO.to_owned()];
-    while let Some(folder) = open.pop() {
-        let entries: Vec<fs::DirEntry> =
-            fs::read_dir(out.join(&folder)).into_iter().flatten().flatten().collect();
-        if entries.is_empty() && folder != AUDIO {
-            found.push(folder.clone());
+    for folder in all_folders(out) {
+        let entries = entries(&folder);
+        if entries.is_empty() && folder != out.join(AUDIO) {
+            found.push(inside(&folder));
         }
-        for entry in entries {
-            let path = format!("{folder}/{}", entry.file_name().to_string_lossy());
-            let list = if entry.file_type().is_ok_and(|kind| kind.is_dir()) { &mut open } else { &mut found };
-            list.push(path);
-        }
+        found.extend(entries.iter().filter(|entry| !is_folder(entry)).map(|entry| inside(&entry.path())));
     }
     found.sort();
     found
+}
+
+fn entries(folder: &Path) -> Vec<fs::DirEntry> {
+    fs::read_dir(folder).into_iter().flatten().flatten().collect()
+}
+
+/// A link to a folder is none.
+fn is_folder(entry: &fs::DirEntry) -> bool {
+    entry.file_type().is_ok_and(|kind| kind.is_dir())
 }
 
 /// The folders below `audio` and that one itself.
@@ -66,8 +73,7 @@ pub(crate) fn all_folders(out: &Path) -> Vec<PathBuf> {
     let mut all = vec![out.join(AUDIO)];
     let mut next = 0;
     while let Some(folder) = all.get(next).cloned() {
-        let entries = fs::read_dir(folder).into_iter().flatten().flatten();
-        all.extend(entries.filter(|e| e.file_type().is_ok_and(|kind| kind.is_dir())).map(|e| e.path()));
+        all.extend(entries(&folder).iter().filter(|entry| is_folder(entry)).map(fs::DirEntry::path));
         next += 1;
     }
     all

@@ -4,6 +4,7 @@ use loadin_codec::{
     Bext, Carried, Chunk, Fate, Marker, Metadata, TimeChange, carry, coding_history_row, hold, readable,
     with_markers, without_markers,
 };
+use loadin_session::facts::is_one_marker;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -84,16 +85,12 @@ pub(crate) fn beside(
     beside
 }
 
-/// Markers of one name are one up to 50 ms, as they are where facts are compared.
-const ONE_MARKER_A_SECOND: u64 = 20;
-
 /// Adds the stated markers that the stem has not itself.
 fn add_markers(stem: &StemPlan, beside: &mut Beside) {
-    let near = u64::from(stem.output.rate_hz) / ONE_MARKER_A_SECOND;
     let own = Metadata { bext: None, chunks: beside.chunks.clone() }.markers();
     let has = |new: &Marker| {
-        let same = |known: &Marker| known.name.trim().to_lowercase() == new.name.trim().to_lowercase();
-        own.iter().any(|known| same(known) && known.frame.abs_diff(new.frame) <= near)
+        let apart = |known: &Marker| known.frame.abs_diff(new.frame) as f64 / f64::from(stem.output.rate_hz);
+        own.iter().any(|known| is_one_marker(&known.name, &new.name, apart(known)))
     };
     let new: Vec<Marker> = stem
         .markers()

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use loadin_audio::{FLUX_HZ, flux};
 use loadin_session::estimate::{Part, Player, Presence};
-use loadin_session::{Family, PlacementOptions, StartMode, StemTiming, place, role_of, without_title};
+use loadin_session::{Family, PlacementOptions, StemTiming, place, role_of, without_title};
 use rayon::prelude::*;
 
 use crate::facts::{Measures, Survey};
@@ -20,9 +20,6 @@ pub(crate) struct Member<'a> {
     pub(crate) start_seconds: f64,
 }
 
-/// Stamps that imply more silence are clock times: common practice, as in the shipped recipes.
-const MOST_SILENCE_SECONDS: f64 = 900.0;
-
 /// The members of a delivery, in the order of their paths; `places` are those that the rough mix shows.
 pub(crate) fn members<'a>(recipe: &Recipe, surveys: &'a [Survey], places: &[Place]) -> Vec<Member<'a>> {
     let mut stems: Vec<&Survey> = surveys
@@ -31,9 +28,8 @@ pub(crate) fn members<'a>(recipe: &Recipe, surveys: &'a [Survey], places: &[Plac
         .filter(|survey| !crate::plan::takes_for_reference(recipe, &survey.path))
         .collect();
     stems.sort_by(|a, b| a.path.cmp(&b.path));
-    let options =
-        PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: MOST_SILENCE_SECONDS };
-    let stamps = place(&stems.iter().map(|stem| timing(stem)).collect::<Vec<_>>(), &options);
+    let timings: Vec<StemTiming> = stems.iter().map(|stem| timing(stem)).collect();
+    let stamps = place(&timings, &PlacementOptions::default());
     let start = |index: usize, survey: &Survey| {
         let by_mix = places.iter().find(|place| place.path == survey.path);
         by_mix.map_or_else(

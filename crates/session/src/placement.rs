@@ -23,6 +23,14 @@ pub struct PlacementOptions {
     pub max_implied_silence_seconds: f64,
 }
 
+impl Default for PlacementOptions {
+    /// As the stamps say where they are plausible; a quarter of an hour of silence is a clock time (common practice, no
+    /// source).
+    fn default() -> Self {
+        Self { mode: StartMode::Auto, max_implied_silence_seconds: 900.0 }
+    }
+}
+
 /// One stem's part in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct StemTiming {
@@ -200,9 +208,6 @@ impl Placement {
 mod tests {
     use super::*;
 
-    const OPTIONS: PlacementOptions =
-        PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: 900.0 };
-
     fn stem(stamp: Option<u64>, rate_hz: u32, seconds: u64) -> StemTiming {
         StemTiming {
             timestamp_frames: stamp,
@@ -223,7 +228,7 @@ mod tests {
             stem(Some(HOUR + 480_001), 48_000, 5),
             stem(None, 44_100, 20),
         ];
-        let placement = place(&stems, &OPTIONS);
+        let placement = place(&stems, &PlacementOptions::default());
         assert_eq!((0..4).map(|i| placement.start_in(i, 48_000)).collect::<Vec<_>>(), [0, 0, 480_001, 0]);
         assert_eq!(placement.start_in(2, 96_000), 960_002);
         assert!(placement.doubts().is_empty() && placement.origin() == Some((HOUR, 48_000)));
@@ -236,28 +241,34 @@ mod tests {
             stem(Some(3600 * 44_100 + 441), 44_100, 20),
             stem(Some(HOUR), 48_000, 9),
         ];
-        assert_eq!(place(&stems, &OPTIONS).start_in(1, 48_000), 480);
+        assert_eq!(place(&stems, &PlacementOptions::default()).start_in(1, 48_000), 480);
     }
 
     #[test]
     fn implausible_stamps_are_refused_with_the_reason() {
         let clock = [stem(Some(0), 48_000, 20), stem(Some(HOUR), 48_000, 20)];
-        assert!(place(&clock, &OPTIONS).refused().is_some_and(|why| why.contains("3600.0 s")));
+        assert!(
+            place(&clock, &PlacementOptions::default()).refused().is_some_and(|why| why.contains("3600.0 s"))
+        );
         let gap = [stem(Some(0), 48_000, 20), stem(Some(48_000 * 60), 48_000, 20)];
-        assert!(place(&gap, &OPTIONS).refused().is_some_and(|why| why.contains("gap")));
+        assert!(place(&gap, &PlacementOptions::default()).refused().is_some_and(|why| why.contains("gap")));
         let unknown = [stem(Some(0), 48_000, 20), stem(Some(480_000), 48_000, 20), stem(None, 48_000, 20)];
-        assert!(place(&unknown, &OPTIONS).refused().is_some_and(|why| why.contains("cannot be known")));
+        assert!(
+            place(&unknown, &PlacementOptions::default())
+                .refused()
+                .is_some_and(|why| why.contains("cannot be known"))
+        );
     }
 
     #[test]
     fn equal_stamps_move_nothing_and_no_stamps_are_no_doubt() {
         let equal = place(
             &[stem(Some(HOUR), 48_000, 20), stem(Some(HOUR), 48_000, 5), stem(None, 48_000, 3)],
-            &OPTIONS,
+            &PlacementOptions::default(),
         );
         assert_eq!((equal.start_in(0, 48_000), equal.start_in(1, 48_000)), (0, 0));
         assert!(equal.doubts().is_empty() && equal.refused().is_none());
-        assert!(!place(&[stem(None, 48_000, 5)], &OPTIONS).uses_stamps());
+        assert!(!place(&[stem(None, 48_000, 5)], &PlacementOptions::default()).uses_stamps());
     }
 
     #[test]
@@ -268,7 +279,7 @@ mod tests {
             stem(Some(48_000), 48_000, 5),
             stem(None, 48_000, 5),
         ];
-        let placement = place(&stems, &OPTIONS);
+        let placement = place(&stems, &PlacementOptions::default());
         assert_eq!(placement.doubts().len(), 1);
         assert_eq!(placement.doubts()[0].0, 3);
     }
@@ -278,7 +289,7 @@ mod tests {
         let mut rough = stem(Some(12_345), 48_000, 20);
         rough.reference = true;
         let stems = [stem(Some(HOUR), 48_000, 20), stem(Some(HOUR + 48_000), 48_000, 20), rough];
-        let placement = place(&stems, &OPTIONS);
+        let placement = place(&stems, &PlacementOptions::default());
         assert_eq!((placement.start_in(1, 48_000), placement.start_in(2, 48_000)), (48_000, 0));
     }
 }

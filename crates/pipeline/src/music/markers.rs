@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use loadin_session::facts::{At, Clash, Midi, Stated, merged_markers, same_markers};
-use loadin_session::{PlacementOptions, StartMode, StemTiming, is_reference, place};
+use loadin_session::{PlacementOptions, StemTiming, is_reference, place};
 use serde_json::{Value, json};
 
 use super::{Confidence, Fact, Statement};
@@ -29,9 +29,6 @@ pub(super) struct Markers {
 /// Distinct lists that are compared; more of them are no statement of the song.
 const MOST_LISTS: usize = 50;
 
-/// A span that a time stamp may imply at most: the default of `align-starts`, which is asked later and knows better.
-const MOST_IMPLIED_SECONDS: f64 = 15.0 * 60.0;
-
 impl Markers {
     /// A MIDI file is taken to begin where the delivery does; audio files begin where their time stamps say together.
     pub(super) fn of(midis: &[(String, Midi)], files: &[FileFacts]) -> Self {
@@ -49,9 +46,8 @@ impl Markers {
                 reference: is_reference(path).is_some(),
             })
             .collect();
-        let options =
-            PlacementOptions { mode: StartMode::Auto, max_implied_silence_seconds: MOST_IMPLIED_SECONDS };
-        let placement = place(&timings, &options);
+        // The settings of `align-starts` are asked later and know better.
+        let placement = place(&timings, &PlacementOptions::default());
         let start = |index: usize| placement.start_in(index, 1_000_000) as f64 / 1e6;
         let starts = formats.iter().enumerate().map(|(index, (path, _))| ((*path).clone(), start(index)));
         Self { midis: midis.collect(), files: files.collect(), starts: starts.collect() }

@@ -44,7 +44,8 @@ pub struct Settings {
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { starts: Starts::Auto, max_implied_silence: Span::Seconds(900.0), by_rough_mix: false }
+        let most = PlacementOptions::default().max_implied_silence_seconds;
+        Self { starts: Starts::Auto, max_implied_silence: Span::Seconds(most), by_rough_mix: false }
     }
 }
 

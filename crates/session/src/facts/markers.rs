@@ -19,7 +19,12 @@ pub struct Clash {
 }
 
 fn is_same(a: &At<String>, b: &At<String>) -> bool {
-    (a.seconds - b.seconds).abs() <= SAME_SECONDS && folded(&a.what) == folded(&b.what)
+    is_one_marker(&a.what, &b.what, (a.seconds - b.seconds).abs())
+}
+
+/// Whether two names that stand so many seconds apart are those of one marker.
+pub fn is_one_marker(a: &str, b: &str, seconds_apart: f64) -> bool {
+    seconds_apart <= SAME_SECONDS && folded(a) == folded(b)
 }
 
 fn folded(name: &str) -> String {

@@ -12,7 +12,7 @@ mod tempo;
 mod words;
 
 pub use key::Key;
-pub use markers::{Clash, merged_markers, same_markers};
+pub use markers::{Clash, is_one_marker, merged_markers, same_markers};
 pub use meter::Meter;
 pub use midi::{At, Midi, bpm_of, read_midi};
 pub use midi_write::{SessionMap, micros_of};
