@@ -5,6 +5,7 @@
 //! there are more than two channels or an unusual speaker mask. Past 4 GiB: RF64 with `ds64` (EBU Tech 3306).
 
 use std::io::Write;
+use std::ops::Range;
 
 use loadin_audio::Block;
 
@@ -48,6 +49,8 @@ pub struct WavWriter<W> {
     writer: W,
     spec: WavSpec,
     packer: Packer,
+    /// Where the samples begin.
+    samples_at: u64,
 }
 
 fn padded(bytes: u64) -> u64 {
@@ -151,10 +154,17 @@ impl<W: Write> WavWriter<W> {
     pub fn new(mut writer: W, spec: WavSpec) -> Result<Self, Error> {
         check_layout(spec.channels, spec.rate_hz)?;
         let packer = Packer::new(&spec)?;
+        let mut samples_at = 0;
         for piece in spec.head(packer.total_bytes())? {
             writer.write_all(&piece)?;
+            samples_at += piece.len() as u64;
         }
-        Ok(Self { writer, spec, packer })
+        Ok(Self { writer, spec, packer, samples_at })
+    }
+
+    /// Where the bytes of all samples stand in the file.
+    pub(crate) fn samples(&self) -> Range<u64> {
+        self.samples_at..self.samples_at + self.packer.total_bytes()
     }
 
     /// Writes interleaved integers, right-justified, and returns their bytes.

@@ -1,6 +1,7 @@
 //! One way to write, whatever the container.
 
 use std::io::{self, Write};
+use std::ops::Range;
 
 use loadin_audio::Block;
 
@@ -69,6 +70,14 @@ impl<W: Output> SoundWriter<W> {
             Target::Caf => Kind::Caf(CafWriter::new(writer, &spec)?),
             Target::Flac => Kind::Flac(Box::new(FlacWriter::new(writer, spec)?)),
         }))
+    }
+
+    /// Where in the file the bytes of all samples stand, in containers that hold them as they come back from here.
+    pub fn plain_samples(&self) -> Option<Range<u64>> {
+        match &self.0 {
+            Kind::Wav(writer) => Some(writer.samples()),
+            Kind::Aiff(_) | Kind::Caf(_) | Kind::Flac(_) => None,
+        }
     }
 
     /// Writes interleaved integers, right-justified, and returns their bytes.

@@ -19,6 +19,7 @@ mod sketch;
 mod sums;
 mod turns;
 mod watch;
+mod with_part;
 
 pub mod carried;
 pub mod estimates;

@@ -5,6 +5,7 @@
 use std::convert::Infallible;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
@@ -13,6 +14,8 @@ use loadin_codec::Output;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use xxhash_rust::xxh3::Xxh3;
+
+use crate::with_part::WithPart;
 
 /// The few calls that writing needs, so that tests can let each of them fail.
 pub trait Disk: Send + Sync {
@@ -338,8 +341,22 @@ fn clear_away(disk: &dyn Disk, unfinished: &Path) {
 }
 
 impl<T> Written<T> {
+    /// What the contents amount to.
+    pub(crate) fn made(&self) -> &T {
+        &self.made
+    }
+
     /// The second half of [`store`]: waits for the disk, reads back, and gives the file its final name.
     pub fn settle(self, disk: &dyn Disk) -> Result<(T, Stored), StoreError<Infallible>> {
+        self.settle_with_part(disk, 0..0).map(|(made, stored, _)| (made, stored))
+    }
+
+    /// The same, with the SHA-256 of a part of what was read back, in hex.
+    pub(crate) fn settle_with_part(
+        self,
+        disk: &dyn Disk,
+        part: Range<u64>,
+    ) -> Result<(T, Stored, String), StoreError<Infallible>> {
         let Self { path, unfinished, mut file, digest, made } = self;
         let at_disk = |source| StoreError::Disk { path: path.clone(), source };
         let settle = || {
@@ -347,20 +364,25 @@ impl<T> Written<T> {
             drop(file);
             let mut read_back = FastDigest::default();
             let mut reader = disk.open(&unfinished).map_err(at_disk)?;
-            let stored = read_all(&mut *reader, |piece| read_back.update(piece)).map_err(at_disk)?;
+            let mut sums = WithPart::new(part);
+            let see = |piece: &[u8]| {
+                sums.update(piece);
+                read_back.update(piece);
+            };
+            each_piece(&mut *reader, see).map_err(at_disk)?;
             if read_back.finish() != digest {
                 return Err(StoreError::ReadsBackDifferent { path: path.clone() });
             }
             disk.rename(&unfinished, &path).map_err(at_disk)?;
             let folder = path.parent().unwrap_or(Path::new("."));
             disk.sync_folder(folder).map_err(at_disk)?;
-            Ok(stored)
+            Ok(sums.finish())
         };
         let result = settle();
         if result.is_err() {
             clear_away(disk, &unfinished);
         }
-        result.map(|stored| (made, stored))
+        result.map(|(stored, part)| (made, stored, part))
     }
 }
 
@@ -422,16 +444,8 @@ pub fn digest_file(path: &Path) -> io::Result<Stored> {
 
 /// Size and SHA-256 of everything that a reader gives.
 pub(crate) fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
-    read_all(reader, |_| {})
-}
-
-/// Digests everything; `also` sees every piece.
-fn read_all(reader: &mut dyn Read, mut also: impl FnMut(&[u8])) -> io::Result<Stored> {
     let mut stored = DigestWriter::default();
-    each_piece(reader, |piece| {
-        stored.add(piece);
-        also(piece);
-    })?;
+    each_piece(reader, |piece| stored.add(piece))?;
     Ok(stored.finish())
 }
 

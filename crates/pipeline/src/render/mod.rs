@@ -5,6 +5,7 @@ pub(crate) mod sink;
 mod source;
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -13,7 +14,7 @@ use loadin_codec::{Output, WavSpec};
 use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
-use self::sink::Sink;
+use self::sink::{AudioDigest, Sink};
 use self::source::Source;
 use crate::audio_folder::{self, AUDIO};
 use crate::bench::Bench;
@@ -44,6 +45,14 @@ impl Measured {
     pub fn expected(stem: &StemPlan) -> Self {
         Self { frames: stem.output.frames, peak: stem.output.peak, ..Self::default() }
     }
+}
+
+/// A stem that is encoded.
+pub struct Encoded {
+    /// What was measured meanwhile.
+    pub(crate) measured: Measured,
+    /// The bytes of the file that are sample data and have no digest yet.
+    pub(crate) undigested: Option<Range<u64>>,
 }
 
 /// Why a stem could not be rendered.
@@ -87,7 +96,7 @@ pub fn output_path(stem: &StemPlan) -> String {
 }
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
-pub fn render(shop: &Arc<Shop>, stem: &StemPlan) -> Result<Written<Measured>, RenderError> {
+pub fn render(shop: &Arc<Shop>, stem: &StemPlan) -> Result<Written<Encoded>, RenderError> {
     let path = stem.path();
     let frames = stem.sources[0].frames;
     shop.bench.tell(Event::Started { step: Step::Render, path, frames });
@@ -103,7 +112,8 @@ pub fn replay(shop: &Arc<Shop>, stem: &StemPlan) -> Result<(Measured, Stored), R
     carry_out(shop, stem, |shop, stem, pulse| {
         let mut writer = DigestWriter::default();
         loop {
-            let measured = encode(shop, stem, pulse, &mut writer).map_err(|failure| match failure {
+            let encoded = encode(shop, stem, pulse, &mut writer, AudioDigest::WhileWriting);
+            let measured = encoded.map(|encoded| encoded.measured).map_err(|failure| match failure {
                 WriteFailure::Contents(error) => error,
                 WriteFailure::Io(error) => RenderError::Promise(error.to_string()),
             })?;
@@ -134,19 +144,28 @@ fn carry_out<T: Send + 'static>(
 pub fn settle(
     shop: &Shop,
     stem: &StemPlan,
-    written: Written<Measured>,
+    written: Written<Encoded>,
 ) -> Result<(Measured, Stored), RenderError> {
-    let result = written.settle(&*shop.disk).map_err(|error| RenderError::Store(Box::new(error)));
+    let samples = written.made().undigested.clone();
+    let settled = written.settle_with_part(&*shop.disk, samples.clone().unwrap_or(0..0));
+    let result = settled.map_err(|error| RenderError::Store(Box::new(error)));
+    let result = result.map(|(Encoded { mut measured, .. }, stored, digest)| {
+        if samples.is_some() {
+            measured.audio_sha256 = digest;
+        }
+        (measured, stored)
+    });
     let text = result.as_ref().err().map(ToString::to_string);
     shop.bench.tell(Event::Ended { step: Step::Render, path: stem.path(), error: text.as_deref() });
     result
 }
 
-fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Measured>, RenderError> {
+fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Encoded>, RenderError> {
     let path = shop.out.join(output_path(stem));
     audio_folder::make_way(&*shop.disk, &shop.out, &path)
         .map_err(|error| RenderError::Store(Box::new(error)))?;
-    let result = storage::write(&*shop.disk, &path, |writer| encode(shop, stem, pulse, writer));
+    let contents = |writer: &mut dyn Output| encode(shop, stem, pulse, writer, AudioDigest::WhenReadBack);
+    let result = storage::write(&*shop.disk, &path, contents);
     result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
 }
 
@@ -155,7 +174,8 @@ fn encode(
     stem: &StemPlan,
     pulse: &Pulse,
     writer: &mut dyn Output,
-) -> Result<Measured, WriteFailure<RenderError>> {
+    digest: AudioDigest,
+) -> Result<Encoded, WriteFailure<RenderError>> {
     let mut source = Source::open(shop, stem).map_err(WriteFailure::Contents)?;
     let (container, storage, dither) = stem.write().ok_or_else(|| {
         WriteFailure::Contents(RenderError::Promise("the plan has no re-encode decision".to_owned()))
@@ -172,7 +192,8 @@ fn encode(
         chunks_before: Vec::new(),
         chunks_after: beside.chunks,
     };
-    let mut sink = Sink::new(writer, container.target(), spec, dither.then(|| dither_key(stem)))?;
+    let dither = dither.then(|| dither_key(stem));
+    let mut sink = Sink::new(writer, container.target(), spec, dither, digest)?;
     let mut chain = Chain::new(stem, source.is_converted());
     let mut block = Block::default();
     chain.begin(&mut block, &mut |block| sink.push(block))?;
@@ -186,9 +207,10 @@ fn encode(
     }
     chain.finish(&mut block, &mut |block| sink.push(block))?;
     source.check(&shop.contents).map_err(WriteFailure::Contents)?;
-    let measured = Measured { metadata: beside.records, ..sink.finish()? };
-    keep_promise(stem, storage, &measured).map_err(WriteFailure::Contents)?;
-    Ok(measured)
+    let mut encoded = sink.finish()?;
+    encoded.measured.metadata = beside.records;
+    keep_promise(stem, storage, &encoded.measured).map_err(WriteFailure::Contents)?;
+    Ok(encoded)
 }
 
 /// The dither of a stem depends on what the stem is, and on nothing else.

@@ -4,10 +4,20 @@ use loadin_audio::{Block, DitherKey, Quantiser};
 use loadin_codec::{Output, SoundWriter, Target, WavSpec};
 use sha2::{Digest, Sha256};
 
-use super::{Measured, RenderError};
+use super::{Encoded, Measured, RenderError};
 use crate::storage::{WriteFailure, hex};
 
 type Failure = WriteFailure<RenderError>;
+
+/// When the sample data is digested.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum AudioDigest {
+    /// While it is written.
+    WhileWriting,
+    /// When the file is read back, where it stands there as it is: two digests at once cost less than one after the
+    /// other.
+    WhenReadBack,
+}
 
 /// Writes blocks as the samples of one file.
 pub(crate) struct Sink<'a> {
@@ -15,7 +25,8 @@ pub(crate) struct Sink<'a> {
     /// Integers go through it; floats do not.
     quantiser: Option<Quantiser>,
     integers: Vec<i32>,
-    audio: Sha256,
+    /// The digest of the sample data, where it is not made when the file is read back.
+    audio: Option<Sha256>,
     frames: u64,
     float_peak: f64,
     full_scale: f64,
@@ -34,14 +45,17 @@ impl<'a> Sink<'a> {
         target: Target,
         spec: WavSpec,
         dither: Option<DitherKey>,
+        digest: AudioDigest,
     ) -> Result<Self, Failure> {
         let (kind, channels) = (spec.kind, usize::from(spec.channels));
         let bits = kind.bits();
+        let writer = SoundWriter::new(writer, target, spec).map_err(failure)?;
+        let later = digest == AudioDigest::WhenReadBack && writer.plain_samples().is_some();
         Ok(Self {
-            writer: SoundWriter::new(writer, target, spec).map_err(failure)?,
+            writer,
             quantiser: (!kind.is_float()).then(|| Quantiser::new(bits, channels, dither)),
             integers: Vec::new(),
-            audio: Sha256::new(),
+            audio: (!later).then(Sha256::new),
             frames: 0,
             float_peak: 0.0,
             full_scale: 2f64.powi(bits as i32 - 1),
@@ -59,19 +73,19 @@ impl<'a> Sink<'a> {
             let peak = block.iter().flatten().fold(0.0f64, |peak, sample| peak.max(sample.abs()));
             self.float_peak = self.float_peak.max(peak);
             let bytes = self.writer.write_floats(block).map_err(failure)?;
-            self.audio.update(bytes);
+            self.audio.iter_mut().for_each(|audio| audio.update(bytes));
             Ok(())
         }
     }
 
     fn write_integers(&mut self) -> Result<(), Failure> {
         let bytes = self.writer.write_ints(&self.integers).map_err(failure)?;
-        self.audio.update(bytes);
+        self.audio.iter_mut().for_each(|audio| audio.update(bytes));
         Ok(())
     }
 
     /// Ends the file and says what was written.
-    pub(crate) fn finish(mut self) -> Result<Measured, Failure> {
+    pub(crate) fn finish(mut self) -> Result<Encoded, Failure> {
         let (mut peak, mut clipped) = (self.float_peak, 0);
         if let Some(mut quantiser) = self.quantiser.take() {
             loop {
@@ -85,8 +99,10 @@ impl<'a> Sink<'a> {
             peak = f64::from(quantiser.peak()) / self.full_scale;
             clipped = quantiser.clipped();
         }
+        let later = self.writer.plain_samples().filter(|_| self.audio.is_none());
         self.writer.finish().map_err(failure)?;
-        let audio_sha256 = hex(&self.audio.finalize());
-        Ok(Measured { frames: self.frames, peak, clipped, audio_sha256, metadata: Vec::new() })
+        let audio_sha256 = self.audio.map_or_else(String::new, |audio| hex(&audio.finalize()));
+        let measured = Measured { frames: self.frames, peak, clipped, audio_sha256, metadata: Vec::new() };
+        Ok(Encoded { measured, undigested: later })
     }
 }

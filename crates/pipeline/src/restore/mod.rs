@@ -23,7 +23,7 @@ use crate::hashed;
 use crate::manifest::{Change, Manifest, OutputRecord, StemRecord};
 use crate::out_folder::outputs_of;
 use crate::render::chain::Chain;
-use crate::render::sink::Sink;
+use crate::render::sink::{AudioDigest, Sink};
 use crate::render::{Measured, RenderError};
 use crate::scan::SourceFile;
 use crate::storage::{self, Disk, StoreError, WriteFailure, json_text, store_text};
@@ -163,7 +163,7 @@ fn undo(
         .map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;
     let spec = spec(stem, output, decoder.metadata()).map_err(&broken)?;
-    let mut sink = Sink::new(writer, Target::Wav, spec, None)?;
+    let mut sink = Sink::new(writer, Target::Wav, spec, None, AudioDigest::WhileWriting)?;
     let channels = usize::from(output.channels);
     let mut block = Block::new(channels);
     chain.begin(&mut block, &mut |block| sink.push(block))?;
@@ -178,7 +178,7 @@ fn undo(
     if found.sha256 != output.sha256 {
         return Err(broken("the prepared file is not what the manifest says; run verify".to_owned()));
     }
-    sink.finish()
+    Ok(sink.finish()?.measured)
 }
 
 /// The source's own name, as a WAV file; one that would lead out of the folder is refused.
