@@ -61,14 +61,15 @@ impl Decimator {
     }
 
     fn give(&mut self, out: &mut Vec<f32>, most: u64) {
-        let mut at = 0;
-        while self.given < most && at + self.taps.len() <= self.pending.len() {
-            let window = &self.pending[at..at + self.taps.len()];
-            out.push(wide(|| dot(&self.taps, window)) as f32);
-            self.given += 1;
-            at += self.factor;
-        }
-        self.pending.drain(..at.min(self.pending.len()));
+        let ready = (self.pending.len() + 1).saturating_sub(self.taps.len()).div_ceil(self.factor);
+        let ready = (ready as u64).min(most.saturating_sub(self.given)) as usize;
+        let (taps, pending) = (&self.taps, &self.pending);
+        wide(
+            #[inline(always)]
+            || out.extend(pending.windows(taps.len()).step_by(self.factor).take(ready).map(|w| dot(taps, w) as f32)),
+        );
+        self.given += ready as u64;
+        self.pending.drain(..(ready * self.factor).min(self.pending.len()));
     }
 }
 

@@ -3,7 +3,7 @@
 //! Digital silence takes no room. Ten minutes without any take 7.2 MB. It ends after 20 minutes, so that memory does not grow
 //! with the length of a stem.
 
-use crate::{Block, Decimator};
+use crate::{Block, Decimator, wide};
 
 /// Samples that share a scale.
 const STRETCH: usize = 512;
@@ -73,6 +73,19 @@ impl Sketcher {
     }
 }
 
+/// The greatest magnitude, looked for in strands.
+#[inline(always)]
+fn greatest(samples: &[f32]) -> f32 {
+    let mut strands = [0.0f32; 16];
+    let (chunks, rest) = samples.as_chunks::<16>();
+    for chunk in chunks {
+        for (greatest, sample) in strands.iter_mut().zip(chunk) {
+            *greatest = greatest.max(sample.abs());
+        }
+    }
+    rest.iter().chain(&strands).fold(0.0, |greatest, sample| greatest.max(sample.abs()))
+}
+
 impl Sketch {
     /// A sketch from what [`Sketch::scales`] and [`Sketch::codes`] gave; `None` where they do not fit together.
     pub fn from_parts(rate_hz: u32, samples: usize, scales: Vec<f32>, codes: Vec<i16>) -> Option<Self> {
@@ -89,12 +102,25 @@ impl Sketch {
     }
 
     fn put(&mut self, stretch: &[f32]) {
-        let peak = stretch.iter().fold(0.0f32, |peak, sample| peak.max(sample.abs()));
+        let peak = wide(
+            #[inline(always)]
+            || greatest(stretch),
+        );
         self.scales.push(peak);
         self.begins.push(self.codes.len());
         self.samples += stretch.len();
         if peak > 0.0 {
-            self.codes.extend(stretch.iter().map(|sample| (sample / peak * FULL).round() as i16));
+            let begin = self.codes.len();
+            self.codes.resize(begin + stretch.len(), 0);
+            let codes = &mut self.codes[begin..];
+            wide(
+                #[inline(always)]
+                || {
+                    for (code, sample) in codes.iter_mut().zip(stretch) {
+                        *code = (sample / peak * FULL).round() as i32 as i16;
+                    }
+                },
+            );
         }
     }
 

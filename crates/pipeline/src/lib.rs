@@ -8,6 +8,7 @@ mod bag;
 mod bench;
 mod content;
 mod ensemble;
+mod hands;
 mod hashed;
 mod journal;
 mod key;

@@ -27,7 +27,8 @@ use crate::stages::Settings;
 use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
 use crate::sums::listed;
 use crate::survey::{self, Scope};
-use crate::turns::{self, in_parallel};
+use crate::hands::Hands;
+use crate::turns::{self, with_hands};
 
 /// Why a run ended without a manifest.
 #[derive(Debug, thiserror::Error)]
@@ -202,17 +203,18 @@ impl Course<'_> {
     fn survey_all(&self, files: &[FileFacts], scopes: &[Scope], sketches: &Sketches<'_>) -> Vec<Survey> {
         self.bench.tell(Event::Step { step: Step::Survey, stems: files.len() });
         let items: Vec<(&FileFacts, Scope)> = files.iter().zip(scopes.iter().copied()).collect();
-        in_parallel(&items, |(file, _)| file.bytes, |(file, scope)| self.survey(file, *scope, sketches))
+        let size = |(file, _): &(&FileFacts, Scope)| file.bytes;
+        with_hands(&items, size, |(file, scope), hands| self.survey(file, *scope, hands, sketches))
     }
 
     /// Surveys one stem, unless the journal has its survey.
-    pub(crate) fn survey(&self, file: &FileFacts, scope: Scope, sketches: &Sketches<'_>) -> Survey {
+    pub(crate) fn survey(&self, file: &FileFacts, scope: Scope, hands: Hands, sketches: &Sketches<'_>) -> Survey {
         let known = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope));
         if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
         }
-        let (survey, sketch) = survey::survey(self.delivery, file, scope, self.bench);
+        let (survey, sketch) = survey::survey(self.delivery, file, scope, hands, self.bench);
         if let Some(sketch) = sketch {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }

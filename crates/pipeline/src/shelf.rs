@@ -1,12 +1,13 @@
 //! Sound that is kept between survey and render where making it again would cost much: after a change of rate, and
 //! out of a compressed file. What has no room is made again, with the same result.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::Metadata;
+use memmap2::MmapMut;
 
 use crate::facts::FormatFacts;
 
@@ -33,9 +34,13 @@ impl Drop for Room {
 /// The sound of one stem, while it is being surveyed.
 #[derive(Debug)]
 pub(crate) struct Basket {
-    room: Room,
-    bytes: u64,
-    blocks: VecDeque<Block>,
+    _room: Room,
+    channels: usize,
+    /// Frames that there is room for, and those that are there.
+    most: usize,
+    frames: usize,
+    /// All frames of one channel, then those of the next.
+    samples: MmapMut,
 }
 
 /// The sound of one stem at the rate at which it was measured.
@@ -43,10 +48,13 @@ pub(crate) struct Basket {
 pub(crate) struct Kept {
     pub(crate) rate_hz: u32,
     pub(crate) metadata: Metadata,
-    /// The blocks that are not rendered yet.
-    pub(crate) blocks: VecDeque<Block>,
-    _room: Room,
+    basket: Basket,
+    /// Frames that are rendered already.
+    given: usize,
 }
+
+/// Frames that are given at once.
+const BLOCK_FRAMES: usize = 2048;
 
 fn block_bytes(channels: usize, frames: u64) -> u64 {
     frames.saturating_mul(channels as u64 * size_of::<f64>() as u64)
@@ -71,13 +79,12 @@ impl Shelf {
         let take = |free: u64| free.checked_sub(bytes);
         self.free_bytes.fetch_update(Ordering::Relaxed, Ordering::Relaxed, take).ok()?;
         let room = Room { free_bytes: Arc::clone(&self.free_bytes), bytes };
-        Some(Basket { room, bytes: 0, blocks: VecDeque::new() })
+        Basket::new(room, usize::from(format.channels), usize::try_from(frames).ok()?)
     }
 
     /// Keeps the sound of a surveyed file.
     pub(crate) fn keep(&self, path: &str, basket: Basket, rate_hz: u32, metadata: Metadata) {
-        let Basket { room, blocks, .. } = basket;
-        self.lock().insert(path.to_owned(), Kept { rate_hz, metadata, blocks, _room: room });
+        self.lock().insert(path.to_owned(), Kept { rate_hz, metadata, basket, given: 0 });
     }
 
     /// Gives back the sound of a file, where it was kept.
@@ -87,16 +94,42 @@ impl Shelf {
 }
 
 impl Basket {
+    /// Memory of its own: large pages cost the system a fraction of what it takes to clear as many small ones. `None`
+    /// where there is none.
+    fn new(room: Room, channels: usize, most: usize) -> Option<Self> {
+        let samples = MmapMut::map_anon(usize::try_from(room.bytes).ok()?).ok()?;
+        #[cfg(target_os = "linux")]
+        // Without large pages it is as good, only slower.
+        let _ = samples.advise(memmap2::Advice::HugePage);
+        Some(Self { _room: room, channels, most, frames: 0, samples })
+    }
+
     /// Adds the next frames; false when there are more than the header said, and so no room.
     pub(crate) fn put(&mut self, block: &Block) -> bool {
-        self.bytes += block_bytes(block.channels(), block.frames() as u64);
-        if self.bytes > self.room.bytes {
+        let (from, to) = (self.frames, self.frames + block.frames());
+        if to > self.most || block.channels() != self.channels {
             return false;
         }
-        if !block.is_empty() {
-            self.blocks.push_back(block.clone());
+        let samples: &mut [f64] = bytemuck::cast_slice_mut(&mut self.samples);
+        for (own, channel) in samples.chunks_exact_mut(self.most).zip(block.iter()) {
+            own[from..to].copy_from_slice(channel);
         }
+        self.frames = to;
         true
+    }
+}
+
+impl Kept {
+    /// Fills `block` with the next frames; none at the end.
+    pub(crate) fn next(&mut self, block: &mut Block) {
+        let Basket { channels, most, frames, samples, .. } = &self.basket;
+        let samples: &[f64] = bytemuck::cast_slice(samples);
+        let (from, to) = (self.given, (self.given + BLOCK_FRAMES).min(*frames));
+        block.set_channels(*channels);
+        block.fill_with(to - from, |index, out| {
+            out.copy_from_slice(&samples[index * most + from..index * most + to]);
+        });
+        self.given = to;
     }
 }
 

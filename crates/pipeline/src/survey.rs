@@ -18,6 +18,7 @@ use crate::facts::{
     Measures, Range, RelationFacts, Survey,
 };
 use crate::findings::{Finding, Id};
+use crate::hands::{Hands, Push, hand_on};
 use crate::hashed::{self, HashedFile};
 use crate::scan;
 use crate::shelf::Basket;
@@ -34,13 +35,20 @@ pub struct Scope {
 
 /// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
 /// in the result. What pays to be kept for the render goes onto the shelf.
-pub fn survey(root: &Path, file: &FileFacts, scope: Scope, bench: &Bench) -> (Survey, Option<Sketch>) {
+pub(crate) fn survey(
+    root: &Path,
+    file: &FileFacts,
+    scope: Scope,
+    hands: Hands,
+    bench: &Bench,
+) -> (Survey, Option<Sketch>) {
     let format = file.format.as_ref().ok();
     let frames = format.and_then(|f| f.frames).unwrap_or(0);
     bench.tell(Event::Started { step: Step::Survey, path: &file.path, frames });
     let seconds = format.map_or(0.0, |format| frames as f64 / f64::from(format.rate_hz.max(1)));
     let (root, listed, own) = (root.to_owned(), file.clone(), bench.clone());
-    let result = watched(bench.patience, seconds, move |pulse| read(&root, &listed, scope, &own, pulse));
+    let task = move |pulse: &Pulse| read(&root, &listed, scope, &Work { hands, bench: &own, pulse });
+    let result = watched(bench.patience, seconds, task);
     let (survey, sketch) =
         result.unwrap_or_else(|trouble| (unmeasured(file, unreadable(trouble.to_string())), None));
     let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
@@ -62,27 +70,28 @@ fn unreadable(text: String) -> Failure {
     Failure { finding: Box::new(Finding::new(Id::Unreadable, text.clone())), text }
 }
 
+/// How a survey is done.
+struct Work<'a> {
+    hands: Hands,
+    bench: &'a Bench,
+    pulse: &'a Pulse,
+}
+
 /// Measures and digests the file, at one read.
-fn read(
-    root: &Path,
-    file: &FileFacts,
-    scope: Scope,
-    bench: &Bench,
-    pulse: &Pulse,
-) -> (Survey, Option<Sketch>) {
+fn read(root: &Path, file: &FileFacts, scope: Scope, work: &Work<'_>) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
     let mut sketch = None;
     let stored = scan::open(root, &file.path).and_then(hashed::split).and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
             Ok(format) => {
-                measured(source, &file.path, format, scope, bench, pulse).map(|(measures, drawn)| {
+                measured(source, &file.path, format, scope, work).map(|(measures, drawn)| {
                     sketch = Some(drawn);
                     measures
                 })
             }
         };
-        remainder.finish(|| pulse.beat())
+        remainder.finish(|| work.pulse.beat())
     });
     match stored {
         Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
@@ -97,11 +106,10 @@ fn measured(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
-    bench: &Bench,
-    pulse: &Pulse,
+    work: &Work<'_>,
 ) -> Result<(Measures, Sketch), Failure> {
-    let work = AssertUnwindSafe(|| measure(source, path, format, scope, bench, pulse));
-    catch_unwind(work).unwrap_or_else(|_| Err(unreadable(Trouble::GaveUp.to_string())))
+    let task = AssertUnwindSafe(|| measure(source, path, format, scope, work));
+    catch_unwind(task).unwrap_or_else(|_| Err(unreadable(Trouble::GaveUp.to_string())))
 }
 
 fn measure(
@@ -109,20 +117,27 @@ fn measure(
     path: &str,
     format: &FormatFacts,
     scope: Scope,
-    bench: &Bench,
-    pulse: &Pulse,
+    work: &Work<'_>,
 ) -> Result<(Measures, Sketch), Failure> {
+    let bench = work.bench;
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
     meters.basket = bench.shelf.basket(format, scope.target_hz);
-    let mut block = Block::new(usize::from(format.channels));
-    while decoder.next_block(&mut block).map_err(decode_failure)? {
-        if bench.stop.is_asked() || !pulse.beat() {
-            return Err(unreadable("the run was stopped".to_owned()));
+    let decode = |push: &mut Push<'_, Failure>| {
+        let mut block = Block::new(usize::from(format.channels));
+        while decoder.next_block(&mut block).map_err(decode_failure)? {
+            if bench.stop.is_asked() || !work.pulse.beat() {
+                return Err(Some(unreadable("the run was stopped".to_owned())));
+            }
+            push(&mut block)?;
         }
-        meters.push(&mut block);
+        Ok(())
+    };
+    hand_on(work.hands, decode, |block| {
+        meters.push(block);
         bench.tell(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
-    }
+        Ok(())
+    })?;
     if meters.source_frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
     }

@@ -1,11 +1,13 @@
 //! Who works on what, when: stems in parallel, the largest first, and the disk never waited for while there is work.
 
 use std::collections::VecDeque;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use rayon::prelude::*;
 
 use crate::event::{Event, Step};
+use crate::hands::Hands;
 use crate::journal::Journal;
 use crate::plan::StemPlan;
 use crate::render::{self, Encoded, Measured, RenderError, Shop};
@@ -19,6 +21,23 @@ pub(crate) fn in_parallel<T: Sync, R: Send>(
     size: impl Fn(&T) -> u64,
     work: impl Fn(&T) -> R + Sync,
 ) -> Vec<R> {
+    with_hands(items, size, |item, _| work(item))
+}
+
+/// The same, where an item can be worked on by two threads: it gets them when, as it begins, fewer items are left than
+/// there are threads.
+pub(crate) fn with_hands<T: Sync, R: Send>(
+    items: &[T],
+    size: impl Fn(&T) -> u64,
+    work: impl Fn(&T, Hands) -> R + Sync,
+) -> Vec<R> {
+    let left = AtomicUsize::new(items.len());
+    let work = |item: &T| {
+        let alone = left.load(Ordering::Relaxed) < rayon::current_num_threads();
+        let result = work(item, if alone { Hands::Two } else { Hands::One });
+        left.fetch_sub(1, Ordering::Relaxed);
+        result
+    };
     let mut order: Vec<usize> = (0..items.len()).collect();
     order.sort_by_key(|&index| std::cmp::Reverse(size(&items[index])));
     let mut done: Vec<(usize, R)> =
@@ -35,7 +54,7 @@ pub(crate) type Turn = (String, Result<(Measured, Stored), RenderError>);
 pub(crate) fn render_all(shop: &Arc<Shop>, journal: &Journal<'_>, stems: &[&StemPlan]) -> Vec<Turn> {
     let line = Line { shop, journal, settling: Mutex::default(), disk_failed: Stop::new() };
     let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
-    let turns = in_parallel(stems, cost, |stem| line.render(stem));
+    let turns = with_hands(stems, cost, |stem, hands| line.render(stem, hands));
     let rest = std::mem::take(&mut *line.lock());
     let rest: Vec<Turn> = rest.into_par_iter().map(|written| line.settle(written)).collect();
     turns.into_iter().flatten().chain(rest).collect()
@@ -56,7 +75,7 @@ impl<'a> Line<'a> {
     }
 
     /// Renders a stem, and settles one that was rendered before; `None` when neither has ended.
-    fn render(&self, stem: &'a StemPlan) -> Option<Turn> {
+    fn render(&self, stem: &'a StemPlan, hands: Hands) -> Option<Turn> {
         if self.disk_failed.is_asked() || self.shop.bench.stop.is_asked() {
             return None;
         }
@@ -64,7 +83,7 @@ impl<'a> Line<'a> {
             self.shop.bench.tell(Event::Reused { step: Step::Render, path: stem.path() });
             return Some((stem.path().to_owned(), Ok(done)));
         }
-        match render::render(self.shop, stem) {
+        match render::render(self.shop, stem, hands) {
             Err(error) => Some((stem.path().to_owned(), Err(self.noticed(error)))),
             Ok(written) => self.next_settled(stem, written).map(|ready| self.settle(ready)),
         }

@@ -20,6 +20,7 @@ use crate::audio_folder::{self, AUDIO};
 use crate::bench::Bench;
 use crate::carried::{self, MetadataRecord};
 use crate::event::{Event, Step};
+use crate::hands::{Hands, Push, hand_on};
 use crate::plan::StemPlan;
 use crate::stages::re_encode::Storage;
 use crate::storage::{self, DigestWriter, Disk, StoreError, Stored, WriteFailure, Written};
@@ -96,11 +97,15 @@ pub fn output_path(stem: &StemPlan) -> String {
 }
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
-pub fn render(shop: &Arc<Shop>, stem: &StemPlan) -> Result<Written<Encoded>, RenderError> {
+pub(crate) fn render(
+    shop: &Arc<Shop>,
+    stem: &StemPlan,
+    hands: Hands,
+) -> Result<Written<Encoded>, RenderError> {
     let path = stem.path();
     let frames = stem.sources[0].frames;
     shop.bench.tell(Event::Started { step: Step::Render, path, frames });
-    let result = carry_out(shop, stem, write);
+    let result = carry_out(shop, stem, move |shop, stem, pulse| write(shop, stem, hands, pulse));
     if let Err(error) = &result {
         shop.bench.tell(Event::Ended { step: Step::Render, path, error: Some(&error.to_string()) });
     }
@@ -112,7 +117,7 @@ pub fn replay(shop: &Arc<Shop>, stem: &StemPlan) -> Result<(Measured, Stored), R
     carry_out(shop, stem, |shop, stem, pulse| {
         let mut writer = DigestWriter::default();
         loop {
-            let encoded = encode(shop, stem, pulse, &mut writer, AudioDigest::WhileWriting);
+            let encoded = encode(shop, stem, Hands::One, pulse, &mut writer, AudioDigest::WhileWriting);
             let measured = encoded.map(|encoded| encoded.measured).map_err(|failure| match failure {
                 WriteFailure::Contents(error) => error,
                 WriteFailure::Io(error) => RenderError::Promise(error.to_string()),
@@ -130,7 +135,7 @@ pub fn replay(shop: &Arc<Shop>, stem: &StemPlan) -> Result<(Measured, Stored), R
 fn carry_out<T: Send + 'static>(
     shop: &Arc<Shop>,
     stem: &StemPlan,
-    work: fn(&Shop, &StemPlan, &Pulse) -> Result<T, RenderError>,
+    work: impl FnOnce(&Shop, &StemPlan, &Pulse) -> Result<T, RenderError> + Send + 'static,
 ) -> Result<T, RenderError> {
     let source = &stem.sources[0];
     let seconds = source.frames as f64 / f64::from(source.rate_hz.max(1));
@@ -160,11 +165,17 @@ pub fn settle(
     result
 }
 
-fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Encoded>, RenderError> {
+fn write(
+    shop: &Shop,
+    stem: &StemPlan,
+    hands: Hands,
+    pulse: &Pulse,
+) -> Result<Written<Encoded>, RenderError> {
     let path = shop.out.join(output_path(stem));
     audio_folder::make_way(&*shop.disk, &shop.out, &path)
         .map_err(|error| RenderError::Store(Box::new(error)))?;
-    let contents = |writer: &mut dyn Output| encode(shop, stem, pulse, writer, AudioDigest::WhenReadBack);
+    let contents =
+        |writer: &mut dyn Output| encode(shop, stem, hands, pulse, writer, AudioDigest::WhenReadBack);
     let result = storage::write(&*shop.disk, &path, contents);
     result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
 }
@@ -172,6 +183,7 @@ fn write(shop: &Shop, stem: &StemPlan, pulse: &Pulse) -> Result<Written<Encoded>
 fn encode(
     shop: &Shop,
     stem: &StemPlan,
+    hands: Hands,
     pulse: &Pulse,
     writer: &mut dyn Output,
     digest: AudioDigest,
@@ -194,23 +206,35 @@ fn encode(
     };
     let dither = dither.then(|| dither_key(stem));
     let mut sink = Sink::new(writer, container.target(), spec, dither, digest)?;
-    let mut chain = Chain::new(stem, source.is_converted());
-    let mut block = Block::default();
-    chain.begin(&mut block, &mut |block| sink.push(block))?;
-    while source.next(&mut block).map_err(WriteFailure::Contents)? {
-        if shop.bench.stop.is_asked() || !pulse.beat() {
-            return Err(WriteFailure::Contents(RenderError::Stopped));
-        }
-        chain.process(&mut block, &mut |block| sink.push(block))?;
-        let frames = source.frames();
-        shop.bench.tell(Event::Advanced { step: Step::Render, path: stem.path(), frames });
-    }
-    chain.finish(&mut block, &mut |block| sink.push(block))?;
-    source.check(&shop.contents).map_err(WriteFailure::Contents)?;
+    hand_on(hands, |push| process(shop, stem, &mut source, pulse, push), |block| sink.push(block))?;
     let mut encoded = sink.finish()?;
     encoded.measured.metadata = beside.records;
     keep_promise(stem, storage, &encoded.measured).map_err(WriteFailure::Contents)?;
     Ok(encoded)
+}
+
+/// Sends every block of the source through the processors.
+fn process(
+    shop: &Shop,
+    stem: &StemPlan,
+    source: &mut Source,
+    pulse: &Pulse,
+    push: &mut Push<'_, WriteFailure<RenderError>>,
+) -> Result<(), Option<WriteFailure<RenderError>>> {
+    let mut chain = Chain::new(stem, source.is_converted());
+    let mut block = Block::default();
+    chain.begin(&mut block, push)?;
+    while source.next(&mut block).map_err(WriteFailure::Contents)? {
+        if shop.bench.stop.is_asked() || !pulse.beat() {
+            return Err(Some(WriteFailure::Contents(RenderError::Stopped)));
+        }
+        chain.process(&mut block, push)?;
+        let frames = source.frames();
+        shop.bench.tell(Event::Advanced { step: Step::Render, path: stem.path(), frames });
+    }
+    chain.finish(&mut block, push)?;
+    source.check(&shop.contents).map_err(WriteFailure::Contents)?;
+    Ok(())
 }
 
 /// The dither of a stem depends on what the stem is, and on nothing else.

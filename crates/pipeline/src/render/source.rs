@@ -69,10 +69,10 @@ impl Reader {
             return Ok(());
         }
         match &mut self.origin {
-            Origin::Kept(kept) => match kept.blocks.pop_front() {
-                Some(block) => self.waiting = block,
-                None => self.ended = true,
-            },
+            Origin::Kept(kept) => {
+                kept.next(&mut self.waiting);
+                self.ended = self.waiting.is_empty();
+            }
             Origin::File { decoder, content, .. } => {
                 self.next.clear();
                 let more =

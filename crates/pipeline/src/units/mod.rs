@@ -43,7 +43,7 @@ use crate::scan;
 use crate::sketch::Sketches;
 use crate::storage::{RealDisk, digest, digest_file};
 use crate::survey::Scope;
-use crate::turns::{self, in_parallel};
+use crate::turns::{self, in_parallel, with_hands};
 
 /// Where a unit works, and with what.
 pub struct Desk<'a> {
@@ -162,10 +162,14 @@ pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usi
     let course = desk.course(Some(&journal), None);
     let sketches = Sketches::new(Some(&journal));
     desk.bench.tell(Event::Step { step: Step::Survey, stems: items.len() });
-    let done = in_parallel(
+    let done = with_hands(
         &items,
         |(file, _)| file.bytes,
-        |(file, scope)| survey_one(desk, &course, &journal, &sketches, file, *scope),
+        |(file, scope), hands| {
+            desk.go_on()?;
+            let survey = course.survey(file, *scope, hands, &sketches);
+            on_record(desk, &journal, &sketches, (file, *scope), &survey)
+        },
     );
     done.into_iter().collect::<Result<Vec<()>, _>>()?;
     Ok(items.len())
@@ -177,21 +181,19 @@ fn keep_mine<T>(ranked: &mut Vec<T>, path: impl Fn(&T) -> &str, mine: &dyn Fn(&s
     ranked.retain(|stem| rank.next().is_some_and(|rank| mine(path(stem), rank)));
 }
 
-fn survey_one(
+/// Sees to it that a survey is there for another machine.
+fn on_record(
     desk: &Desk<'_>,
-    course: &Course<'_>,
     journal: &Journal<'_>,
     sketches: &Sketches<'_>,
-    file: &FileFacts,
-    scope: Scope,
+    (file, scope): (&FileFacts, Scope),
+    survey: &Survey,
 ) -> Result<(), UnitError> {
-    desk.go_on()?;
-    let survey = course.survey(file, scope, sketches);
     desk.go_on()?;
     if survey.measures.is_err() {
         readable(desk, &file.path)?;
     }
-    journal.record_unmeasured(file, scope, &survey);
+    journal.record_unmeasured(file, scope, survey);
     // Writing a record is best effort on one machine; here another one waits for it.
     let recorded = journal
         .survey_on_record(file, scope)

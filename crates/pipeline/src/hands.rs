@@ -1,0 +1,115 @@
+//! A stem that is worked on by two threads: one makes its blocks, the other takes them, in order. What comes out is the
+//! same as on one thread, so it is used where there are threads without a stem.
+
+use std::panic::resume_unwind;
+use std::sync::mpsc::{channel, sync_channel};
+use std::thread;
+
+use loadin_audio::Block;
+
+/// Blocks that may wait to be taken: enough that a short pause on either side stops nobody, and little memory.
+const WAITING: usize = 16;
+
+/// How many threads work on a stem.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Hands {
+    /// One after the other makes and takes.
+    One,
+    /// Making and taking go on at once.
+    Two,
+}
+
+/// Where a maker puts its blocks. The block comes back with other contents, to be filled again; a failure is `None`
+/// where it is the taker's.
+pub(crate) type Push<'a, E> = dyn FnMut(&mut Block) -> Result<(), Option<E>> + 'a;
+
+/// Lets `take` have every block that `make` pushes.
+pub(crate) fn hand_on<R: Send, E: Send>(
+    hands: Hands,
+    make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
+    mut take: impl FnMut(&mut Block) -> Result<(), E>,
+) -> Result<R, E> {
+    let (made, failed) = match hands {
+        Hands::One => {
+            let mut failed = None;
+            let mut push = |block: &mut Block| {
+                take(block).map_err(|error| {
+                    failed = Some(error);
+                    None
+                })
+            };
+            (make(&mut push), failed)
+        }
+        Hands::Two => at_once(make, take),
+    };
+    match (failed, made) {
+        (Some(error), _) | (None, Err(Some(error))) => Err(error),
+        (None, Ok(made)) => Ok(made),
+        (None, Err(None)) => unreachable!("a push fails only after the taker did"),
+    }
+}
+
+/// What was made, and why the taker gave up.
+fn at_once<R: Send, E: Send>(
+    make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
+    mut take: impl FnMut(&mut Block) -> Result<(), E>,
+) -> (Result<R, Option<E>>, Option<E>) {
+    thread::scope(|scope| {
+        let (full, ready) = sync_channel::<Block>(WAITING);
+        let (back, empty) = channel();
+        let maker = scope.spawn(move || {
+            make(&mut |block| {
+                let next = empty.try_recv().unwrap_or_default();
+                full.send(std::mem::replace(block, next)).map_err(|_| None)
+            })
+        });
+        // Ends when the maker does; a failure drops the receiver, which ends the maker.
+        let failed = ready.into_iter().find_map(|mut block| {
+            let failed = take(&mut block).err();
+            // The maker may be done.
+            let _ = back.send(block);
+            failed
+        });
+        (maker.join().unwrap_or_else(|panic| resume_unwind(panic)), failed)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn numbers(hands: Hands, count: usize, fails_at: usize) -> (Vec<f64>, Result<usize, String>) {
+        let mut taken = Vec::new();
+        let make = |push: &mut Push<'_, String>| {
+            let mut block = Block::default();
+            for number in 0..count {
+                block.set_channels(1);
+                block.clear();
+                block.push_frame(&[number as f64]);
+                push(&mut block)?;
+            }
+            if count == 77 { Err(Some("made no more".to_owned())) } else { Ok(count) }
+        };
+        let made = hand_on(hands, make, |block| {
+            taken.push(block.channel(0)[0]);
+            if taken.len() > fails_at { Err("took no more".to_owned()) } else { Ok(()) }
+        });
+        (taken, made)
+    }
+
+    #[test]
+    fn two_hands_do_what_one_does() {
+        for (count, fails_at) in [(0, 9), (1000, 2000), (77, 2000), (1000, 3)] {
+            assert_eq!(numbers(Hands::One, count, fails_at), numbers(Hands::Two, count, fails_at));
+        }
+        assert_eq!(numbers(Hands::Two, 77, 2000).1, Err("made no more".to_owned()));
+        assert_eq!(numbers(Hands::Two, 1000, 3), (vec![0.0, 1.0, 2.0, 3.0], Err("took no more".to_owned())));
+    }
+
+    #[test]
+    #[should_panic(expected = "on purpose")]
+    fn a_panic_of_the_maker_is_the_callers() {
+        let make = |_: &mut Push<'_, ()>| -> Result<(), Option<()>> { panic!("on purpose") };
+        let _ = hand_on(Hands::Two, make, |_| Ok(()));
+    }
+}
