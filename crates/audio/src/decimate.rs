@@ -63,10 +63,23 @@ impl Decimator {
     fn give(&mut self, out: &mut Vec<f32>, most: u64) {
         let ready = (self.pending.len() + 1).saturating_sub(self.taps.len()).div_ceil(self.factor);
         let ready = (ready as u64).min(most.saturating_sub(self.given)) as usize;
-        let (taps, pending) = (&self.taps, &self.pending);
+        let begin = out.len();
+        out.resize(begin + ready, 0.0);
+        let (taps, pending, factor, out) = (&self.taps, &self.pending, self.factor, &mut out[begin..]);
         wide(
             #[inline(always)]
-            || out.extend(pending.windows(taps.len()).step_by(self.factor).take(ready).map(|w| dot(taps, w) as f32)),
+            || {
+                let (fours, rest) = out.as_chunks_mut::<4>();
+                let mut at = 0;
+                for four in fours {
+                    *four = dots(taps, &pending[at..], factor);
+                    at += 4 * factor;
+                }
+                for one in rest {
+                    [*one] = dots(taps, &pending[at..], factor);
+                    at += factor;
+                }
+            },
         );
         self.given += ready as u64;
         self.pending.drain(..(ready * self.factor).min(self.pending.len()));
@@ -80,19 +93,28 @@ fn add_scaled(sum: &mut [f64], samples: &[f64], share: f64) {
     }
 }
 
-/// The sum of products, in eight strands, so that the width of the registers does not change it.
+/// Sums of products of the taps with `N` stretches of samples, each `step` after the last: together, since a single sum
+/// waits for itself. Every sum has eight strands, so that the width of the registers does not change it.
 #[inline(always)]
-fn dot(taps: &[f64], samples: &[f64]) -> f64 {
-    let mut strands = [0.0; 8];
-    let (left, left_rest) = taps.as_chunks::<8>();
-    let (right, right_rest) = samples.as_chunks::<8>();
-    for (left, right) in left.iter().zip(right) {
-        for strand in 0..8 {
-            strands[strand] += left[strand] * right[strand];
+fn dots<const N: usize>(taps: &[f64], samples: &[f64], step: usize) -> [f32; N] {
+    let mut strands = [[0.0; 8]; N];
+    let (chunks, last) = taps.as_chunks::<8>();
+    for (chunk, taps) in chunks.iter().enumerate() {
+        for (place, strands) in strands.iter_mut().enumerate() {
+            let from = place * step + 8 * chunk;
+            let samples = &samples[from..from + 8];
+            for strand in 0..8 {
+                strands[strand] += taps[strand] * samples[strand];
+            }
         }
     }
-    let rest: f64 = left_rest.iter().zip(right_rest).map(|(a, b)| a * b).sum();
-    strands.iter().sum::<f64>() + rest
+    let mut sums = [0.0; N];
+    for (place, (sum, strands)) in sums.iter_mut().zip(&strands).enumerate() {
+        let from = place * step + 8 * chunks.len();
+        let rest: f64 = last.iter().zip(&samples[from..]).map(|(a, b)| a * b).sum();
+        *sum = (strands.iter().sum::<f64>() + rest) as f32;
+    }
+    sums
 }
 
 /// A sinc under a Blackman window, with a sum of 1.

@@ -10,6 +10,7 @@ use std::time::Instant;
 use crate::bench::Bench;
 use crate::event::{Event, Step};
 use crate::facts::{FileFacts, Inventory, Survey};
+use crate::hands::Hands;
 use crate::heard::Heard;
 use crate::journal::Journal;
 use crate::late::{self, Late};
@@ -27,7 +28,6 @@ use crate::stages::Settings;
 use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
 use crate::sums::listed;
 use crate::survey::{self, Scope};
-use crate::hands::Hands;
 use crate::turns::{self, with_hands};
 
 /// Why a run ended without a manifest.
@@ -208,7 +208,13 @@ impl Course<'_> {
     }
 
     /// Surveys one stem, unless the journal has its survey.
-    pub(crate) fn survey(&self, file: &FileFacts, scope: Scope, hands: Hands, sketches: &Sketches<'_>) -> Survey {
+    pub(crate) fn survey(
+        &self,
+        file: &FileFacts,
+        scope: Scope,
+        hands: Hands,
+        sketches: &Sketches<'_>,
+    ) -> Survey {
         let known = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope));
         if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });

@@ -84,12 +84,10 @@ fn read(root: &Path, file: &FileFacts, scope: Scope, work: &Work<'_>) -> (Survey
     let stored = scan::open(root, &file.path).and_then(hashed::split).and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
-            Ok(format) => {
-                measured(source, &file.path, format, scope, work).map(|(measures, drawn)| {
-                    sketch = Some(drawn);
-                    measures
-                })
-            }
+            Ok(format) => measured(source, &file.path, format, scope, work).map(|(measures, drawn)| {
+                sketch = Some(drawn);
+                measures
+            }),
         };
         remainder.finish(|| work.pulse.beat())
     });

@@ -165,12 +165,7 @@ pub fn settle(
     result
 }
 
-fn write(
-    shop: &Shop,
-    stem: &StemPlan,
-    hands: Hands,
-    pulse: &Pulse,
-) -> Result<Written<Encoded>, RenderError> {
+fn write(shop: &Shop, stem: &StemPlan, hands: Hands, pulse: &Pulse) -> Result<Written<Encoded>, RenderError> {
     let path = shop.out.join(output_path(stem));
     audio_folder::make_way(&*shop.disk, &shop.out, &path)
         .map_err(|error| RenderError::Store(Box::new(error)))?;
