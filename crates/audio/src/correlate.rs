@@ -105,9 +105,9 @@ impl Cross {
         self.energy.1 += second.map_or(0.0, |spectrum| spectrum.energy);
     }
 
-    /// The best fit among lags of at most `most` samples, to `1 / fine` of a sample; `None` where one stream is silent
-    /// or the two readings of the peak contradict each other.
-    pub fn fit(&self, correlator: &Correlator, most: usize, fine: u32) -> Option<Fit> {
+    /// The best fit among lags of at most `most` samples, to `1 / fine` of a sample; `None` where one stream is silent,
+    /// the peak rises by less than `least_rise`, or the two readings of it contradict each other.
+    pub fn fit(&self, correlator: &Correlator, most: usize, fine: u32, least_rise: f64) -> Option<Fit> {
         let scale = (self.energy.0 * self.energy.1).sqrt();
         if scale <= 0.0 {
             return None;
@@ -119,15 +119,19 @@ impl Cross {
         let best = (-most..=most).max_by(|&a, &b| at(a).abs().total_cmp(&at(b).abs()).then(b.cmp(&a)))?;
         let mean_square =
             (-most..=most).map(|lag| f64::from(at(lag)).powi(2)).sum::<f64>() / (2 * most + 1) as f64;
+        let rise = f64::from(at(best)).abs() / mean_square.sqrt().max(f64::MIN_POSITIVE);
+        if rise < least_rise {
+            return None;
+        }
         let sign = f64::from(at(best)).signum();
         let fine = i64::from(fine.max(1));
         // The peak of a band-limited function lies within a sample of its greatest one.
         let near = (best * fine - fine)..=(best * fine + fine);
-        let lag = near
+        let (lag, _) = near
             .map(|step| step as f64 / fine as f64)
-            .max_by(|&a, &b| (sign * value(&even, a)).total_cmp(&(sign * value(&even, b))))?;
+            .map(|lag| (lag, sign * value(&even, lag)))
+            .max_by(|(_, a), (_, b)| a.total_cmp(b))?;
         let correlation = (value(&self.sum, lag) / scale).clamp(-1.0, 1.0);
-        let rise = f64::from(at(best)).abs() / mean_square.sqrt().max(f64::MIN_POSITIVE);
         (correlation * sign > 0.0).then_some(Fit { lag, correlation, rise })
     }
 }
@@ -164,7 +168,7 @@ mod tests {
             let (a, b) = (correlator.spectrum(&single(a)), correlator.spectrum(&single(b)));
             cross.add(&a, &b);
         }
-        cross.fit(&correlator, most, 8)
+        cross.fit(&correlator, most, 8, 0.0)
     }
 
     /// Noise that is 37 samples late, inverted and 12 dB down, under other noise of the same level: the coefficient of

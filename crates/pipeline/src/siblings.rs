@@ -161,14 +161,14 @@ fn compare(surveys: &[Survey], pairs: &[Pair], sketches: &Sketches<'_>) -> Vec<S
     let fits = crosses.iter().zip(pairs).filter_map(|(cross, &(first, second))| {
         let sketch = drawn.get(&first)?;
         let most = (MOST_SECONDS * sketch.sample_hz()) as usize;
-        let fit = cross.fit(&correlator, most, sketch.factor())?;
+        let fit = cross.fit(&correlator, most, sketch.factor(), LEAST_RISE)?;
         sibling(&surveys[first], &surveys[second], fit, sketch)
     });
     fits.collect()
 }
 
 fn sibling(first: &Survey, second: &Survey, fit: Fit, sketch: &Sketch) -> Option<Sibling> {
-    if fit.correlation.abs() < LEAST_CORRELATION || fit.rise < LEAST_RISE {
+    if fit.correlation.abs() < LEAST_CORRELATION {
         return None;
     }
     Some(Sibling {
