@@ -12,6 +12,8 @@ import soundfile as sf
 
 BLOCK_SECONDS = 10
 
+NAMES = ["Kick", "Snare", "Hat", "Overheads", "Bass", "Gtr", "Keys", "Pad", "Synth", "Lead Vox", "BV", "Strings"]
+
 
 def write_stem(path, seed, rate, seconds, channels=2, kind="PCM_24"):
     """Strokes that die away, of tones and noise; another sound for every seed. Long stems repeat themselves."""
@@ -33,7 +35,9 @@ def write_delivery(folder, stems, rate, seconds, channels=2):
     """A folder of so many stems."""
     folder.mkdir(parents=True)
     for seed in range(stems):
-        write_stem(folder / f"Part {seed}.wav", seed, rate, seconds, channels)
+        name, number = NAMES[seed % len(NAMES)], seed // len(NAMES) + 1
+        path = folder / (f"{name} {number}.wav" if stems > len(NAMES) else f"{name}.wav")
+        write_stem(path, seed, rate, seconds, channels)
     return folder
 
 
@@ -51,7 +55,7 @@ def warm(size):
     subprocess.run([sys.executable, "-c", TOUCH, str(size)], check=True)
 
 
-def run(command, out=None, warm_bytes=1 << 30):
+def run(command, out=None, warm_bytes=3 << 30):
     """Runs a command whose folder of outputs is taken away before: seconds, and peak resident memory in MB."""
     if out is not None:
         shutil.rmtree(out, ignore_errors=True)

@@ -9,6 +9,7 @@ use crate::caf::{self, Caf, Spliced};
 use crate::compressed::{self, Compressed};
 use crate::metadata::{Metadata, flac, rifx, tags};
 use crate::pcm::{self, Coding};
+use crate::stream_digest::StreamDigest;
 use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
 
 /// Frames of a block: all meters run over it while it is in the fastest cache, and a call still pays for itself.
@@ -315,6 +316,22 @@ impl Decoder {
         match &self.inner {
             Inner::Pcm { .. } => &self.damage,
             Inner::Compressed(compressed) => compressed.damage(),
+        }
+    }
+
+    /// Takes out the check of the stream's own digest, for whoever has time for it on another thread: it must be given
+    /// every block, and come back to [`Decoder::judge`].
+    pub fn take_digest(&mut self) -> Option<StreamDigest> {
+        match &mut self.inner {
+            Inner::Pcm { .. } => None,
+            Inner::Compressed(compressed) => compressed.take_digest(),
+        }
+    }
+
+    /// Compares the digest of all blocks with the stated one; a difference is damage.
+    pub fn judge(&mut self, digest: StreamDigest) {
+        if let Inner::Compressed(compressed) = &mut self.inner {
+            compressed.judge(digest);
         }
     }
 

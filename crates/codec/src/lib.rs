@@ -20,6 +20,7 @@ mod mp4;
 mod pack;
 mod pcm;
 mod riff;
+mod stream_digest;
 mod wav_write;
 mod write;
 
@@ -34,5 +35,6 @@ pub use metadata::{
     Carried, Fate, Marker, Metadata, TimeChange, carry, decoded, hold, readable, with_markers,
     without_markers,
 };
+pub use stream_digest::StreamDigest;
 pub use wav_write::{Chunk, WavSpec, WavWriter};
 pub use write::{Output, SoundWriter, Target};

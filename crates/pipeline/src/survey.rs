@@ -121,6 +121,7 @@ fn measure(
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let mut meters = Meters::new(&decoder, format, scope);
     meters.basket = bench.shelf.basket(format, scope.target_hz);
+    let mut digest = decoder.take_digest();
     let decode = |push: &mut Push<'_, Failure>| {
         let mut block = Block::new(usize::from(format.channels));
         while decoder.next_block(&mut block).map_err(decode_failure)? {
@@ -132,10 +133,16 @@ fn measure(
         Ok(())
     };
     hand_on(work.hands, decode, |block| {
+        if let Some(digest) = &mut digest {
+            digest.push(block);
+        }
         meters.push(block);
         bench.tell(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
         Ok(())
     })?;
+    if let Some(digest) = digest {
+        decoder.judge(digest);
+    }
     if meters.source_frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
     }
