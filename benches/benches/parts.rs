@@ -1,12 +1,15 @@
-//! The parts of a run on ten seconds of stereo in memory: meters, resampler, quantiser, unpacking.
+//! The parts of a run on ten seconds of stereo in memory: meters, resampler, quantiser, unpacking, packing, digest.
 
 use std::io::Cursor;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loadin_audio::{
-    Activity, Block, ClipRuns, DitherKey, Envelope, Loudness, Quantiser, Relation, Resampler, TruePeak,
+    Activity, Block, ClipRuns, DitherKey, Envelope, Loudness, Quantiser, Relation, Resampler, Sketcher,
+    TruePeak,
 };
-use loadin_benches::{sound, wav};
+use loadin_benches::{sound, wav, wav_spec};
+use loadin_codec::WavWriter;
+use sha2::{Digest, Sha256};
 
 const RATE: u32 = 48_000;
 const FRAMES: usize = 10 * RATE as usize;
@@ -22,6 +25,15 @@ fn blocks() -> Vec<Block> {
             block
         })
         .collect()
+}
+
+/// Writes samples into nothing, as a run does: some thousand at once.
+fn pack(codes: &[i32]) {
+    let mut writer = WavWriter::new(std::io::sink(), wav_spec(RATE, 10)).expect("a header");
+    for codes in codes.chunks(8192) {
+        writer.write_ints(codes).expect("room for the samples");
+    }
+    writer.finish().expect("all samples");
 }
 
 fn parts(criterion: &mut Criterion) {
@@ -47,6 +59,7 @@ fn parts(criterion: &mut Criterion) {
     meter!("channel relation", Relation::new(RATE, 0.0));
     meter!("activity", Activity::new(RATE));
     meter!("loudness", Loudness::new(2, RATE));
+    meter!("sketch", Sketcher::new(RATE));
     for (from_hz, to_hz) in [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000)] {
         group.bench_function(format!("resample {from_hz} to {to_hz}"), |bench| {
             bench.iter(|| {
@@ -70,6 +83,11 @@ fn parts(criterion: &mut Criterion) {
         });
     }
     let file = wav(Vec::new(), 1, RATE, 10).expect("a file in memory");
+    group.bench_function("pack 24-bit WAV", |bench| {
+        let codes = vec![0x12_3456; 2 * FRAMES];
+        bench.iter(|| pack(&codes));
+    });
+    group.bench_function("SHA-256 of a 24-bit WAV", |bench| bench.iter(|| Sha256::digest(&file)));
     group.bench_function("unpack 24-bit WAV", |bench| {
         bench.iter(|| {
             let mut decoder = loadin_codec::open(Cursor::new(file.clone()), false).expect("audio");

@@ -57,7 +57,8 @@ pub fn sound(seed: u64, rate_hz: u32, frames: usize) -> Block {
     Block::from_channels(vec![left, right])
 }
 
-fn spec(rate_hz: u32, seconds: usize) -> WavSpec {
+/// A 24-bit stereo WAV file of `seconds`.
+pub fn wav_spec(rate_hz: u32, seconds: usize) -> WavSpec {
     WavSpec {
         rate_hz,
         channels: 2,
@@ -101,7 +102,7 @@ pub fn wav<W: Write>(to: W, seed: u64, rate_hz: u32, seconds: usize) -> io::Resu
 }
 
 fn repeated<W: Write>(to: W, piece: &Block, rate_hz: u32, seconds: usize) -> io::Result<W> {
-    let mut writer = WavWriter::new(to, spec(rate_hz, seconds)).map_err(io::Error::other)?;
+    let mut writer = WavWriter::new(to, wav_spec(rate_hz, seconds)).map_err(io::Error::other)?;
     pieces(piece, rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
     writer.finish().map_err(io::Error::other)
 }
@@ -112,7 +113,7 @@ fn repeated<W: Write>(to: W, piece: &Block, rate_hz: u32, seconds: usize) -> io:
 /// When it cannot be made.
 pub fn flac(seed: u64, rate_hz: u32, seconds: usize) -> io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    let spec = spec(rate_hz, seconds);
+    let spec = wav_spec(rate_hz, seconds);
     let mut writer = SoundWriter::new(&mut bytes, Target::Flac, spec).map_err(io::Error::other)?;
     pieces(&ten_seconds(seed, rate_hz), rate_hz, seconds, |codes| writer.write_ints(codes).map(drop))?;
     writer.finish().map_err(io::Error::other)?;
@@ -125,6 +126,16 @@ pub fn flac(seed: u64, rate_hz: u32, seconds: usize) -> io::Result<Vec<u8>> {
 /// When it cannot be written.
 pub fn write_stem(path: &Path, seed: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
     wav(BufWriter::new(File::create(path)?), seed, rate_hz, seconds).map(drop)
+}
+
+/// Writes a delivery of `stems` FLAC files into a folder that exists.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_flac_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
+    (1..=stems).try_for_each(|seed| {
+        std::fs::write(folder.join(format!("Stem {seed}.flac")), flac(seed, rate_hz, seconds)?)
+    })
 }
 
 /// Writes a delivery of `stems` stems into a folder that exists.

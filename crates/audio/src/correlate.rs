@@ -9,6 +9,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::wide;
+
 /// Samples of a stretch.
 pub const STRETCH: usize = 16_384;
 
@@ -127,11 +129,12 @@ impl Cross {
         let fine = i64::from(fine.max(1));
         // The peak of a band-limited function lies within a sample of its greatest one.
         let near = (best * fine - fine)..=(best * fine + fine);
-        let (lag, _) = near
-            .map(|step| step as f64 / fine as f64)
-            .map(|lag| (lag, sign * value(&even, lag)))
-            .max_by(|(_, a), (_, b)| a.total_cmp(b))?;
-        let correlation = (value(&self.sum, lag) / scale).clamp(-1.0, 1.0);
+        let near: Vec<f64> = near.map(|step| step as f64 / fine as f64).collect();
+        let (&lag, _) = near
+            .iter()
+            .zip(values(&even, &near))
+            .max_by(|(_, a), (_, b)| (sign * a).total_cmp(&(sign * b)))?;
+        let correlation = (values(&self.sum, &[lag])[0] / scale).clamp(-1.0, 1.0);
         (correlation * sign > 0.0).then_some(Fit { lag, correlation, rise })
     }
 }
@@ -141,18 +144,41 @@ fn even_out(bin: Complex<f32>) -> Complex<f32> {
     if size > 0.0 { bin / size.sqrt() } else { bin }
 }
 
-/// The correlation at any lag, from the spectrum: also between samples.
-fn value(bins: &[Complex<f32>], lag: f64) -> f64 {
-    let turn = std::f64::consts::TAU * lag / SIZE as f64;
-    let step = Complex::new(turn.cos(), turn.sin());
-    let mut phase = Complex::new(1.0, 0.0);
-    let mut sum = 0.0;
+/// Lags that are looked at together: a single one waits for its own last step.
+const TOGETHER: usize = 8;
+
+/// The correlation at any lags, from the spectrum: also between samples.
+fn values(bins: &[Complex<f32>], lags: &[f64]) -> Vec<f64> {
+    let together = |lags: &[f64]| {
+        let turns: [f64; TOGETHER] = std::array::from_fn(|place| {
+            let lag = lags.get(place).copied().unwrap_or_default();
+            std::f64::consts::TAU * lag / SIZE as f64
+        });
+        let sums = wide(
+            #[inline(always)]
+            || sums(bins, &turns),
+        );
+        sums.into_iter().take(lags.len())
+    };
+    lags.chunks(TOGETHER).flat_map(together).collect()
+}
+
+/// The sums of a spectrum at phases that turn by so much from bin to bin.
+#[inline(always)]
+fn sums(bins: &[Complex<f32>], turns: &[f64; TOGETHER]) -> [f64; TOGETHER] {
+    let (cos, sin) = (turns.map(f64::cos), turns.map(f64::sin));
+    let (mut re, mut im, mut sums) = ([1.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER]);
     for (index, bin) in bins.iter().enumerate() {
         let share = if index == 0 || index == SIZE / 2 { 1.0 } else { 2.0 };
-        sum += share * (f64::from(bin.re) * phase.re - f64::from(bin.im) * phase.im);
-        phase *= step;
+        let (bin_re, bin_im) = (f64::from(bin.re), f64::from(bin.im));
+        for place in 0..TOGETHER {
+            sums[place] += share * (bin_re * re[place] - bin_im * im[place]);
+            let turned = re[place] * cos[place] - im[place] * sin[place];
+            im[place] = re[place] * sin[place] + im[place] * cos[place];
+            re[place] = turned;
+        }
     }
-    sum / SIZE as f64
+    sums.map(|sum| sum / SIZE as f64)
 }
 
 #[cfg(test)]
