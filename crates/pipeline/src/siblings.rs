@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::{Correlator, Cross, Fit, STRETCH, Sketch, Spectrum};
-use loadin_session::estimate::{Kin, kin};
+use loadin_session::estimate::{Kin, KinName, kin};
 use loadin_session::is_reference;
 use rayon::prelude::*;
 use schemars::JsonSchema;
@@ -85,8 +85,9 @@ fn related(surveys: &[Survey]) -> Vec<Pair> {
         survey.measures.as_ref().is_ok_and(|measures| measures.active_frames > 0)
             && is_reference(&survey.path).is_none()
     };
-    let mut stems: Vec<(usize, &Survey)> =
-        surveys.iter().enumerate().filter(|(_, survey)| usable(survey)).collect();
+    let stems = surveys.iter().enumerate().filter(|(_, survey)| usable(survey));
+    let mut stems: Vec<(usize, &Survey, KinName)> =
+        stems.map(|(index, survey)| (index, survey, KinName::of(&survey.path))).collect();
     stems.sort_by(|first, second| first.1.path.cmp(&second.1.path));
     let measured = |survey: &Survey| {
         let stamp =
@@ -94,9 +95,9 @@ fn related(surveys: &[Survey]) -> Vec<Pair> {
         (survey.measures.as_ref().map_or(0, |measures| measures.target_hz), stamp)
     };
     let mut pairs: Vec<(Kin, Pair)> = Vec::new();
-    for (at, (first, a)) in stems.iter().enumerate() {
-        let others = stems[at + 1..].iter().filter(|(_, b)| measured(a) == measured(b));
-        pairs.extend(others.filter_map(|(second, b)| Some((kin(&a.path, &b.path)?, (*first, *second)))));
+    for (at, (first, a, name)) in stems.iter().enumerate() {
+        let others = stems[at + 1..].iter().filter(|(_, b, _)| measured(a) == measured(b));
+        pairs.extend(others.filter_map(|(second, _, other)| Some((kin(name, other)?, (*first, *second)))));
     }
     pairs.sort_by_key(|(kin, _)| *kin);
     let mut partners: BTreeMap<usize, usize> = BTreeMap::new();

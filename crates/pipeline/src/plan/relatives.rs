@@ -1,6 +1,8 @@
 //! What related stems show of each other, as findings. They are reported with numbers and never corrected.
 
-use loadin_session::estimate::{Kin, SiblingDoubt, SiblingFit, TimedStem, kin, rate_doubts, sibling_doubts};
+use loadin_session::estimate::{
+    Kin, KinName, SiblingDoubt, SiblingFit, TimedStem, kin, rate_doubts, sibling_doubts,
+};
 
 use super::Draft;
 use crate::findings::{Finding, Id, rounded};
@@ -14,7 +16,7 @@ pub(super) fn notice(siblings: &[Sibling], draft: &mut Draft<'_>) {
             Some(stem.sources[0].measures.as_ref().ok()?.content.clone())
         };
         let fit = SiblingFit {
-            kin: kin(&sibling.a, &sibling.b).unwrap_or(Kin::Family),
+            kin: kin(&KinName::of(&sibling.a), &KinName::of(&sibling.b)).unwrap_or(Kin::Family),
             lag_frames: sibling.lag_frames,
             correlation: sibling.correlation,
             same_content: content(&sibling.a) == content(&sibling.b),

@@ -93,9 +93,26 @@ fn parted(path: &str) -> (Vec<String>, Vec<String>) {
     })
 }
 
-/// How the stems at two paths are related; `None` for strangers.
-pub fn kin(first: &str, second: &str) -> Option<Kin> {
-    let ((base, own), (other_base, other)) = (parted(first), parted(second));
+/// What a name says about relatives, taken apart once for all comparisons.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KinName {
+    base: Vec<String>,
+    own: Vec<String>,
+    family: Family,
+}
+
+impl KinName {
+    /// The name of the stem at `path`.
+    pub fn of(path: &str) -> Self {
+        let (base, own) = parted(path);
+        Self { base, own, family: role_of(path).family }
+    }
+}
+
+/// How two stems are related; `None` for strangers.
+pub fn kin(first: &KinName, second: &KinName) -> Option<Kin> {
+    let KinName { base, own, family } = first;
+    let KinName { base: other_base, own: other, family: other_family } = second;
     let differ: Vec<&str> = own
         .iter()
         .filter(|word| !other.contains(word))
@@ -111,9 +128,8 @@ pub fn kin(first: &str, second: &str) -> Option<Kin> {
             Kin::Family
         });
     }
-    let (family, other_family) = (role_of(first).family, role_of(second).family);
-    let kit = KIT.contains(&family) && KIT.contains(&other_family);
-    let same = family == other_family && family != Family::Unsorted;
+    let kit = KIT.contains(family) && KIT.contains(other_family);
+    let same = family == other_family && *family != Family::Unsorted;
     (kit || same || (base == other_base && !base.is_empty())).then_some(Kin::Family)
 }
 
@@ -136,8 +152,9 @@ mod tests {
             ("Lead Vox.wav", "Piano.wav", None),
             ("Audio 01.wav", "Take 07.wav", None),
         ] {
-            assert_eq!(kin(first, second), wanted, "{first} {second}");
-            assert_eq!(kin(second, first), wanted, "{second} {first}");
+            let (a, b) = (KinName::of(first), KinName::of(second));
+            assert_eq!(kin(&a, &b), wanted, "{first} {second}");
+            assert_eq!(kin(&b, &a), wanted, "{second} {first}");
         }
     }
 }

@@ -22,7 +22,7 @@ mod tempo;
 
 pub use hint::{Hint, Kind, Sound, sounds_like};
 pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
-pub use kin::{Kin, kin};
+pub use kin::{Kin, KinName, kin};
 pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};
 pub use presence::Presence;
