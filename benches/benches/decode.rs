@@ -6,10 +6,16 @@ use std::fs::File;
 use std::io::{BufReader, Write};
 use std::path::Path;
 use std::process::{Command, ExitCode};
+use std::sync::{Arc, Mutex};
 use std::time::Instant;
 
 use loadin_audio::Block;
 use loadin_benches::{flac, is_asked, wav};
+use loadin_pipeline::Bench;
+use loadin_pipeline::event::{Event, Step};
+use loadin_pipeline::recipe::Recipe;
+use loadin_pipeline::run;
+use loadin_pipeline::stop::Stop;
 
 const RATE_HZ: u32 = 48_000;
 const SECONDS: usize = 120;
@@ -33,6 +39,28 @@ fn ours(path: &Path, verify: bool) -> f64 {
     while decoder.next_block(&mut block).expect("samples") {}
     assert_eq!(decoder.frames_read(), SECONDS as u64 * u64::from(RATE_HZ));
     start.elapsed().as_secs_f64()
+}
+
+/// Seconds that the survey takes of the only stem of a delivery, on two threads: decoding, all digests, all meters.
+fn surveyed(delivery: &Path) -> f64 {
+    let recipe = Recipe::parse(loadin_pipeline::recipe::find_shipped("mix-prep").expect("a recipe").text)
+        .expect("a sound recipe");
+    let begun = Instant::now();
+    let seconds = Arc::new(Mutex::new((0.0, 0.0)));
+    let seen = Arc::clone(&seconds);
+    let listen = move |event: Event<'_>| {
+        let mut seen = seen.lock().expect("no listener panics");
+        match event {
+            Event::Started { step: Step::Survey, .. } => seen.0 = begun.elapsed().as_secs_f64(),
+            Event::Ended { step: Step::Survey, .. } => seen.1 = begun.elapsed().as_secs_f64(),
+            _ => {}
+        }
+    };
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(2).build().expect("two threads");
+    let bench = Bench::new(Stop::new(), Arc::new(listen));
+    pool.install(|| run::study(delivery, &recipe, &bench, None)).expect("a survey");
+    let (start, end) = *seconds.lock().expect("no listener panics");
+    end - start
 }
 
 fn theirs(path: &Path, python: &str) -> Option<f64> {
@@ -82,5 +110,11 @@ fn main() -> ExitCode {
             samples / other
         );
     }
+    let alone = folder.path().join("alone");
+    std::fs::create_dir(&alone).expect("a folder");
+    std::fs::copy(&flac_path, alone.join("sound.flac")).expect("a copy");
+    let turns = (0..TURNS).map(|_| (ours(&flac_path, false), surveyed(&alone)));
+    let ratios = turns.map(|(decoded, surveyed)| decoded / surveyed).collect();
+    println!("survey of that FLAC file on two threads: {:.2} of the decoder's own speed", middle(ratios));
     ExitCode::SUCCESS
 }
