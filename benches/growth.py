@@ -6,7 +6,7 @@
 
 Stems are 24-bit stereo at 48 kHz, of ten seconds where their number grows; where the length grows, there is one mono
 stem. The faster of two runs counts, on two threads. A straight line is fitted to the times by least squares of the relative error: its constant part is what a run costs
-before the first stem.
+before the first stem. Peak memory below that of this script, some 75 MB, cannot be seen.
 """
 
 import argparse
