@@ -112,7 +112,7 @@ pub(crate) fn render(
     result
 }
 
-/// Renders one stem into nothing but its measures and digest: what [`render`] and [`settle`] would write.
+/// Renders one stem into nothing but its measures and digest: what a run would write.
 pub fn replay(shop: &Arc<Shop>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
     carry_out(shop, stem, |shop, stem, pulse| {
         let mut writer = DigestWriter::default();
