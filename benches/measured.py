@@ -15,7 +15,7 @@ BLOCK_SECONDS = 10
 NAMES = ["Kick", "Snare", "Hat", "Overheads", "Bass", "Gtr", "Keys", "Pad", "Synth", "Lead Vox", "BV", "Strings"]
 
 
-def write_stem(path, seed, rate, seconds, channels=2, kind="PCM_24"):
+def write_stem(path, seed, rate, seconds, channels=2):
     """Strokes that die away, of tones and noise; another sound for every seed. Long stems repeat themselves."""
     rng = np.random.default_rng(seed)
     time_axis = np.arange(int(min(BLOCK_SECONDS, seconds) * rate)) / rate
@@ -26,7 +26,7 @@ def write_stem(path, seed, rate, seconds, channels=2, kind="PCM_24"):
     right = 0.8 * np.roll(left, 37) + 0.005 * strokes * rng.standard_normal(len(time_axis))
     block = np.stack([left, right], axis=1)[:, :channels]
     frames = int(seconds * rate)
-    with sf.SoundFile(path, "w", rate, channels, kind) as file:
+    with sf.SoundFile(path, "w", rate, channels, "PCM_24") as file:
         for begin in range(0, frames, len(block)):
             file.write(block[: frames - begin])
 

@@ -61,7 +61,7 @@ def compare(program, folder, runs, delivery, rate, workers, recipe, wanted):
     print(f"{met}; ours {megabytes / statistics.median(times):.0f} MB/s", flush=True)
 
 
-def two_threads(program, folder, runs, seconds, hours):
+def two_threads(program, folder, runs, hours):
     recipe = measured.recipe_at(folder, 48)
     many = folder / "8-48000"
     long = folder / "long"
@@ -105,7 +105,7 @@ def main():
         folder = Path(folder)
         small_things(program, folder)
         against_peer(program, folder, runs, seconds)
-        two_threads(program, folder, runs, seconds, hours)
+        two_threads(program, folder, runs, hours)
 
 
 if __name__ == "__main__":

@@ -136,7 +136,11 @@ fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
 }
 
 /// Packs planar samples of `N` bytes each, frame by frame.
-fn interleave<const N: usize>(block: &Block, packed: &mut Vec<u8>, bytes_of: impl Fn(f64) -> [u8; N]) {
+pub(crate) fn interleave<const N: usize>(
+    block: &Block,
+    packed: &mut Vec<u8>,
+    bytes_of: impl Fn(f64) -> [u8; N],
+) {
     packed.resize(block.frames() * block.channels() * N, 0);
     let (cells, _) = packed.as_chunks_mut::<N>();
     for (index, channel) in block.iter().enumerate() {

@@ -3,6 +3,8 @@
 use loadin_audio::Block;
 use md5::{Digest, Md5};
 
+use crate::pack::interleave;
+
 /// Bytes of the block that begins every stream, and where in it the digest stands.
 const STREAM_INFO: usize = 34;
 const DIGEST_AT: usize = 18;
@@ -27,15 +29,21 @@ impl StreamDigest {
 
     /// Takes the next frames, as the decoder gave them.
     pub fn push(&mut self, block: &Block) {
-        let (channels, scale) = (block.channels(), 2f64.powi(self.bits as i32 - 1));
-        let width = self.bits.div_ceil(8) as usize;
-        self.bytes.resize(block.frames() * channels * width, 0);
-        for (index, samples) in block.iter().enumerate() {
-            let cells = self.bytes.chunks_exact_mut(width).skip(index).step_by(channels);
-            for (cell, sample) in cells.zip(samples) {
-                cell.copy_from_slice(&((sample * scale) as i32).to_le_bytes()[..width]);
-            }
+        match self.bits.div_ceil(8) {
+            1 => self.take::<1>(block),
+            2 => self.take::<2>(block),
+            3 => self.take::<3>(block),
+            _ => self.take::<4>(block),
         }
+    }
+
+    /// Takes frames of samples that have `N` bytes each.
+    fn take<const N: usize>(&mut self, block: &Block) {
+        let scale = 2f64.powi(self.bits as i32 - 1);
+        interleave(block, &mut self.bytes, |sample| {
+            let bytes = ((sample * scale) as i32).to_le_bytes();
+            std::array::from_fn::<u8, N, _>(|index| bytes[index])
+        });
         self.found.update(&self.bytes);
     }
 

@@ -49,7 +49,7 @@ impl Measured {
 }
 
 /// A stem that is encoded.
-pub struct Encoded {
+pub(crate) struct Encoded {
     /// What was measured meanwhile.
     pub(crate) measured: Measured,
     /// The bytes of the file that are sample data and have no digest yet.
@@ -146,7 +146,7 @@ fn carry_out<T: Send + 'static>(
 }
 
 /// Waits until a rendered stem is safe on the disk, and reads it back.
-pub fn settle(
+pub(crate) fn settle(
     shop: &Shop,
     stem: &StemPlan,
     written: Written<Encoded>,
