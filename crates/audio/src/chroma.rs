@@ -5,12 +5,13 @@
 //! for music content processing", INFORMS Journal on Computing 18(3), 2006.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::Sketch;
+use crate::{Sketch, wide};
 
 /// Places on the circle: ten cents each.
 pub const FINE: usize = 120;
@@ -75,6 +76,7 @@ impl ChromaMeter {
         let mut scratch = self.forward.make_scratch_vec();
         let (mut in_peaks, mut all) = (0.0, 0.0);
         let hz = sketch.sample_hz() / SIZE as f64;
+        let bins = band_bins(hz);
         for start in (0..sketch.samples()).step_by(STEP) {
             if !sketch.read(start as i64, &mut frame) {
                 continue;
@@ -89,9 +91,10 @@ impl ChromaMeter {
                 all += peaks.all;
                 peaks.put(&mut chroma.circle);
             }
-            for (bin, value) in spectrum.iter().enumerate() {
-                let band = EDGES.iter().position(|edge| bin as f64 * hz < *edge).unwrap_or(BANDS - 1);
-                chroma.bands[band] += f64::from(value.norm_sqr());
+            for (band, bins) in chroma.bands.iter_mut().zip(&bins) {
+                for value in &spectrum[bins.clone()] {
+                    *band += f64::from(value.norm_sqr());
+                }
             }
         }
         let power: f64 = chroma.bands.iter().sum();
@@ -101,6 +104,13 @@ impl ChromaMeter {
         chroma.tonality = if all > 0.0 { in_peaks / all } else { 0.0 };
         chroma
     }
+}
+
+/// The bins of each band, where a bin is `hz` wide.
+fn band_bins(hz: f64) -> [Range<usize>; BANDS] {
+    let end = |edge: f64| ((edge / hz).ceil() as usize).min(SIZE / 2 + 1);
+    let mut begin = 0;
+    EDGES.map(|edge| std::mem::replace(&mut begin, end(edge))..end(edge))
 }
 
 /// The peaks of one spectrum.
@@ -115,7 +125,7 @@ struct Peaks {
 impl Peaks {
     fn of(spectrum: &[Complex<f32>], hz: f64) -> Self {
         let (from, to) = ((LOW_HZ / hz) as usize, ((HIGH_HZ / hz) as usize).min(spectrum.len() - LOBE - 1));
-        let amplitudes: Vec<f64> = spectrum.iter().map(|bin| f64::from(bin.norm())).collect();
+        let amplitudes = amplitudes(spectrum);
         // A stream at a very low rate ends below all of this.
         let range = &amplitudes[from.min(to)..to];
         let all: f64 = range.iter().map(|a| a * a).sum();
@@ -146,6 +156,21 @@ impl Peaks {
             circle[place] += (amplitude / loudest).sqrt();
         }
     }
+}
+
+/// The magnitude of every bin in single precision: the squares are exact in the double one.
+fn amplitudes(spectrum: &[Complex<f32>]) -> Vec<f64> {
+    let mut amplitudes = vec![0.0; spectrum.len()];
+    wide(
+        #[inline(always)]
+        || {
+            for (amplitude, bin) in amplitudes.iter_mut().zip(spectrum) {
+                let (re, im) = (f64::from(bin.re), f64::from(bin.im));
+                *amplitude = f64::from((re * re + im * im).sqrt() as f32);
+            }
+        },
+    );
+    amplitudes
 }
 
 /// C4 of A = 440 Hz in equal temperament (ISO 16:1975): 440 · 2^(−9/12).

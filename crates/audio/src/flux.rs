@@ -103,17 +103,17 @@ impl Bands {
     /// The bands of the window around a sample.
     fn at(&mut self, samples: &[f32], middle: i64, bands: &mut [f32]) {
         let from = middle - SIZE as i64 / 2;
-        let mut sounds = false;
-        for (n, (framed, window)) in self.framed.iter_mut().zip(&self.window).enumerate() {
-            let at = usize::try_from(from + n as i64).ok();
-            let sample = at.and_then(|at| samples.get(at)).copied().unwrap_or(0.0);
-            sounds |= sample != 0.0;
-            *framed = window * sample;
-        }
-        if !sounds {
+        let within = |at: i64| at.clamp(0, samples.len() as i64) as usize;
+        let there = &samples[within(from)..within(from + SIZE as i64)];
+        if there.iter().all(|sample| *sample == 0.0) {
             bands.fill(0.0);
             return;
         }
+        // Before the first sample and behind the last one there is silence.
+        let first = (within(from) as i64 - from) as usize;
+        self.framed.fill(0.0);
+        self.framed[first..first + there.len()].copy_from_slice(there);
+        self.framed.iter_mut().zip(&self.window).for_each(|(sample, weight)| *sample *= weight);
         self.forward
             .process_with_scratch(&mut self.framed, &mut self.bins, &mut self.scratch)
             .expect("buffers of the size of the plan");

@@ -19,17 +19,11 @@ impl Packer {
     /// # Errors
     /// When 64 bits cannot count the bytes.
     pub(crate) fn new(spec: &WavSpec) -> Result<Self, Error> {
-        let frame_bytes = spec.kind.bytes() as u64 * u64::from(spec.channels);
-        let total_bytes = spec
-            .frames
-            .checked_mul(frame_bytes)
-            .filter(|bytes| *bytes < u64::MAX / 2)
-            .ok_or_else(|| Error::limit("frames", "what 64 bits can count in bytes", spec.frames))?;
         Ok(Self {
             kind: spec.kind,
             channels: spec.channels,
             frames: spec.frames,
-            total_bytes,
+            total_bytes: spec.sample_bytes()?,
             written: 0,
             packed: Vec::new(),
         })

@@ -49,8 +49,6 @@ pub struct WavWriter<W> {
     writer: W,
     spec: WavSpec,
     packer: Packer,
-    /// Where the samples begin.
-    samples_at: u64,
 }
 
 fn padded(bytes: u64) -> u64 {
@@ -118,6 +116,25 @@ impl WavSpec {
         chunks
     }
 
+    /// Where in a WAV file the bytes of all samples stand.
+    pub(crate) fn samples(&self) -> Result<Range<u64>, Error> {
+        let bytes = self.sample_bytes()?;
+        let begin = self.head(bytes)?.iter().map(|piece| piece.len() as u64).sum();
+        Ok(begin..begin + bytes)
+    }
+
+    /// Bytes of all samples in a WAV file.
+    ///
+    /// # Errors
+    /// When 64 bits cannot count them.
+    pub(crate) fn sample_bytes(&self) -> Result<u64, Error> {
+        let frame_bytes = self.kind.bytes() as u64 * u64::from(self.channels);
+        self.frames
+            .checked_mul(frame_bytes)
+            .filter(|bytes| *bytes < u64::MAX / 2)
+            .ok_or_else(|| Error::limit("frames", "what 64 bits can count in bytes", self.frames))
+    }
+
     /// Everything before the samples: the form with its size, every chunk, and the head of the samples.
     pub(crate) fn head(&self, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
         let head = self.head_chunks();
@@ -154,17 +171,10 @@ impl<W: Write> WavWriter<W> {
     pub fn new(mut writer: W, spec: WavSpec) -> Result<Self, Error> {
         check_layout(spec.channels, spec.rate_hz)?;
         let packer = Packer::new(&spec)?;
-        let mut samples_at = 0;
         for piece in spec.head(packer.total_bytes())? {
             writer.write_all(&piece)?;
-            samples_at += piece.len() as u64;
         }
-        Ok(Self { writer, spec, packer, samples_at })
-    }
-
-    /// Where the bytes of all samples stand in the file.
-    pub(crate) fn samples(&self) -> Range<u64> {
-        self.samples_at..self.samples_at + self.packer.total_bytes()
+        Ok(Self { writer, spec, packer })
     }
 
     /// Writes interleaved integers, right-justified, and returns their bytes.

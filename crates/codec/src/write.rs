@@ -46,6 +46,20 @@ pub enum Target {
     Flac,
 }
 
+impl Target {
+    /// Where in the file the bytes of all samples stand, in containers that hold them as [`SoundWriter`] gives them and
+    /// write nothing twice.
+    ///
+    /// # Errors
+    /// When the container cannot hold such sound.
+    pub fn plain_samples(self, spec: &WavSpec) -> Result<Option<Range<u64>>, Error> {
+        match self {
+            Self::Wav => spec.samples().map(Some),
+            Self::Aiff | Self::Caf | Self::Flac => Ok(None),
+        }
+    }
+}
+
 /// Writes the sound of one file into any container. Samples come back as the bytes of a WAV file, little-endian and
 /// interleaved, so that a digest of them says the same of every container.
 pub struct SoundWriter<W>(Kind<W>);
@@ -70,14 +84,6 @@ impl<W: Output> SoundWriter<W> {
             Target::Caf => Kind::Caf(CafWriter::new(writer, &spec)?),
             Target::Flac => Kind::Flac(Box::new(FlacWriter::new(writer, spec)?)),
         }))
-    }
-
-    /// Where in the file the bytes of all samples stand, in containers that hold them as they come back from here.
-    pub fn plain_samples(&self) -> Option<Range<u64>> {
-        match &self.0 {
-            Kind::Wav(writer) => Some(writer.samples()),
-            Kind::Aiff(_) | Kind::Caf(_) | Kind::Flac(_) => None,
-        }
     }
 
     /// Writes interleaved integers, right-justified, and returns their bytes.

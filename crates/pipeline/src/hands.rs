@@ -7,8 +7,11 @@ use std::thread;
 
 use loadin_audio::Block;
 
-/// Blocks that may wait to be taken: enough that a short pause on either side stops nobody, and little memory.
-const WAITING: usize = 16;
+/// Blocks that change hands at once: to wake a thread takes as long as several of them.
+const BATCH: usize = 32;
+
+/// Batches that may wait to be taken: enough that a short pause on either side stops nobody, and little memory.
+const WAITING: usize = 4;
 
 /// How many threads work on a stem.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,19 +58,27 @@ fn at_once<R: Send, E: Send>(
     mut take: impl FnMut(&mut Block) -> Result<(), E>,
 ) -> (Result<R, Option<E>>, Option<E>) {
     thread::scope(|scope| {
-        let (full, ready) = sync_channel::<Block>(WAITING);
+        let (full, ready) = sync_channel::<Vec<Block>>(WAITING);
         let (back, empty) = channel();
         let maker = scope.spawn(move || {
-            make(&mut |block| {
-                let next = empty.try_recv().unwrap_or_default();
-                full.send(std::mem::replace(block, next)).map_err(|_| None)
-            })
+            let (mut batch, mut spare) = (Vec::new(), Vec::new());
+            let made = make(&mut |block| {
+                batch.push(std::mem::replace(block, spare.pop().unwrap_or_default()));
+                if batch.len() < BATCH {
+                    return Ok(());
+                }
+                spare = empty.try_recv().unwrap_or_default();
+                full.send(std::mem::take(&mut batch)).map_err(|_| None)
+            });
+            // What was made before a failure is taken all the same; a taker that has gone said why.
+            let _ = full.send(batch);
+            made
         });
         // Ends when the maker does; a failure drops the receiver, which ends the maker.
-        let failed = ready.into_iter().find_map(|mut block| {
-            let failed = take(&mut block).err();
+        let failed = ready.into_iter().find_map(|mut batch| {
+            let failed = batch.iter_mut().find_map(|block| take(block).err());
             // The maker may be done.
-            let _ = back.send(block);
+            let _ = back.send(batch);
             failed
         });
         (maker.join().unwrap_or_else(|panic| resume_unwind(panic)), failed)

@@ -1,21 +1,103 @@
 //! A source that is digested while it is decoded, so that what was measured is what the digest names, at one read.
 
 use std::io::{self, Read, Seek, SeekFrom};
+use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::{self, JoinHandle};
 
 use sha2::{Digest, Sha256};
 
+use crate::hands::Hands;
 use crate::scan::SourceFile;
 use crate::storage::{Stored, each_piece, hex};
 
 /// What a decoder leaves of a file is read in pieces of this size.
 const REST_BYTES: u64 = 16 << 20;
 
-#[derive(Default)]
 struct Progress {
-    hash: Sha256,
+    hash: Hash,
     /// Bytes from the start of the file that are in the hash.
     hashed: u64,
+}
+
+/// Where the bytes are digested.
+enum Hash {
+    /// On the thread that reads them.
+    Here(Sha256),
+    /// On a thread of its own, for a decoder that would wait for it.
+    Beside(Beside),
+}
+
+/// A thread that digests copies of what is read.
+struct Beside {
+    filling: Vec<u8>,
+    full: SyncSender<Vec<u8>>,
+    empty: Receiver<Vec<u8>>,
+    thread: JoinHandle<Sha256>,
+}
+
+/// Bytes that go to that thread at once, and how many times as many may wait for it.
+const PIECE: usize = 1 << 20;
+const WAITING: usize = 4;
+
+impl Beside {
+    /// `None` where the system has no thread for it.
+    fn start() -> Option<Self> {
+        let (full, ready) = sync_channel::<Vec<u8>>(WAITING);
+        let (back, empty) = channel();
+        let work = move || {
+            let mut hash = Sha256::new();
+            for mut piece in ready {
+                hash.update(&piece);
+                piece.clear();
+                // The reader may be done.
+                let _ = back.send(piece);
+            }
+            hash
+        };
+        let thread = thread::Builder::new().name("digest".to_owned()).spawn(work).ok()?;
+        Some(Self { filling: Vec::with_capacity(PIECE), full, empty, thread })
+    }
+
+    fn update(&mut self, bytes: &[u8]) {
+        self.filling.extend_from_slice(bytes);
+        if self.filling.len() >= PIECE {
+            let next = self.empty.try_recv().unwrap_or_default();
+            self.hand_over(next);
+        }
+    }
+
+    fn hand_over(&mut self, next: Vec<u8>) {
+        let full = std::mem::replace(&mut self.filling, next);
+        self.full.send(full).expect("the thread takes pieces until there will be no other");
+    }
+
+    fn finish(mut self) -> Sha256 {
+        self.hand_over(Vec::new());
+        drop(self.full);
+        self.thread.join().expect("a digest does not panic")
+    }
+}
+
+impl Hash {
+    fn of(hands: Hands) -> Self {
+        let beside = if hands == Hands::Two { Beside::start() } else { None };
+        beside.map_or_else(|| Self::Here(Sha256::new()), Self::Beside)
+    }
+
+    fn update(&mut self, bytes: &[u8]) {
+        match self {
+            Self::Here(hash) => hash.update(bytes),
+            Self::Beside(beside) => beside.update(bytes),
+        }
+    }
+
+    fn finish(self) -> Sha256 {
+        match self {
+            Self::Here(hash) => hash,
+            Self::Beside(beside) => beside.finish(),
+        }
+    }
 }
 
 /// The reader that a decoder owns.
@@ -32,8 +114,8 @@ pub(crate) struct Remainder {
 }
 
 /// Splits a source for one decoder, and for what it leaves.
-pub(crate) fn split(file: SourceFile) -> io::Result<(HashedFile, Remainder)> {
-    let progress = Arc::new(Mutex::new(Progress::default()));
+pub(crate) fn split(file: SourceFile, hands: Hands) -> io::Result<(HashedFile, Remainder)> {
+    let progress = Arc::new(Mutex::new(Progress { hash: Hash::of(hands), hashed: 0 }));
     // The clone shares the place in the file, so it reads only after the decoder is gone.
     let remainder = Remainder { file: file.try_clone()?, progress: Arc::clone(&progress) };
     Ok((HashedFile { file, position: 0, progress }, remainder))
@@ -93,8 +175,8 @@ impl Remainder {
                 break;
             }
         }
-        let Progress { hash, hashed } = std::mem::take(&mut *progress);
-        Ok(Stored { bytes: hashed, sha256: hex(&hash.finalize()) })
+        let hash = std::mem::replace(&mut progress.hash, Hash::Here(Sha256::new())).finish();
+        Ok(Stored { bytes: progress.hashed, sha256: hex(&hash.finalize()) })
     }
 }
 
@@ -117,10 +199,10 @@ mod tests {
             &[(699_999, 1), (0, 700_000)],
             &[(900_000, 10), (10, 10)],
         ];
-        for way in ways {
+        for (way, hands) in ways.iter().flat_map(|way| [(way, Hands::One), (way, Hands::Two)]) {
             let source = SourceFile::File(std::fs::File::open(&path).unwrap());
-            let (mut file, remainder) = split(source).unwrap();
-            for &(from, length) in way {
+            let (mut file, remainder) = split(source, hands).unwrap();
+            for &(from, length) in *way {
                 file.seek(SeekFrom::Start(from)).unwrap();
                 let mut found = Vec::new();
                 file.by_ref().take(length as u64).read_to_end(&mut found).unwrap();

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::estimates::Estimates;
 use crate::facts::Survey;
 use crate::hint::{self, Proposal};
-use crate::key;
+use crate::key::{self, Notes};
 use crate::music::Facts;
 use crate::places::{self, Place};
 use crate::recipe::Recipe;
@@ -33,16 +33,25 @@ pub struct Heard {
 impl Heard {
     /// Compares the stems of a delivery, of whose music `stated` is known. Runs on the current rayon pool; its size changes nothing in the result.
     pub(crate) fn of(recipe: &Recipe, surveys: &[Survey], sketches: &Sketches<'_>, stated: &Facts) -> Self {
-        let siblings = siblings::siblings(surveys, sketches);
-        let by_stamps = places::tells_by_stamps(surveys);
-        let mix = Mix::find(recipe, surveys, sketches);
-        let places =
-            mix.as_ref().filter(|_| !by_stamps).map_or_else(Vec::new, |mix| places::places(mix, sketches));
-        let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
-        let mut music = Estimates::of(recipe, surveys, &places, sketches, stated);
-        key::estimate(recipe, surveys, sketches, &mut music);
+        let in_time = || {
+            let by_stamps = places::tells_by_stamps(surveys);
+            let mix = Mix::find(recipe, surveys, sketches);
+            let places = mix
+                .as_ref()
+                .filter(|_| !by_stamps)
+                .map_or_else(Vec::new, |mix| places::places(mix, sketches));
+            let rough_mix = mix.map(|mix| rough::judge(&mix, &places, by_stamps, sketches));
+            let music = Estimates::of(recipe, surveys, &places, sketches, stated);
+            (places, rough_mix, music)
+        };
+        // What needs nothing of the others goes on beside them.
+        let (siblings, ((places, rough_mix, mut music), notes)) = rayon::join(
+            || siblings::siblings(surveys, sketches),
+            || rayon::join(in_time, || Notes::of(recipe, surveys, sketches)),
+        );
+        key::estimate(&notes, &mut music);
         key::compare(&mut music, stated);
-        let proposals = hint::proposals(recipe, surveys, sketches);
+        let proposals = hint::proposals(surveys, sketches, &notes);
         Self { siblings, places, rough_mix, music, proposals }
     }
 }

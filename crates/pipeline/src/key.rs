@@ -1,5 +1,7 @@
 //! The key of a delivery, estimated from the sketches of the stems that play notes.
 
+use std::collections::BTreeMap;
+
 use loadin_audio::{Chroma, ChromaMeter, FINE};
 use loadin_session::estimate::{KeyFit, KeyRelation, PROFILES, Profile, key_of_circle, key_relation};
 use loadin_session::facts::key_of;
@@ -37,30 +39,41 @@ const LEAST_CORRELATION: f64 = 0.5;
 /// Spectra that an estimate needs: about ten seconds of notes.
 const LEAST_SPECTRA: usize = 30;
 
-/// Estimates key and tuning. Runs on the current rayon pool.
-pub(crate) fn estimate(
-    recipe: &Recipe,
-    surveys: &[Survey],
-    sketches: &Sketches<'_>,
-    estimates: &mut Estimates,
-) {
-    let paths: Vec<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
-    let names = without_title(&paths);
-    let asked: Vec<(&Survey, f64)> = surveys
-        .iter()
-        .zip(&names)
-        .filter(|(survey, _)| survey.measures.is_ok() && !takes_for_reference(recipe, &survey.path))
-        .filter_map(|(survey, name)| Some((survey, least_tonality(role_of(name).family)?)))
-        .collect();
-    let meter = ChromaMeter::default();
-    let heard: Vec<Chroma> = asked
-        .par_iter()
-        .filter_map(|(survey, least)| {
-            let chroma = meter.measure(&sketches.get(&survey.path, &survey.sha256)?);
-            (chroma.tonality >= *least).then_some(chroma)
-        })
-        .collect();
-    put(&heard, estimates);
+/// The pitches of the stems that may play notes, by the index of their survey, and whose name says what they are.
+pub(crate) struct Notes(pub(crate) BTreeMap<usize, (Family, Chroma)>);
+
+impl Notes {
+    /// Measures them. Runs on the current rayon pool.
+    pub(crate) fn of(recipe: &Recipe, surveys: &[Survey], sketches: &Sketches<'_>) -> Self {
+        let paths: Vec<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
+        let families = without_title(&paths).iter().map(|name| role_of(name).family).collect::<Vec<_>>();
+        let asked: Vec<usize> = (0..surveys.len())
+            .filter(|&stem| surveys[stem].measures.is_ok() && least_tonality(families[stem]).is_some())
+            .filter(|&stem| !takes_for_reference(recipe, &surveys[stem].path))
+            .collect();
+        let meter = ChromaMeter::default();
+        let measured = asked.par_iter().filter_map(|&stem| {
+            let sketch = sketches.get(&surveys[stem].path, &surveys[stem].sha256)?;
+            Some((stem, (families[stem], meter.measure(&sketch))))
+        });
+        Self(measured.collect::<Vec<_>>().into_iter().collect())
+    }
+
+    /// The pitches of the stems that play notes clearly enough to have a say.
+    fn heard(&self) -> Vec<&Chroma> {
+        let has_say =
+            |family: Family, chroma: &Chroma| least_tonality(family).is_some_and(|l| chroma.tonality >= l);
+        self.0
+            .values()
+            .filter(|(family, chroma)| has_say(*family, chroma))
+            .map(|(_, chroma)| chroma)
+            .collect()
+    }
+}
+
+/// Estimates key and tuning.
+pub(crate) fn estimate(notes: &Notes, estimates: &mut Estimates) {
+    put(&notes.heard(), estimates);
 }
 
 /// How tonal a stem must be to have a say; drums and effects have none, whatever they sound like.
@@ -81,7 +94,7 @@ fn least_tonality(family: Family) -> Option<f64> {
     }
 }
 
-fn put(heard: &[Chroma], estimates: &mut Estimates) {
+fn put(heard: &[&Chroma], estimates: &mut Estimates) {
     let spectra: usize = heard.iter().map(|chroma| chroma.spectra).sum();
     let fit = if spectra < LEAST_SPECTRA { None } else { key_of_circle(&circle(heard), PROFILE) };
     let Some(fit) = fit else {
@@ -122,7 +135,7 @@ fn said(fit: &KeyFit, from: &str, sure: bool) -> String {
 }
 
 /// All stems on one circle. Each counts by the time in which it sounds, whatever its level.
-fn circle(heard: &[Chroma]) -> [f64; FINE] {
+fn circle(heard: &[&Chroma]) -> [f64; FINE] {
     let mut circle = [0.0; FINE];
     for chroma in heard {
         let sum: f64 = chroma.circle.iter().sum();

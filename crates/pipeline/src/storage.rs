@@ -3,162 +3,18 @@
 //! Temporary file in the same folder → write → flush → sync → open again and hash → rename → sync the folder.
 
 use std::convert::Infallible;
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::fs::File;
+use std::io::{self, BufWriter, Read, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{SyncSender, sync_channel};
-use std::thread::{self, JoinHandle};
 
 use loadin_codec::Output;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use xxhash_rust::xxh3::Xxh3;
 
-use crate::with_part::WithPart;
+use crate::read_back::{Behind, FastDigest, Found, ReadBack};
 
-/// The few calls that writing needs, so that tests can let each of them fail.
-pub trait Disk: Send + Sync {
-    /// Creates a file that must not exist yet.
-    fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
-    /// Opens a file for reading.
-    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>>;
-    /// Renames within one folder; an existing file is replaced.
-    fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
-    /// Removes a file.
-    fn remove(&self, path: &Path) -> io::Result<()>;
-    /// Makes the entries of a folder durable.
-    fn sync_folder(&self, folder: &Path) -> io::Result<()>;
-    /// Bytes that can still be written to the file system of a folder.
-    fn free_bytes(&self, folder: &Path) -> io::Result<u64>;
-}
-
-/// A file that is being written.
-pub trait DiskFile: Write + Send {
-    /// Says that all is written and shall be brought to the disk, and does not wait.
-    fn begin_sync(&mut self) {}
-    /// Writes the first bytes once more; what is written next still goes to the end.
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()>;
-    /// Makes the contents durable.
-    fn sync(&mut self) -> io::Result<()>;
-}
-
-/// The operating system's file system.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct RealDisk;
-
-/// A file whose contents are sent to the disk while it is being written, so that the last sync has little to wait for.
-struct WriteBehind {
-    file: File,
-    pending: u64,
-    syncer: Option<Syncer>,
-}
-
-/// The thread that waits for the disk: once for every request, and once more when there will be no other.
-struct Syncer {
-    requests: Option<SyncSender<()>>,
-    thread: JoinHandle<io::Result<()>>,
-}
-
-/// Bytes after which the disk is asked to begin.
-const SYNC_BYTES: u64 = 8 << 20;
-
-impl Syncer {
-    fn start(file: &File) -> io::Result<Self> {
-        let file = file.try_clone()?;
-        let (requests, requested) = sync_channel(1);
-        let work = move || {
-            requested.into_iter().try_for_each(|()| file.sync_data())?;
-            file.sync_all()
-        };
-        let thread = thread::Builder::new().name("write behind".to_owned()).spawn(work)?;
-        Ok(Self { requests: Some(requests), thread })
-    }
-
-    fn request(&self) {
-        if let Some(requests) = &self.requests {
-            // A request that meets a busy disk is dropped: the next one covers it.
-            let _ = requests.try_send(());
-        }
-    }
-
-    /// Waits for the last sync. The system reports a failed write only once, perhaps to this thread.
-    fn finish(mut self) -> io::Result<()> {
-        self.requests = None;
-        self.thread.join().unwrap_or_else(|_| Err(io::Error::other("the thread that syncs gave up")))
-    }
-}
-
-impl Write for WriteBehind {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let written = self.file.write(bytes)?;
-        self.pending += written as u64;
-        if self.pending >= SYNC_BYTES {
-            self.pending = 0;
-            self.start_syncer();
-            self.syncer.iter().for_each(Syncer::request);
-        }
-        Ok(written)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.file.flush()
-    }
-}
-
-impl WriteBehind {
-    /// Without a thread the last sync does it all.
-    fn start_syncer(&mut self) {
-        self.syncer = self.syncer.take().or_else(|| Syncer::start(&self.file).ok());
-    }
-}
-
-impl DiskFile for WriteBehind {
-    fn begin_sync(&mut self) {
-        self.start_syncer();
-        if let Some(syncer) = &mut self.syncer {
-            syncer.requests = None;
-        }
-    }
-
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.file.rewind()?;
-        self.file.write_all(bytes)?;
-        self.file.seek(SeekFrom::End(0)).map(drop)
-    }
-
-    fn sync(&mut self) -> io::Result<()> {
-        self.syncer.take().map_or_else(|| self.file.sync_all(), Syncer::finish)
-    }
-}
-
-impl Disk for RealDisk {
-    fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        let file = OpenOptions::new().write(true).create_new(true).open(path)?;
-        Ok(Box::new(WriteBehind { file, pending: 0, syncer: None }))
-    }
-
-    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
-        Ok(Box::new(File::open(path)?))
-    }
-
-    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-        fs::rename(from, to)
-    }
-
-    fn remove(&self, path: &Path) -> io::Result<()> {
-        fs::remove_file(path)
-    }
-
-    fn sync_folder(&self, folder: &Path) -> io::Result<()> {
-        // Folders cannot be opened as files everywhere; where they can, their entries are synced.
-        if cfg!(unix) { File::open(folder)?.sync_all() } else { Ok(()) }
-    }
-
-    fn free_bytes(&self, folder: &Path) -> io::Result<u64> {
-        fs4::available_space(folder)
-    }
-}
+pub use crate::disk::{Disk, DiskFile, RealDisk};
 
 /// Suffix of files that are not finished.
 pub const UNFINISHED: &str = ".unfinished";
@@ -218,6 +74,7 @@ impl<E> From<io::Error> for WriteFailure<E> {
 struct Digesting {
     inner: BufWriter<Box<dyn DiskFile>>,
     digest: FastDigest,
+    behind: Option<Behind>,
 }
 
 impl Write for Digesting {
@@ -234,48 +91,40 @@ impl Write for Digesting {
 
 impl Output for Digesting {
     fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
+        // It may have read the head already.
+        self.behind = None;
         self.inner.flush()?;
         self.inner.get_mut().rewrite_head(bytes)?;
         self.digest.rewrite_head(bytes)
     }
 }
 
-/// Bytes at the start of a file that can be written once more.
-const HEAD_BYTES: usize = 64;
-
-/// A fast digest of everything behind the head, and then of the head, which may have changed meanwhile.
-#[derive(Default)]
-struct FastDigest {
-    head: Vec<u8>,
-    rest: Xxh3,
-}
-
-impl FastDigest {
-    fn update(&mut self, bytes: &[u8]) {
-        let (head, rest) = bytes.split_at(bytes.len().min(HEAD_BYTES - self.head.len()));
-        self.head.extend_from_slice(head);
-        self.rest.update(rest);
-    }
-
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let head = self.head.get_mut(..bytes.len()).ok_or(io::ErrorKind::InvalidInput)?;
-        head.copy_from_slice(bytes);
-        Ok(())
-    }
-
-    fn finish(mut self) -> u128 {
-        self.rest.update(&self.head);
-        self.rest.digest128()
-    }
+/// How a file is read back.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Check {
+    /// Bytes that get a SHA-256 of their own.
+    pub(crate) part: Range<u64>,
+    /// Whether a thread of its own reads what is on the disk while more is written.
+    pub(crate) beside: bool,
 }
 
 /// Contents that are written under an unfinished name and on their way to the disk.
-pub struct Written<T> {
+pub(crate) struct Written<T> {
     path: PathBuf,
     unfinished: PathBuf,
     file: Box<dyn DiskFile>,
     digest: u128,
+    check: Check,
+    behind: Option<Behind>,
     made: T,
+}
+
+/// A file under its final name.
+pub(crate) struct Settled<T> {
+    pub(crate) made: T,
+    pub(crate) stored: Stored,
+    /// SHA-256 of the part that was asked for, in hex.
+    pub(crate) part: String,
 }
 
 /// Writes `path` whole or not at all; `contents` gets the writer.
@@ -284,17 +133,20 @@ pub fn store<T, E>(
     path: &Path,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<(T, Stored), StoreError<E>> {
-    write_whole(disk, path, contents)?.settle(disk).map_err(StoreError::with_contents)
+    let written = write_whole(disk, path, Check::default(), contents)?;
+    let Settled { made, stored, .. } = written.settle(disk).map_err(StoreError::with_contents)?;
+    Ok((made, stored))
 }
 
 /// The first half of [`store`], for whoever has other work meanwhile: the contents are handed to the system, which has
 /// begun to bring them to the disk.
-pub fn write<T, E>(
+pub(crate) fn write<T, E>(
     disk: &dyn Disk,
     path: &Path,
+    check: Check,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<Written<T>, StoreError<E>> {
-    let mut written = write_whole(disk, path, contents)?;
+    let mut written = write_whole(disk, path, check, contents)?;
     written.file.begin_sync();
     Ok(written)
 }
@@ -302,13 +154,14 @@ pub fn write<T, E>(
 fn write_whole<T, E>(
     disk: &dyn Disk,
     path: &Path,
+    check: Check,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<Written<T>, StoreError<E>> {
     let unfinished = unfinished_path(path);
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     // A leftover of an interrupted run is nobody's work.
     remove_if_there(disk, &unfinished).map_err(at_disk)?;
-    let result = write_unfinished(disk, path, &unfinished, contents);
+    let result = write_unfinished(disk, path, &unfinished, check, contents);
     if result.is_err() {
         clear_away(disk, &unfinished);
     }
@@ -319,20 +172,26 @@ fn write_unfinished<T, E>(
     disk: &dyn Disk,
     path: &Path,
     unfinished: &Path,
+    check: Check,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
 ) -> Result<Written<T>, StoreError<E>> {
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
-    let file = disk.create_new(unfinished).map_err(at_disk)?;
-    let mut writer =
-        Digesting { inner: BufWriter::with_capacity(PIECE, file), digest: FastDigest::default() };
+    let mut file = disk.create_new(unfinished).map_err(at_disk)?;
+    let behind = if check.beside {
+        Behind::start(disk, unfinished, check.part.clone(), &mut *file).map_err(at_disk)?
+    } else {
+        None
+    };
+    let inner = BufWriter::with_capacity(PIECE, file);
+    let mut writer = Digesting { inner, digest: FastDigest::default(), behind };
     let made = contents(&mut writer).map_err(|failure| match failure {
         WriteFailure::Io(source) => at_disk(source),
         WriteFailure::Contents(error) => StoreError::Contents(error),
     })?;
-    let Digesting { inner, digest } = writer;
+    let Digesting { inner, digest, behind } = writer;
     let file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
     let (path, unfinished) = (path.to_owned(), unfinished.to_owned());
-    Ok(Written { path, unfinished, file, digest: digest.finish(), made })
+    Ok(Written { path, unfinished, file, digest: digest.finish(), check, behind, made })
 }
 
 /// Best effort: the name says what it is, and the next run removes it.
@@ -341,48 +200,29 @@ fn clear_away(disk: &dyn Disk, unfinished: &Path) {
 }
 
 impl<T> Written<T> {
-    /// What the contents amount to.
-    pub(crate) fn made(&self) -> &T {
-        &self.made
-    }
-
     /// The second half of [`store`]: waits for the disk, reads back, and gives the file its final name.
-    pub fn settle(self, disk: &dyn Disk) -> Result<(T, Stored), StoreError<Infallible>> {
-        self.settle_with_part(disk, 0..0).map(|(made, stored, _)| (made, stored))
-    }
-
-    /// The same, with the SHA-256 of a part of what was read back, in hex.
-    pub(crate) fn settle_with_part(
-        self,
-        disk: &dyn Disk,
-        part: Range<u64>,
-    ) -> Result<(T, Stored, String), StoreError<Infallible>> {
-        let Self { path, unfinished, mut file, digest, made } = self;
+    pub(crate) fn settle(self, disk: &dyn Disk) -> Result<Settled<T>, StoreError<Infallible>> {
+        let Self { path, unfinished, mut file, digest, check, behind, made } = self;
         let at_disk = |source| StoreError::Disk { path: path.clone(), source };
         let settle = || {
             file.sync().map_err(at_disk)?;
             drop(file);
-            let mut read_back = FastDigest::default();
-            let mut reader = disk.open(&unfinished).map_err(at_disk)?;
-            let mut sums = WithPart::new(part);
-            let see = |piece: &[u8]| {
-                sums.update(piece);
-                read_back.update(piece);
-            };
-            each_piece(&mut *reader, see).map_err(at_disk)?;
-            if read_back.finish() != digest {
+            let read_back =
+                behind.map_or_else(|| ReadBack::open(disk, &unfinished, check.part), Behind::join);
+            let found = read_back.and_then(ReadBack::finish).map_err(at_disk)?;
+            if found.fast != digest {
                 return Err(StoreError::ReadsBackDifferent { path: path.clone() });
             }
             disk.rename(&unfinished, &path).map_err(at_disk)?;
             let folder = path.parent().unwrap_or(Path::new("."));
             disk.sync_folder(folder).map_err(at_disk)?;
-            Ok(sums.finish())
+            Ok(found)
         };
         let result = settle();
         if result.is_err() {
             clear_away(disk, &unfinished);
         }
-        result.map(|(stored, part)| (made, stored, part))
+        result.map(|Found { stored, part, .. }| Settled { made, stored, part })
     }
 }
 

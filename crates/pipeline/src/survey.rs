@@ -81,7 +81,8 @@ struct Work<'a> {
 fn read(root: &Path, file: &FileFacts, scope: Scope, work: &Work<'_>) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
     let mut sketch = None;
-    let stored = scan::open(root, &file.path).and_then(hashed::split).and_then(|(source, remainder)| {
+    let stored = scan::open(root, &file.path).and_then(|source| hashed::split(source, work.hands));
+    let stored = stored.and_then(|(source, remainder)| {
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.clone())),
             Ok(format) => measured(source, &file.path, format, scope, work).map(|(measures, drawn)| {

@@ -10,7 +10,7 @@ use crate::event::{Event, Step};
 use crate::hands::Hands;
 use crate::journal::Journal;
 use crate::plan::StemPlan;
-use crate::render::{self, Encoded, Measured, RenderError, Shop};
+use crate::render::{self, Measured, RenderError, Shop};
 use crate::stop::Stop;
 use crate::storage::{Stored, Written};
 
@@ -64,13 +64,13 @@ pub(crate) fn render_all(shop: &Arc<Shop>, journal: &Journal<'_>, stems: &[&Stem
 struct Line<'a> {
     shop: &'a Arc<Shop>,
     journal: &'a Journal<'a>,
-    settling: Mutex<VecDeque<(&'a StemPlan, Written<Encoded>)>>,
+    settling: Mutex<VecDeque<(&'a StemPlan, Written<Measured>)>>,
     /// A disk that refused one stem is not asked for another.
     disk_failed: Stop,
 }
 
 impl<'a> Line<'a> {
-    fn lock(&self) -> MutexGuard<'_, VecDeque<(&'a StemPlan, Written<Encoded>)>> {
+    fn lock(&self) -> MutexGuard<'_, VecDeque<(&'a StemPlan, Written<Measured>)>> {
         self.settling.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -93,14 +93,14 @@ impl<'a> Line<'a> {
     fn next_settled(
         &self,
         stem: &'a StemPlan,
-        written: Written<Encoded>,
-    ) -> Option<(&'a StemPlan, Written<Encoded>)> {
+        written: Written<Measured>,
+    ) -> Option<(&'a StemPlan, Written<Measured>)> {
         let mut settling = self.lock();
         settling.push_back((stem, written));
         if settling.len() > rayon::current_num_threads() { settling.pop_front() } else { None }
     }
 
-    fn settle(&self, (stem, written): (&StemPlan, Written<Encoded>)) -> Turn {
+    fn settle(&self, (stem, written): (&StemPlan, Written<Measured>)) -> Turn {
         let result = render::settle(self.shop, stem, written);
         if let Ok((measured, stored)) = &result {
             self.journal.record_render(stem, measured, stored);

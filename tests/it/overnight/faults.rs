@@ -97,7 +97,7 @@ impl Disk for FaultyDisk {
         Ok(Box::new(FaultyFile { file: RealDisk.create_new(path)?, turn: self.turn.clone() }))
     }
 
-    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
         self.turn.check()?;
         RealDisk.open(path)
     }

@@ -4,17 +4,16 @@ mod level;
 
 use std::collections::BTreeMap;
 
-use loadin_audio::{ChromaMeter, Pitch, PitchTracker, Sketch};
+use loadin_audio::{Chroma, Pitch, PitchTracker, Sketch};
+use loadin_session::Family;
 use loadin_session::estimate::{Sound, sounds_like};
-use loadin_session::{Family, role_of, without_title};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::{Measures, Survey};
 use crate::findings::round_to;
-use crate::plan::takes_for_reference;
-use crate::recipe::Recipe;
+use crate::key::Notes;
 use crate::sketch::Sketches;
 
 /// What a stem sounds like. A proposal: nothing follows from it.
@@ -30,25 +29,18 @@ pub struct Proposal {
 
 /// Proposals for the stems whose names say nothing, by path. Runs on the current rayon pool.
 pub(crate) fn proposals(
-    recipe: &Recipe,
     surveys: &[Survey],
     sketches: &Sketches<'_>,
+    notes: &Notes,
 ) -> BTreeMap<String, Proposal> {
-    let paths: Vec<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
-    let names = without_title(&paths);
-    let asked: Vec<&Survey> = surveys
-        .iter()
-        .zip(&names)
-        .filter(|(survey, name)| {
-            role_of(name).family == Family::Unsorted && !takes_for_reference(recipe, &survey.path)
-        })
-        .map(|(survey, _)| survey)
-        .collect();
-    let (chroma, tracker) = (ChromaMeter::default(), PitchTracker::default());
-    let propose = |survey: &&Survey| {
+    let unnamed = notes.0.iter().filter(|(_, (family, _))| *family == Family::Unsorted);
+    let asked: Vec<(&Survey, &Chroma)> =
+        unnamed.map(|(&stem, (_, chroma))| (&surveys[stem], chroma)).collect();
+    let tracker = PitchTracker::default();
+    let propose = |(survey, chroma): &(&Survey, &Chroma)| {
         let measures = survey.measures.as_ref().ok()?;
         let sketch = sketches.get(&survey.path, &survey.sha256)?;
-        let sound = sound(measures, &sketch, &chroma, &tracker)?;
+        let sound = sound(measures, &sketch, chroma, &tracker)?;
         let hint = sounds_like(&sound)?;
         let proposal = Proposal {
             sounds_like: hint.kind.as_str().to_owned(),
@@ -84,14 +76,8 @@ fn by(sound: &Sound) -> String {
 }
 
 /// Everything that is measured; `None` for what is silent or too long.
-fn sound(
-    measures: &Measures,
-    sketch: &Sketch,
-    chroma: &ChromaMeter,
-    tracker: &PitchTracker,
-) -> Option<Sound> {
+fn sound(measures: &Measures, sketch: &Sketch, spectra: &Chroma, tracker: &PitchTracker) -> Option<Sound> {
     let course = level::course(&measures.envelope, measures.target_hz)?;
-    let spectra = chroma.measure(sketch);
     let track = tracker.follow(sketch);
     let pitches = Pitches::of(&track);
     let width = measures.relation.as_ref().and_then(|relation| relation.side_to_mid);

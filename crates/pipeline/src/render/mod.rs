@@ -5,12 +5,11 @@ pub(crate) mod sink;
 mod source;
 
 use std::collections::BTreeMap;
-use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
 
 use loadin_audio::{Block, DitherKey};
-use loadin_codec::{Output, WavSpec};
+use loadin_codec::{Output, Target, WavSpec};
 use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
@@ -23,7 +22,7 @@ use crate::event::{Event, Step};
 use crate::hands::{Hands, Push, hand_on};
 use crate::plan::StemPlan;
 use crate::stages::re_encode::Storage;
-use crate::storage::{self, DigestWriter, Disk, StoreError, Stored, WriteFailure, Written};
+use crate::storage::{self, Check, DigestWriter, Disk, Settled, StoreError, Stored, WriteFailure, Written};
 use crate::watch::{Pulse, watched};
 
 /// What was measured on a stem while it was written.
@@ -46,14 +45,6 @@ impl Measured {
     pub fn expected(stem: &StemPlan) -> Self {
         Self { frames: stem.output.frames, peak: stem.output.peak, ..Self::default() }
     }
-}
-
-/// A stem that is encoded.
-pub(crate) struct Encoded {
-    /// What was measured meanwhile.
-    pub(crate) measured: Measured,
-    /// The bytes of the file that are sample data and have no digest yet.
-    pub(crate) undigested: Option<Range<u64>>,
 }
 
 /// Why a stem could not be rendered.
@@ -101,7 +92,7 @@ pub(crate) fn render(
     shop: &Arc<Shop>,
     stem: &StemPlan,
     hands: Hands,
-) -> Result<Written<Encoded>, RenderError> {
+) -> Result<Written<Measured>, RenderError> {
     let path = stem.path();
     let frames = stem.sources[0].frames;
     shop.bench.tell(Event::Started { step: Step::Render, path, frames });
@@ -117,8 +108,9 @@ pub fn replay(shop: &Arc<Shop>, stem: &StemPlan) -> Result<(Measured, Stored), R
     carry_out(shop, stem, |shop, stem, pulse| {
         let mut writer = DigestWriter::default();
         loop {
-            let encoded = encode(shop, stem, Hands::One, pulse, &mut writer, AudioDigest::WhileWriting);
-            let measured = encoded.map(|encoded| encoded.measured).map_err(|failure| match failure {
+            let order = Order::of(shop, stem)?;
+            let encoded = encode(shop, order, Hands::One, pulse, &mut writer, AudioDigest::WhileWriting);
+            let measured = encoded.map_err(|failure| match failure {
                 WriteFailure::Contents(error) => error,
                 WriteFailure::Io(error) => RenderError::Promise(error.to_string()),
             })?;
@@ -149,63 +141,88 @@ fn carry_out<T: Send + 'static>(
 pub(crate) fn settle(
     shop: &Shop,
     stem: &StemPlan,
-    written: Written<Encoded>,
+    written: Written<Measured>,
 ) -> Result<(Measured, Stored), RenderError> {
-    let samples = written.made().undigested.clone();
-    let settled = written.settle_with_part(&*shop.disk, samples.clone().unwrap_or(0..0));
-    let result = settled.map_err(|error| RenderError::Store(Box::new(error)));
-    let result = result.map(|(Encoded { mut measured, .. }, stored, digest)| {
-        if samples.is_some() {
-            measured.audio_sha256 = digest;
+    let settled = written.settle(&*shop.disk).map_err(|error| RenderError::Store(Box::new(error)));
+    let result = settled.map(|Settled { mut made, stored, part }| {
+        if made.audio_sha256.is_empty() {
+            made.audio_sha256 = part;
         }
-        (measured, stored)
+        (made, stored)
     });
     let text = result.as_ref().err().map(ToString::to_string);
     shop.bench.tell(Event::Ended { step: Step::Render, path: stem.path(), error: text.as_deref() });
     result
 }
 
-fn write(shop: &Shop, stem: &StemPlan, hands: Hands, pulse: &Pulse) -> Result<Written<Encoded>, RenderError> {
-    let path = shop.out.join(output_path(stem));
-    audio_folder::make_way(&*shop.disk, &shop.out, &path)
-        .map_err(|error| RenderError::Store(Box::new(error)))?;
-    let contents =
-        |writer: &mut dyn Output| encode(shop, stem, hands, pulse, writer, AudioDigest::WhenReadBack);
-    let result = storage::write(&*shop.disk, &path, contents);
-    result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
-}
-
-fn encode(
+fn write(
     shop: &Shop,
     stem: &StemPlan,
     hands: Hands,
     pulse: &Pulse,
+) -> Result<Written<Measured>, RenderError> {
+    let path = shop.out.join(output_path(stem));
+    audio_folder::make_way(&*shop.disk, &shop.out, &path)
+        .map_err(|error| RenderError::Store(Box::new(error)))?;
+    let order = Order::of(shop, stem)?;
+    let plain = order.target.plain_samples(&order.spec).map_err(|e| RenderError::Promise(e.to_string()))?;
+    let digest = if plain.is_some() { AudioDigest::WhenReadBack } else { AudioDigest::WhileWriting };
+    // Other containers may write their head once more, so what is read before the end is not what they will hold.
+    let beside = hands == Hands::Two && plain.is_some();
+    let check = Check { part: plain.unwrap_or(0..0), beside };
+    let contents = |writer: &mut dyn Output| encode(shop, order, hands, pulse, writer, digest);
+    let result = storage::write(&*shop.disk, &path, check, contents);
+    result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
+}
+
+/// What is to be encoded, and as what.
+struct Order<'a> {
+    stem: &'a StemPlan,
+    source: Source,
+    target: Target,
+    spec: WavSpec,
+    storage: Storage,
+    dither: Option<DitherKey>,
+    metadata: Vec<MetadataRecord>,
+}
+
+impl<'a> Order<'a> {
+    fn of(shop: &Shop, stem: &'a StemPlan) -> Result<Self, RenderError> {
+        let source = Source::open(shop, stem)?;
+        let (container, storage, dither) = stem
+            .write()
+            .ok_or_else(|| RenderError::Promise("the plan has no re-encode decision".to_owned()))?;
+        let beside = carried::beside(stem, container, storage, &source.metadata());
+        let output = &stem.output;
+        let spec = WavSpec {
+            rate_hz: output.rate_hz,
+            channels: output.channels,
+            kind: storage.kind(),
+            frames: output.frames,
+            channel_mask: output.channel_mask,
+            bext: beside.bext,
+            chunks_before: Vec::new(),
+            chunks_after: beside.chunks,
+        };
+        let dither = dither.then(|| dither_key(stem));
+        Ok(Self { stem, source, target: container.target(), spec, storage, dither, metadata: beside.records })
+    }
+}
+
+fn encode(
+    shop: &Shop,
+    order: Order<'_>,
+    hands: Hands,
+    pulse: &Pulse,
     writer: &mut dyn Output,
     digest: AudioDigest,
-) -> Result<Encoded, WriteFailure<RenderError>> {
-    let mut source = Source::open(shop, stem).map_err(WriteFailure::Contents)?;
-    let (container, storage, dither) = stem.write().ok_or_else(|| {
-        WriteFailure::Contents(RenderError::Promise("the plan has no re-encode decision".to_owned()))
-    })?;
-    let beside = carried::beside(stem, container, storage, &source.metadata());
-    let output = &stem.output;
-    let spec = WavSpec {
-        rate_hz: output.rate_hz,
-        channels: output.channels,
-        kind: storage.kind(),
-        frames: output.frames,
-        channel_mask: output.channel_mask,
-        bext: beside.bext,
-        chunks_before: Vec::new(),
-        chunks_after: beside.chunks,
-    };
-    let dither = dither.then(|| dither_key(stem));
-    let mut sink = Sink::new(writer, container.target(), spec, dither, digest)?;
+) -> Result<Measured, WriteFailure<RenderError>> {
+    let Order { stem, mut source, target, spec, storage, dither, metadata } = order;
+    let mut sink = Sink::new(writer, target, spec, dither, digest)?;
     hand_on(hands, |push| process(shop, stem, &mut source, pulse, push), |block| sink.push(block))?;
-    let mut encoded = sink.finish()?;
-    encoded.measured.metadata = beside.records;
-    keep_promise(stem, storage, &encoded.measured).map_err(WriteFailure::Contents)?;
-    Ok(encoded)
+    let measured = Measured { metadata, ..sink.finish()? };
+    keep_promise(stem, storage, &measured).map_err(WriteFailure::Contents)?;
+    Ok(measured)
 }
 
 /// Sends every block of the source through the processors.

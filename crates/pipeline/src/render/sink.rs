@@ -4,7 +4,7 @@ use loadin_audio::{Block, DitherKey, Quantiser};
 use loadin_codec::{Output, SoundWriter, Target, WavSpec};
 use sha2::{Digest, Sha256};
 
-use super::{Encoded, Measured, RenderError};
+use super::{Measured, RenderError};
 use crate::storage::{WriteFailure, hex};
 
 type Failure = WriteFailure<RenderError>;
@@ -50,12 +50,11 @@ impl<'a> Sink<'a> {
         let (kind, channels) = (spec.kind, usize::from(spec.channels));
         let bits = kind.bits();
         let writer = SoundWriter::new(writer, target, spec).map_err(failure)?;
-        let later = digest == AudioDigest::WhenReadBack && writer.plain_samples().is_some();
         Ok(Self {
             writer,
             quantiser: (!kind.is_float()).then(|| Quantiser::new(bits, channels, dither)),
             integers: Vec::new(),
-            audio: (!later).then(Sha256::new),
+            audio: (digest == AudioDigest::WhileWriting).then(Sha256::new),
             frames: 0,
             float_peak: 0.0,
             full_scale: 2f64.powi(bits as i32 - 1),
@@ -84,8 +83,8 @@ impl<'a> Sink<'a> {
         Ok(())
     }
 
-    /// Ends the file and says what was written.
-    pub(crate) fn finish(mut self) -> Result<Encoded, Failure> {
+    /// Ends the file and says what was written. Without a digest made meanwhile, that of the sample data is empty.
+    pub(crate) fn finish(mut self) -> Result<Measured, Failure> {
         let (mut peak, mut clipped) = (self.float_peak, 0);
         if let Some(mut quantiser) = self.quantiser.take() {
             loop {
@@ -99,10 +98,8 @@ impl<'a> Sink<'a> {
             peak = f64::from(quantiser.peak()) / self.full_scale;
             clipped = quantiser.clipped();
         }
-        let later = self.writer.plain_samples().filter(|_| self.audio.is_none());
         self.writer.finish().map_err(failure)?;
         let audio_sha256 = self.audio.map_or_else(String::new, |audio| hex(&audio.finalize()));
-        let measured = Measured { frames: self.frames, peak, clipped, audio_sha256, metadata: Vec::new() };
-        Ok(Encoded { measured, undigested: later })
+        Ok(Measured { frames: self.frames, peak, clipped, audio_sha256, metadata: Vec::new() })
     }
 }

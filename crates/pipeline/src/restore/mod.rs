@@ -19,6 +19,7 @@ use self::undo::{Way, way};
 use crate::carried::without_added;
 use crate::event::{Event, Listener, Step as RunStep};
 use crate::findings::Id;
+use crate::hands::Hands;
 use crate::hashed;
 use crate::manifest::{Change, Manifest, OutputRecord, StemRecord};
 use crate::out_folder::outputs_of;
@@ -159,7 +160,7 @@ fn undo(
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let broken = |text: String| WriteFailure::Contents(RenderError::Source(text));
     let (file, remainder) = fs::File::open(prepared)
-        .and_then(|file| hashed::split(SourceFile::File(file)))
+        .and_then(|file| hashed::split(SourceFile::File(file), Hands::One))
         .map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;
     let spec = spec(stem, output, decoder.metadata()).map_err(&broken)?;
@@ -178,7 +179,7 @@ fn undo(
     if found.sha256 != output.sha256 {
         return Err(broken("the prepared file is not what the manifest says; run verify".to_owned()));
     }
-    Ok(sink.finish()?.measured)
+    sink.finish()
 }
 
 /// The source's own name, as a WAV file; one that would lead out of the folder is refused.

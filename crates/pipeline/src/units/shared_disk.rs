@@ -83,7 +83,7 @@ impl Disk for SharedDisk {
         RealDisk.create_new(&self.own(path))
     }
 
-    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
         RealDisk.open(&self.own(path))
     }
 
