@@ -24,9 +24,12 @@ pub struct Resampler {
 
 struct Engine {
     fft: Fft<f64>,
+    /// The chunk that is being collected: its length, and how many frames of it are there.
     chunk_in: usize,
-    pending: Block,
+    collected: usize,
     input: Vec<Vec<f64>>,
+    /// The block that is being taken; the caller's own is filled meanwhile.
+    incoming: Block,
     output: Vec<Vec<f64>>,
     /// Output frames that precede the first real one.
     delay: usize,
@@ -59,10 +62,13 @@ impl Resampler {
     pub fn process(&mut self, block: &mut Block) {
         self.taken += block.frames() as u64;
         let Some(engine) = &mut self.engine else { return };
-        engine.pending.append(block, 0, block.frames());
+        std::mem::swap(block, &mut engine.incoming);
+        block.set_channels(engine.input.len());
         block.clear();
-        while engine.pending.frames() >= engine.chunk_in {
-            self.given += engine.convert(engine.chunk_in, block);
+        let mut from = 0;
+        while from < engine.incoming.frames() {
+            from += engine.collect(from);
+            self.given += engine.convert_when_full(block);
         }
     }
 
@@ -71,8 +77,8 @@ impl Resampler {
         let due = rescale_frames(self.taken, self.rates_hz.0, self.rates_hz.1);
         let Some(engine) = &mut self.engine else { return };
         while self.given < due {
-            engine.pending.resize(engine.chunk_in);
-            self.given += engine.convert(engine.chunk_in, block);
+            engine.fill_up();
+            self.given += engine.convert_when_full(block);
         }
         // Only the last block can reach past the end, and all of what is too much is in it.
         let excess = (self.given - due) as usize;
@@ -97,22 +103,43 @@ impl Engine {
         assert_eq!(fft.input_frames_next(), chunk_in, "the chunk is a multiple of the reduced ratio");
         Self {
             chunk_in,
-            pending: Block::new(channels),
+            collected: 0,
             input: vec![vec![0.0; chunk_in]; channels],
+            incoming: Block::new(channels),
             output: vec![vec![0.0; fft.output_frames_max()]; channels],
             delay: fft.output_delay(),
             fft,
         }
     }
 
-    /// Converts one chunk and appends it to `block` without the delay; says how many frames that are.
-    fn convert(&mut self, frames: usize, block: &mut Block) -> u64 {
-        for (own, channel) in self.input.iter_mut().zip(self.pending.iter()) {
-            own.copy_from_slice(&channel[..frames]);
+    /// Takes frames of the incoming block from `from` on, as many as the chunk has room for; says how many.
+    fn collect(&mut self, from: usize) -> usize {
+        let count = (self.chunk_in - self.collected).min(self.incoming.frames() - from);
+        let to = self.collected + count;
+        for (own, channel) in self.input.iter_mut().zip(self.incoming.iter()) {
+            own[self.collected..to].copy_from_slice(&channel[from..from + count]);
         }
-        self.pending.drop_front(frames);
+        self.collected = to;
+        count
+    }
+
+    /// Makes the chunk full with silence.
+    fn fill_up(&mut self) {
+        for own in &mut self.input {
+            own[self.collected..].fill(0.0);
+        }
+        self.collected = self.chunk_in;
+    }
+
+    /// Converts a full chunk and appends it to `block` without the delay; says how many frames that are.
+    fn convert_when_full(&mut self, block: &mut Block) -> u64 {
+        if self.collected < self.chunk_in {
+            return 0;
+        }
+        self.collected = 0;
         let (channels, room) = (self.output.len(), self.output[0].len());
-        let input = SequentialSliceOfVecs::new(&self.input, channels, frames).expect("one vector a channel");
+        let input =
+            SequentialSliceOfVecs::new(&self.input, channels, self.chunk_in).expect("one vector a channel");
         let mut output =
             SequentialSliceOfVecs::new_mut(&mut self.output, channels, room).expect("one vector a channel");
         let (_, made) = self
