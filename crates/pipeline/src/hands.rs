@@ -1,5 +1,6 @@
-//! A stem that is worked on by two threads: one makes its blocks, the other takes them, in order. What comes out is the
-//! same as on one thread, so it is used where there are threads without a stem.
+//! A stem whose work is shared out: one thread makes its blocks, another takes them, in order, and its digests are made
+//! beside them (`hashed`, `read_back`). What comes out is the same as on one thread, so it is used where there are threads
+//! without a stem.
 
 use std::panic::resume_unwind;
 use std::sync::mpsc::{channel, sync_channel};
@@ -18,7 +19,7 @@ const WAITING: usize = 4;
 pub(crate) enum Hands {
     /// One after the other makes and takes.
     One,
-    /// Making and taking go on at once.
+    /// Making and taking go on at once, and the digests beside them.
     Two,
 }
 

@@ -24,8 +24,8 @@ pub(crate) fn in_parallel<T: Sync, R: Send>(
     with_hands(items, size, |item, _| work(item))
 }
 
-/// The same, where an item can be worked on by two threads: it gets them when, as it begins, fewer items are left than
-/// there are threads.
+/// The same, where the work on an item can be shared out: it is when, as the item begins, fewer items are left than there
+/// are threads.
 pub(crate) fn with_hands<T: Sync, R: Send>(
     items: &[T],
     size: impl Fn(&T) -> u64,
