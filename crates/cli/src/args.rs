@@ -86,8 +86,8 @@ pub struct Work {
 /// How many threads.
 #[derive(Debug, Args)]
 pub struct Threads {
-    /// How many stems are worked on at once; the work on a stem that is alone is shared out. Every
-    /// number gives the same files. Default: one a processor, or what an engine grants (`SLURM_CPUS_PER_TASK`).
+    /// How many stems are worked on at once; the work on a stem that is alone is shared out. Every number gives the
+    /// same files. Default: one a processor, or what an engine grants (`SLURM_CPUS_PER_TASK`).
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
 }

@@ -71,11 +71,6 @@ impl Notes {
     }
 }
 
-/// Estimates key and tuning.
-pub(crate) fn estimate(notes: &Notes, estimates: &mut Estimates) {
-    put(&notes.heard(), estimates);
-}
-
 /// How tonal a stem must be to have a say; drums and effects have none, whatever they sound like.
 fn least_tonality(family: Family) -> Option<f64> {
     match family {
@@ -94,9 +89,11 @@ fn least_tonality(family: Family) -> Option<f64> {
     }
 }
 
-fn put(heard: &[&Chroma], estimates: &mut Estimates) {
+/// Estimates key and tuning.
+pub(crate) fn estimate(notes: &Notes, estimates: &mut Estimates) {
+    let heard = notes.heard();
     let spectra: usize = heard.iter().map(|chroma| chroma.spectra).sum();
-    let fit = if spectra < LEAST_SPECTRA { None } else { key_of_circle(&circle(heard), PROFILE) };
+    let fit = if spectra < LEAST_SPECTRA { None } else { key_of_circle(&circle(&heard), PROFILE) };
     let Some(fit) = fit else {
         let why = "fewer than ten seconds of notes";
         let source = "pitches of the stems that are no drums and no effects";
