@@ -8,8 +8,9 @@ use std::thread;
 
 use loadin_audio::Block;
 
-/// Blocks that change hands at once: to wake a thread takes as long as several of them.
-const BATCH: usize = 32;
+/// Samples that change hands at once, all channels together: to wake a thread takes as long as several blocks, and many
+/// channels shall not need more memory than two.
+const BATCH_SAMPLES: usize = 1 << 17;
 
 /// Batches that may wait to be taken: enough that a short pause on either side stops nobody, and little memory.
 const WAITING: usize = 4;
@@ -62,12 +63,14 @@ fn at_once<R: Send, E: Send>(
         let (full, ready) = sync_channel::<Vec<Block>>(WAITING);
         let (back, empty) = channel();
         let maker = scope.spawn(move || {
-            let (mut batch, mut spare) = (Vec::new(), Vec::new());
+            let (mut batch, mut spare, mut samples) = (Vec::new(), Vec::new(), 0);
             let made = make(&mut |block| {
+                samples += block.frames() * block.channels();
                 batch.push(std::mem::replace(block, spare.pop().unwrap_or_default()));
-                if batch.len() < BATCH {
+                if samples < BATCH_SAMPLES {
                     return Ok(());
                 }
+                samples = 0;
                 spare = empty.try_recv().unwrap_or_default();
                 full.send(std::mem::take(&mut batch)).map_err(|_| None)
             });
@@ -88,6 +91,9 @@ fn at_once<R: Send, E: Send>(
 
 #[cfg(test)]
 mod tests {
+    use std::sync::atomic::{AtomicUsize, Ordering};
+    use std::time::Duration;
+
     use super::*;
 
     fn numbers(hands: Hands, count: usize, fails_at: usize) -> (Vec<f64>, Result<usize, String>) {
@@ -98,6 +104,8 @@ mod tests {
                 block.set_channels(1);
                 block.clear();
                 block.push_frame(&[number as f64]);
+                // Long enough that there is more than one batch.
+                block.resize(4096);
                 push(&mut block)?;
             }
             if count == 77 { Err(Some("made no more".to_owned())) } else { Ok(count) }
@@ -116,6 +124,32 @@ mod tests {
         }
         assert_eq!(numbers(Hands::Two, 77, 2000).1, Err("made no more".to_owned()));
         assert_eq!(numbers(Hands::Two, 1000, 3), (vec![0.0, 1.0, 2.0, 3.0], Err("took no more".to_owned())));
+    }
+
+    /// Blocks of 64 channels are as large as a batch: one in the maker's hand, one in the taker's, the rest waits.
+    #[test]
+    fn many_channels_do_not_pile_up() {
+        let made = AtomicUsize::new(0);
+        let make = |push: &mut Push<'_, ()>| {
+            let mut block = Block::default();
+            for _ in 0..50 {
+                block.set_channels(64);
+                block.resize(2048);
+                made.fetch_add(1, Ordering::Relaxed);
+                push(&mut block)?;
+            }
+            Ok(())
+        };
+        let mut taken = 0;
+        let take = |_: &mut Block| {
+            // The maker would run ahead meanwhile.
+            thread::sleep(Duration::from_millis(2));
+            let ahead = made.load(Ordering::Relaxed) - taken;
+            assert!(ahead <= WAITING + 2, "{ahead} blocks");
+            taken += 1;
+            Ok(())
+        };
+        assert_eq!(hand_on(Hands::Two, make, take), Ok(()));
     }
 
     #[test]
