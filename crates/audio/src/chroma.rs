@@ -220,6 +220,13 @@ mod tests {
     }
 
     #[test]
+    fn a_magnitude_is_that_of_pythagoras() {
+        let bins = [(3.0, 4.0), (-5.0, 12.0), (0.0, -7.0), (0.0, 0.0), (8e-30, 6e-30)];
+        let found = amplitudes(&bins.map(|(re, im)| Complex { re, im }));
+        assert_eq!(found, [5.0, 13.0, 7.0, 0.0, 1e-29f32].map(f64::from));
+    }
+
+    #[test]
     fn noise_is_not_tonal_and_silence_is_nothing() {
         let chroma = measured(noise(3, 0.3, 24_000));
         assert!(chroma.tonality < 0.4, "{}", chroma.tonality);

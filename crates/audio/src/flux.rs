@@ -169,6 +169,18 @@ mod tests {
         assert!(share(&low) > 0.3 && share(&high) < 0.15, "{} {}", share(&low), share(&high));
     }
 
+    /// Silence in front moves all onsets and changes none, though the first windows begin before the first sample; 30
+    /// samples at 6 kHz are one value.
+    #[test]
+    fn silence_in_front_changes_nothing() {
+        let samples = beeps(700.0, &[0.0, 0.01, 0.3], 6000.0, 0.5);
+        let mut later = vec![0.0; 20 * 30];
+        later.extend(&samples);
+        let (found, later) = (flux(&samples, 6000.0), flux(&later, 6000.0));
+        assert_eq!(found.all[BACK..], later.all[20 + BACK..]);
+        assert_eq!(found.low[BACK..], later.low[20 + BACK..]);
+    }
+
     #[test]
     fn silence_has_no_onsets() {
         assert!(flux(&[0.0; 600], 6000.0).all.iter().all(|rise| *rise == 0.0));

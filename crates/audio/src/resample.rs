@@ -174,6 +174,18 @@ mod tests {
         all.channel(0).to_vec()
     }
 
+    /// The last chunk is as if silence followed, wherever the stream ends in it.
+    #[test]
+    fn silence_follows_the_end() {
+        for frames in [1, 1000, 1176, 3000] {
+            let short = crate::signal::noise(7, 0.5, frames);
+            let mut long = short.clone();
+            long.extend([0.0; 5000]);
+            let (short, long) = (convert(&short, 44_100, 48_000, 700), convert(&long, 44_100, 48_000, 700));
+            assert_eq!(short, long[..short.len()], "{frames} frames");
+        }
+    }
+
     fn ramp(frames: usize) -> Vec<f64> {
         (0..frames).map(|n| (n as f64 * 0.01).sin()).collect()
     }
