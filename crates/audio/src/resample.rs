@@ -180,7 +180,7 @@ mod tests {
         for frames in [1, 1000, 1176, 3000] {
             let short = crate::signal::noise(7, 0.5, frames);
             let mut long = short.clone();
-            long.extend([0.0; 5000]);
+            long.resize(frames + 5000, 0.0);
             let (short, long) = (convert(&short, 44_100, 48_000, 700), convert(&long, 44_100, 48_000, 700));
             assert_eq!(short, long[..short.len()], "{frames} frames");
         }
