@@ -71,7 +71,7 @@ def two_threads(program, folder, runs, hours):
         ratios = []
         for _ in range(runs):
             pair = [
-                measured.run(measured.prepare(program, recipe, delivery, folder / "ours", n), folder / "ours", 5 << 30)
+                measured.run(measured.prepare(program, recipe, delivery, folder / "ours", n), folder / "ours")
                 for n in (1, 2)
             ]
             ratios.append(pair[0][0] / pair[1][0])

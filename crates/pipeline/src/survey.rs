@@ -120,8 +120,10 @@ fn measure(
 ) -> Result<(Measures, Sketch), Failure> {
     let bench = work.bench;
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
-    let mut meters = Meters::new(&decoder, format, scope);
-    meters.basket = bench.shelf.basket(format, scope.target_hz);
+    // The faults are counted where blocks are made, the levels where they are taken: about half of the work each.
+    let mut faults = FaultMeters::new(&decoder, format);
+    let mut levels = LevelMeters::new(format, scope);
+    levels.basket = bench.shelf.basket(format, scope.target_hz);
     let mut digest = decoder.take_digest();
     let decode = |push: &mut Push<'_, Failure>| {
         let mut block = Block::new(usize::from(format.channels));
@@ -129,6 +131,8 @@ fn measure(
             if bench.stop.is_asked() || !work.pulse.beat() {
                 return Err(Some(unreadable("the run was stopped".to_owned())));
             }
+            faults.push(&block);
+            bench.tell(Event::Advanced { step: Step::Survey, path, frames: faults.frames });
             push(&mut block)?;
         }
         Ok(())
@@ -137,14 +141,13 @@ fn measure(
         if let Some(digest) = &mut digest {
             digest.push(block);
         }
-        meters.push(block);
-        bench.tell(Event::Advanced { step: Step::Survey, path, frames: meters.source_frames });
+        levels.push(block);
         Ok(())
     })?;
     if let Some(digest) = digest {
         decoder.judge(digest);
     }
-    if meters.source_frames == 0 {
+    if faults.frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
     }
     let damage = decoder
@@ -152,11 +155,11 @@ fn measure(
         .iter()
         .map(|d| DamageFacts { start_frame: d.start_frame, frames: d.frames, cause: d.cause.clone() })
         .collect();
-    meters.end_stream(usize::from(format.channels));
-    if let Some(basket) = meters.basket.take() {
+    levels.end_stream(usize::from(format.channels));
+    if let Some(basket) = levels.basket.take() {
         bench.shelf.keep(path, basket, scope.target_hz, decoder.metadata().clone());
     }
-    Ok(meters.finish(damage))
+    Ok(finish(faults, levels, damage))
 }
 
 #[expect(clippy::needless_pass_by_value, reason = "it stands in map_err")]
@@ -167,14 +170,39 @@ fn decode_failure(error: loadin_codec::Error) -> Failure {
     Failure { finding: Box::new(Finding::new(id, text.clone())), text }
 }
 
-/// All meters of one stem: those of faults at the source's rate, those of level at the target rate.
-struct Meters {
-    scope: Scope,
-    source_frames: u64,
-    target_frames: u64,
+/// The meters of one stem that look for faults, at the rate of the source.
+struct FaultMeters {
+    frames: u64,
     content: Content,
     clips: ClipRuns,
     relation: Option<Relation>,
+}
+
+impl FaultMeters {
+    fn new(decoder: &Decoder, format: &FormatFacts) -> Self {
+        let channels = usize::from(format.channels);
+        Self {
+            frames: 0,
+            content: Content::new(channels, format.rate_hz),
+            clips: ClipRuns::new(channels),
+            relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
+        }
+    }
+
+    fn push(&mut self, block: &Block) {
+        self.frames += block.frames() as u64;
+        self.content.push(block);
+        self.clips.push(block);
+        if let Some(relation) = &mut self.relation {
+            relation.push(block);
+        }
+    }
+}
+
+/// The meters of one stem that measure levels, at the target rate.
+struct LevelMeters {
+    target_hz: u32,
+    frames: u64,
     resampler: Option<Resampler>,
     true_peak: TruePeak,
     activity: Activity,
@@ -185,17 +213,13 @@ struct Meters {
     basket: Option<Basket>,
 }
 
-impl Meters {
-    fn new(decoder: &Decoder, format: &FormatFacts, scope: Scope) -> Self {
+impl LevelMeters {
+    fn new(format: &FormatFacts, scope: Scope) -> Self {
         let channels = usize::from(format.channels);
         let target_hz = scope.target_hz;
         Self {
-            scope,
-            source_frames: 0,
-            target_frames: 0,
-            content: Content::new(channels, format.rate_hz),
-            clips: ClipRuns::new(channels),
-            relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
+            target_hz,
+            frames: 0,
             resampler: (format.rate_hz != target_hz)
                 .then(|| Resampler::new(format.rate_hz, target_hz, channels)),
             true_peak: TruePeak::new(channels, target_hz),
@@ -207,13 +231,8 @@ impl Meters {
         }
     }
 
+    /// Takes the next frames of the source.
     fn push(&mut self, block: &mut Block) {
-        self.source_frames += block.frames() as u64;
-        self.content.push(block);
-        self.clips.push(block);
-        if let Some(relation) = &mut self.relation {
-            relation.push(block);
-        }
         if let Some(resampler) = &mut self.resampler {
             resampler.process(block);
         }
@@ -221,7 +240,7 @@ impl Meters {
     }
 
     fn push_at_target(&mut self, block: &Block) {
-        self.target_frames += block.frames() as u64;
+        self.frames += block.frames() as u64;
         self.true_peak.push(block);
         self.activity.push(block);
         self.envelope.push(block);
@@ -240,47 +259,48 @@ impl Meters {
             self.push_at_target(&rest);
         }
     }
+}
 
-    fn finish(self, damage: Vec<DamageFacts>) -> (Measures, Sketch) {
-        let active_frames = self.activity.finish();
-        let over = self.clips.over_full_scale();
-        let (window_frames, envelopes) = self.envelope.finish();
-        let channels = envelopes
-            .iter()
-            .zip(self.true_peak.finish())
-            .map(|(envelope, (min, max))| {
-                let steady = steadiness(envelope, window_frames, self.scope.target_hz);
-                ChannelMeasures {
-                    sample: Range { min: envelope.range.0, max: envelope.range.1 },
-                    true_peak: Range { min, max },
-                    mean: if active_frames > 0 { envelope.total / active_frames as f64 } else { 0.0 },
-                    mean_median: steady.median,
-                    mean_spread: steady.spread,
-                    mean_certain: steady.certain,
-                }
-            })
-            .collect();
-        let measures = Measures {
-            source_frames: self.source_frames,
-            source_peak: self.clips.peak(),
-            target_hz: self.scope.target_hz,
-            target_frames: self.target_frames,
-            channels,
-            relation: self.relation.map(|relation| relation_facts(relation.finish())),
-            clips: self.clips.finish().into_iter().map(clip_facts).collect(),
-            over_full_scale: over.samples,
-            active_frames,
-            loudness_lufs: self.loudness.as_ref().and_then(Loudness::integrated),
-            content: self.content.finish(),
-            damage,
-            envelope: EnvelopeFacts {
-                window_frames,
-                frames: self.target_frames,
-                channels: envelopes.into_iter().map(envelope_facts).collect(),
-            },
-        };
-        (measures, self.sketcher.finish())
-    }
+/// What all meters of a stem have found.
+fn finish(faults: FaultMeters, levels: LevelMeters, damage: Vec<DamageFacts>) -> (Measures, Sketch) {
+    let active_frames = levels.activity.finish();
+    let over = faults.clips.over_full_scale();
+    let (window_frames, envelopes) = levels.envelope.finish();
+    let channels = envelopes
+        .iter()
+        .zip(levels.true_peak.finish())
+        .map(|(envelope, (min, max))| {
+            let steady = steadiness(envelope, window_frames, levels.target_hz);
+            ChannelMeasures {
+                sample: Range { min: envelope.range.0, max: envelope.range.1 },
+                true_peak: Range { min, max },
+                mean: if active_frames > 0 { envelope.total / active_frames as f64 } else { 0.0 },
+                mean_median: steady.median,
+                mean_spread: steady.spread,
+                mean_certain: steady.certain,
+            }
+        })
+        .collect();
+    let measures = Measures {
+        source_frames: faults.frames,
+        source_peak: faults.clips.peak(),
+        target_hz: levels.target_hz,
+        target_frames: levels.frames,
+        channels,
+        relation: faults.relation.map(|relation| relation_facts(relation.finish())),
+        clips: faults.clips.finish().into_iter().map(clip_facts).collect(),
+        over_full_scale: over.samples,
+        active_frames,
+        loudness_lufs: levels.loudness.as_ref().and_then(Loudness::integrated),
+        content: faults.content.finish(),
+        damage,
+        envelope: EnvelopeFacts {
+            window_frames,
+            frames: levels.frames,
+            channels: envelopes.into_iter().map(envelope_facts).collect(),
+        },
+    };
+    (measures, levels.sketcher.finish())
 }
 
 fn relation_facts(found: RelationMeasures) -> RelationFacts {
