@@ -3,35 +3,35 @@
 //! It is compared within one run only and stands in no record, so a fast digest without a byte order will do.
 
 use loadin_audio::Block;
-use xxhash_rust::xxh3::Xxh3;
+use twox_hash::XxHash3_128;
 
 /// Digests one stream of blocks; how the stream is cut into blocks does not matter.
 pub(crate) struct Content {
     rate_hz: u32,
-    channels: Vec<Xxh3>,
+    channels: Vec<XxHash3_128>,
 }
 
 impl Content {
     /// A digest of nothing yet.
     pub(crate) fn new(channels: usize, rate_hz: u32) -> Self {
-        Self { rate_hz, channels: vec![Xxh3::new(); channels] }
+        Self { rate_hz, channels: vec![XxHash3_128::new(); channels] }
     }
 
     /// Takes the next frames.
     pub(crate) fn push(&mut self, block: &Block) {
         for (hash, samples) in self.channels.iter_mut().zip(block.iter()) {
-            hash.update(bytemuck::cast_slice(samples));
+            hash.write(bytemuck::cast_slice(samples));
         }
     }
 
     /// The digest in hex.
     pub(crate) fn finish(&self) -> String {
-        let mut all = Xxh3::new();
-        all.update(&self.rate_hz.to_le_bytes());
+        let mut all = XxHash3_128::new();
+        all.write(&self.rate_hz.to_le_bytes());
         for channel in &self.channels {
-            all.update(&channel.digest128().to_le_bytes());
+            all.write(&channel.finish_128().to_le_bytes());
         }
-        format!("{:032x}", all.digest128())
+        format!("{:032x}", all.finish_128())
     }
 }
 

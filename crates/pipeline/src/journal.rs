@@ -12,7 +12,7 @@ use loadin_audio::Sketch;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use xxhash_rust::xxh3::xxh3_128;
+use twox_hash::XxHash3_128;
 
 use crate::facts::{EnvelopeChannel, FileFacts, Survey};
 use crate::plan::StemPlan;
@@ -222,7 +222,7 @@ impl<'a> Journal<'a> {
         let Ok(mut body) = serde_json::to_vec(&record) else { return false };
         body.push(b'\n');
         body.extend(tail);
-        let mut bytes = format!("{:032x}\n", xxh3_128(&body)).into_bytes();
+        let mut bytes = format!("{:032x}\n", XxHash3_128::oneshot(&body)).into_bytes();
         bytes.append(&mut body);
         self.put(&self.place(step, path), &bytes).is_ok()
     }
@@ -263,7 +263,7 @@ fn plan_digest(stem: &StemPlan) -> Option<String> {
 /// A record and the bytes behind it, if its digest is right.
 fn parse<R: DeserializeOwned>(bytes: &[u8]) -> Option<(R, &[u8])> {
     let (sum, body) = (bytes.get(..32)?, bytes.get(33..)?);
-    if format!("{:032x}", xxh3_128(body)).as_bytes() != sum {
+    if format!("{:032x}", XxHash3_128::oneshot(body)).as_bytes() != sum {
         return None;
     }
     // JSON of one line holds no line break.

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::mpsc::channel;
 use std::thread::{self, JoinHandle};
 
-use xxhash_rust::xxh3::Xxh3;
+use twox_hash::XxHash3_128;
 
 use crate::disk::{Disk, DiskFile};
 use crate::storage::{Stored, each_piece};
@@ -19,14 +19,14 @@ const HEAD_BYTES: usize = 64;
 #[derive(Default)]
 pub(crate) struct FastDigest {
     head: Vec<u8>,
-    rest: Xxh3,
+    rest: XxHash3_128,
 }
 
 impl FastDigest {
     pub(crate) fn update(&mut self, bytes: &[u8]) {
         let (head, rest) = bytes.split_at(bytes.len().min(HEAD_BYTES - self.head.len()));
         self.head.extend_from_slice(head);
-        self.rest.update(rest);
+        self.rest.write(rest);
     }
 
     pub(crate) fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
@@ -36,8 +36,8 @@ impl FastDigest {
     }
 
     pub(crate) fn finish(mut self) -> u128 {
-        self.rest.update(&self.head);
-        self.rest.digest128()
+        self.rest.write(&self.head);
+        self.rest.finish_128()
     }
 }
 
