@@ -159,7 +159,7 @@ impl Peaks {
 }
 
 /// The magnitude of every bin in single precision: the squares are exact in the double one.
-fn amplitudes(spectrum: &[Complex<f32>]) -> Vec<f64> {
+pub(crate) fn amplitudes(spectrum: &[Complex<f32>]) -> Vec<f64> {
     let mut amplitudes = vec![0.0; spectrum.len()];
     wide(
         #[inline(always)]

@@ -8,6 +8,7 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use crate::Sketch;
+use crate::chroma::amplitudes;
 
 /// Samples that are looked at for one pitch: 170 ms at 6 kHz, four periods of 24 Hz.
 const FRAME: usize = 1024;
@@ -83,10 +84,10 @@ impl PitchTracker {
         if energy <= 0.0 {
             return None;
         }
-        let likeness = self.likeness(frame, energy);
         let finer_hz = rate_hz * FINER as f64;
         let from = ((finer_hz / HIGH_HZ) as usize).max(2);
-        let to = ((finer_hz / LOW_HZ) as usize).min(likeness.len() - 1);
+        let to = ((finer_hz / LOW_HZ) as usize).min(FINER * FRAME / 2 - 1);
+        let likeness = self.likeness(frame, energy, to / FINER + 1);
         let peaks: Vec<usize> = (from..to)
             .filter(|&lag| likeness[lag] > 0.0)
             .filter(|&lag| likeness[lag] >= likeness[lag - 1] && likeness[lag] > likeness[lag + 1])
@@ -100,8 +101,8 @@ impl PitchTracker {
         Some(Pitch { at, hz, clarity, lowest_hz: self.lowest(frame, rate_hz), power: energy / FRAME as f64 })
     }
 
-    /// 2 r(τ) / m(τ) for every quarter of a lag below half a frame.
-    fn likeness(&self, frame: &[f32], energy: f64) -> Vec<f64> {
+    /// 2 r(τ) / m(τ) for every quarter of the first `lags`.
+    fn likeness(&self, frame: &[f32], energy: f64, lags: usize) -> Vec<f64> {
         let mut spectrum = self.back.make_input_vec();
         for (bin, found) in spectrum.iter_mut().zip(self.spectrum(frame.iter().copied())) {
             *bin = Complex::new(found.norm_sqr(), 0.0);
@@ -110,8 +111,8 @@ impl PitchTracker {
         // The buffers were made for this transform; the bins of zero and of half the rate are real.
         let _ = self.back.process(&mut spectrum, &mut products);
         let mut both = 2.0 * energy;
-        let mut likeness = Vec::with_capacity(FINER * FRAME / 2);
-        for lag in 0..FRAME / 2 {
+        let mut likeness = Vec::with_capacity(FINER * lags);
+        for lag in 0..lags {
             let lost = f64::from(frame[lag]).powi(2) + f64::from(frame[FRAME - 1 - lag]).powi(2);
             for part in 0..FINER {
                 let left = both - lost * part as f64 / FINER as f64;
@@ -134,7 +135,7 @@ impl PitchTracker {
     fn lowest(&self, frame: &[f32], rate_hz: f64) -> f64 {
         let windowed = frame.iter().zip(&self.window).map(|(sample, weight)| sample * weight);
         let spectrum = self.spectrum(windowed);
-        let amplitudes: Vec<f64> = spectrum.iter().map(|bin| f64::from(bin.norm())).collect();
+        let amplitudes = amplitudes(&spectrum);
         let loudest = amplitudes.iter().copied().fold(0.0, f64::max);
         let peak = |&bin: &usize| {
             amplitudes[bin] > STRONG * loudest
