@@ -2,8 +2,9 @@
 //! out of a compressed file. What has no room is made again, with the same result.
 
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::Metadata;
@@ -15,6 +16,8 @@ use crate::facts::FormatFacts;
 #[derive(Debug, Clone, Default)]
 pub struct Shelf {
     free_bytes: Arc<AtomicU64>,
+    /// Memory has turned out to be slower than making sound again.
+    closed: Arc<AtomicBool>,
     kept: Arc<Mutex<BTreeMap<String, Kept>>>,
 }
 
@@ -35,6 +38,9 @@ impl Drop for Room {
 #[derive(Debug)]
 pub(crate) struct Basket {
     _room: Room,
+    closed: Arc<AtomicBool>,
+    /// Time that putting has taken.
+    spent: Duration,
     channels: usize,
     /// Frames that there is room for, and those that are there.
     most: usize,
@@ -56,6 +62,18 @@ pub(crate) struct Kept {
 /// Frames that are given at once.
 const BLOCK_FRAMES: usize = 2048;
 
+/// Memory that takes sound more slowly than this, in bytes a second, is dearer than making the sound again: the host of a
+/// virtual machine may have to find it first. Memory at hand is five times as fast, a change of rate half as fast again
+/// (measured, DEVELOPERS.md).
+const SLOWEST: f64 = 1e9;
+
+/// Bytes after which memory is judged.
+const TRIAL_BYTES: u64 = 16 << 20;
+
+fn is_slow(bytes: u64, spent: Duration) -> bool {
+    bytes >= TRIAL_BYTES && bytes as f64 / SLOWEST < spent.as_secs_f64()
+}
+
 fn block_bytes(channels: usize, frames: u64) -> u64 {
     frames.saturating_mul(channels as u64 * size_of::<f64>() as u64)
 }
@@ -63,7 +81,7 @@ fn block_bytes(channels: usize, frames: u64) -> u64 {
 impl Shelf {
     /// A shelf for this many bytes of sound; 0 keeps nothing.
     pub fn new(bytes: u64) -> Self {
-        Self { free_bytes: Arc::new(AtomicU64::new(bytes)), kept: Arc::default() }
+        Self { free_bytes: Arc::new(AtomicU64::new(bytes)), ..Self::default() }
     }
 
     fn lock(&self) -> MutexGuard<'_, BTreeMap<String, Kept>> {
@@ -73,13 +91,15 @@ impl Shelf {
     /// A basket for the sound of a file, where keeping it pays and there is room for all of it.
     pub(crate) fn basket(&self, format: &FormatFacts, target_hz: u32) -> Option<Basket> {
         let pays = format.rate_hz != target_hz || !format.codec.starts_with("PCM");
+        let pays = pays && !self.closed.load(Ordering::Relaxed);
         let frames = format.frames.filter(|&frames| pays && frames > 0)?;
         let frames = rescale_frames(frames, format.rate_hz, target_hz);
         let bytes = block_bytes(usize::from(format.channels), frames);
         let take = |free: u64| free.checked_sub(bytes);
         self.free_bytes.fetch_update(Ordering::Relaxed, Ordering::Relaxed, take).ok()?;
         let room = Room { free_bytes: Arc::clone(&self.free_bytes), bytes };
-        Basket::new(room, usize::from(format.channels), usize::try_from(frames).ok()?)
+        let closed = Arc::clone(&self.closed);
+        Basket::new(room, closed, usize::from(format.channels), usize::try_from(frames).ok()?)
     }
 
     /// Keeps the sound of a surveyed file.
@@ -96,26 +116,32 @@ impl Shelf {
 impl Basket {
     /// Memory of its own: large pages cost the system a fraction of what it takes to clear as many small ones. `None`
     /// where there is none.
-    fn new(room: Room, channels: usize, most: usize) -> Option<Self> {
+    fn new(room: Room, closed: Arc<AtomicBool>, channels: usize, most: usize) -> Option<Self> {
         let samples = MmapMut::map_anon(usize::try_from(room.bytes).ok()?).ok()?;
         #[cfg(target_os = "linux")]
         // Without large pages it is as good, only slower.
         let _ = samples.advise(memmap2::Advice::HugePage);
-        Some(Self { _room: room, channels, most, frames: 0, samples })
+        Some(Self { _room: room, closed, spent: Duration::ZERO, channels, most, frames: 0, samples })
     }
 
-    /// Adds the next frames; false when there are more than the header said, and so no room.
+    /// Adds the next frames; false when there are more than the header said, and so no room, or when memory is slow.
     pub(crate) fn put(&mut self, block: &Block) -> bool {
         let (from, to) = (self.frames, self.frames + block.frames());
         if to > self.most || block.channels() != self.channels {
             return false;
         }
+        let begun = Instant::now();
         let samples: &mut [f64] = bytemuck::cast_slice_mut(&mut self.samples);
         for (own, channel) in samples.chunks_exact_mut(self.most).zip(block.iter()) {
             own[from..to].copy_from_slice(channel);
         }
         self.frames = to;
-        true
+        self.spent += begun.elapsed();
+        let slow = is_slow(block_bytes(self.channels, to as u64), self.spent);
+        if slow {
+            self.closed.store(true, Ordering::Relaxed);
+        }
+        !slow
     }
 }
 
@@ -164,6 +190,21 @@ mod tests {
         assert!(shelf.basket(&format(44_100, Some(800)), 48_000).is_none(), "the room is taken");
         drop(first);
         assert!(shelf.basket(&format(44_100, Some(800)), 48_000).is_some(), "and free again");
+    }
+
+    #[test]
+    fn slow_memory_closes_the_shelf() {
+        let ms = Duration::from_millis;
+        assert!(!is_slow(TRIAL_BYTES - 1, ms(9999)), "too early to say");
+        assert!(!is_slow(100_000_000, ms(99)) && is_slow(100_000_000, ms(101)));
+        let shelf = Shelf::new(1 << 30);
+        let stem = format(24_000, Some(2_000_000));
+        let mut basket = shelf.basket(&stem, 48_000).unwrap();
+        basket.spent = ms(9999);
+        let block = Block::silence(2, 1 << 19);
+        assert!(basket.put(&block), "half of a trial");
+        assert!(!basket.put(&block));
+        assert!(shelf.basket(&stem, 48_000).is_none());
     }
 
     #[test]
