@@ -120,33 +120,44 @@ fn measure(
 ) -> Result<(Measures, Sketch), Failure> {
     let bench = work.bench;
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
-    // The faults are counted where blocks are made, the levels where they are taken: about half of the work each.
-    let mut faults = FaultMeters::new(&decoder, format);
+    let faults = FaultMeters::new(&decoder, format);
     let mut levels = LevelMeters::new(format, scope);
     levels.basket = bench.shelf.basket(format, scope.target_hz);
     let mut digest = decoder.take_digest();
+    // A digest of the stream is as much work as decoding it: then faults are looked for where blocks are made, and
+    // otherwise where they are taken, so that two threads have about the same to do.
+    let (mut where_made, mut where_taken) =
+        if digest.is_some() { (Some(faults), None) } else { (None, Some(faults)) };
     let decode = |push: &mut Push<'_, Failure>| {
         let mut block = Block::new(usize::from(format.channels));
         while decoder.next_block(&mut block).map_err(decode_failure)? {
             if bench.stop.is_asked() || !work.pulse.beat() {
                 return Err(Some(unreadable("the run was stopped".to_owned())));
             }
-            faults.push(&block);
-            bench.tell(Event::Advanced { step: Step::Survey, path, frames: faults.frames });
+            if let Some(faults) = &mut where_made {
+                faults.push(&block);
+            }
             push(&mut block)?;
         }
         Ok(())
     };
+    let mut frames = 0;
     hand_on(work.hands, decode, |block| {
         if let Some(digest) = &mut digest {
             digest.push(block);
         }
+        if let Some(faults) = &mut where_taken {
+            faults.push(block);
+        }
+        frames += block.frames() as u64;
+        bench.tell(Event::Advanced { step: Step::Survey, path, frames });
         levels.push(block);
         Ok(())
     })?;
     if let Some(digest) = digest {
         decoder.judge(digest);
     }
+    let faults = where_made.or(where_taken).expect("one of the two has them");
     if faults.frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
     }
