@@ -97,7 +97,7 @@ impl Packer {
 }
 
 /// Packs samples of `N` bytes each, one behind the other.
-fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn(i32) -> [u8; N]) {
+pub(crate) fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn(i32) -> [u8; N]) {
     packed.resize(samples.len() * N, 0);
     let (cells, _) = packed.as_chunks_mut::<N>();
     for (cell, sample) in cells.iter_mut().zip(samples) {
@@ -106,7 +106,7 @@ fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn
 }
 
 /// Packs 24-bit samples, four at a time.
-fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
+pub(crate) fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
     packed.resize(samples.len() * 3, 0);
     wide(
         #[inline(always)]
@@ -130,11 +130,7 @@ fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
 }
 
 /// Packs planar samples of `N` bytes each, frame by frame.
-pub(crate) fn interleave<const N: usize>(
-    block: &Block,
-    packed: &mut Vec<u8>,
-    bytes_of: impl Fn(f64) -> [u8; N],
-) {
+fn interleave<const N: usize>(block: &Block, packed: &mut Vec<u8>, bytes_of: impl Fn(f64) -> [u8; N]) {
     packed.resize(block.frames() * block.channels() * N, 0);
     let (cells, _) = packed.as_chunks_mut::<N>();
     for (index, channel) in block.iter().enumerate() {
