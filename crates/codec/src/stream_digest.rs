@@ -89,12 +89,12 @@ mod tests {
     use super::*;
     use crate::{SampleKind, SoundWriter, Target, WavSpec};
 
-    fn flac(kind: SampleKind) -> Vec<u8> {
+    fn flac(kind: SampleKind, channels: u16) -> Vec<u8> {
         let spec = WavSpec {
             rate_hz: 48_000,
-            channels: 2,
+            channels,
             kind,
-            frames: 5000,
+            frames: 9000 / u64::from(channels),
             channel_mask: None,
             bext: None,
             chunks_before: Vec::new(),
@@ -102,7 +102,7 @@ mod tests {
         };
         let mut file = Vec::new();
         let mut writer = SoundWriter::new(&mut file, Target::Flac, spec).unwrap();
-        let codes: Vec<i32> = (0..10_000).map(|n| (n * 7919 % 65_536) - 32_768).collect();
+        let codes: Vec<i32> = (0..9000).map(|n| (n * 7919 % 65_536) - 32_768).collect();
         writer.write_ints(&codes).unwrap();
         writer.finish().unwrap();
         file
@@ -129,8 +129,10 @@ mod tests {
 
     #[test]
     fn a_digest_of_other_sound_is_damage_wherever_it_is_checked() {
-        for kind in [SampleKind::I16, SampleKind::I24] {
-            let mut file = flac(kind);
+        for (kind, channels) in
+            [(SampleKind::I16, 2), (SampleKind::I24, 2), (SampleKind::I24, 1), (SampleKind::I16, 3)]
+        {
+            let mut file = flac(kind, channels);
             assert_eq!(damage(&file), [0, 0]);
             // Behind the mark of the stream and the head of its first block.
             file[8 + DIGEST_AT] ^= 1;
