@@ -1,5 +1,5 @@
 //! Sound that is kept between survey and render where making it again would cost much: after a change of rate, and
-//! out of a compressed file. What has no room is made again, with the same result.
+//! out of a compressed file. What has no room, or only slow memory, is made again, with the same result.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
