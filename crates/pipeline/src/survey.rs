@@ -158,7 +158,7 @@ fn measure(
         decoder.judge(digest);
     }
     let faults = where_made.or(where_taken).expect("one of the two has them");
-    if faults.frames == 0 {
+    if frames == 0 {
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
     }
     let damage = decoder
@@ -170,7 +170,7 @@ fn measure(
     if let Some(basket) = levels.basket.take() {
         bench.shelf.keep(path, basket, scope.target_hz, decoder.metadata().clone());
     }
-    Ok(finish(faults, levels, damage))
+    Ok(finish(frames, faults, levels, damage))
 }
 
 #[expect(clippy::needless_pass_by_value, reason = "it stands in map_err")]
@@ -183,7 +183,6 @@ fn decode_failure(error: loadin_codec::Error) -> Failure {
 
 /// The meters of one stem that look for faults, at the rate of the source.
 struct FaultMeters {
-    frames: u64,
     content: Content,
     clips: ClipRuns,
     relation: Option<Relation>,
@@ -193,7 +192,6 @@ impl FaultMeters {
     fn new(decoder: &Decoder, format: &FormatFacts) -> Self {
         let channels = usize::from(format.channels);
         Self {
-            frames: 0,
             content: Content::new(channels, format.rate_hz),
             clips: ClipRuns::new(channels),
             relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
@@ -201,7 +199,6 @@ impl FaultMeters {
     }
 
     fn push(&mut self, block: &Block) {
-        self.frames += block.frames() as u64;
         self.content.push(block);
         self.clips.push(block);
         if let Some(relation) = &mut self.relation {
@@ -272,8 +269,13 @@ impl LevelMeters {
     }
 }
 
-/// What all meters of a stem have found.
-fn finish(faults: FaultMeters, levels: LevelMeters, damage: Vec<DamageFacts>) -> (Measures, Sketch) {
+/// What all meters of a stem have found in so many frames of the source.
+fn finish(
+    source_frames: u64,
+    faults: FaultMeters,
+    levels: LevelMeters,
+    damage: Vec<DamageFacts>,
+) -> (Measures, Sketch) {
     let active_frames = levels.activity.finish();
     let over = faults.clips.over_full_scale();
     let (window_frames, envelopes) = levels.envelope.finish();
@@ -293,7 +295,7 @@ fn finish(faults: FaultMeters, levels: LevelMeters, damage: Vec<DamageFacts>) ->
         })
         .collect();
     let measures = Measures {
-        source_frames: faults.frames,
+        source_frames,
         source_peak: faults.clips.peak(),
         target_hz: levels.target_hz,
         target_frames: levels.frames,
