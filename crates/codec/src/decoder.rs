@@ -61,11 +61,38 @@ pub(crate) struct PcmStream {
     pub(crate) position: u64,
 }
 
+/// Bytes that are read at once, where that is more than a block: the system gives a page at a time, and twice as many a
+/// second when it is asked for many.
+const READ_BYTES: usize = 1 << 16;
+
+/// Bytes of a file that are read, and not decoded yet from `next` on.
+#[derive(Default)]
+struct Ahead {
+    bytes: Vec<u8>,
+    next: usize,
+}
+
+impl Ahead {
+    /// The next `wanted` bytes, fewer only at the end of the file; where they are not there yet, up to `most` are read,
+    /// which is as many or more.
+    fn take(&mut self, source: &mut dyn Read, wanted: usize, most: usize) -> Result<&[u8], Error> {
+        if self.next == self.bytes.len() {
+            self.next = 0;
+            self.bytes.resize(most, 0);
+            let read = read_up_to(source, &mut self.bytes)?;
+            self.bytes.truncate(read);
+        }
+        let from = self.next;
+        self.next = (from + wanted).min(self.bytes.len());
+        Ok(&self.bytes[from..self.next])
+    }
+}
+
 trait ReadSeek: Read + Seek + Send + Sync {}
 impl<T: Read + Seek + Send + Sync> ReadSeek for T {}
 
 enum Inner {
-    Pcm { source: Box<dyn ReadSeek>, stream: PcmStream, bytes: Vec<u8> },
+    Pcm { source: Box<dyn ReadSeek>, stream: PcmStream, ahead: Ahead },
     Compressed(Box<Compressed>),
 }
 
@@ -153,7 +180,7 @@ fn open_caf<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
     }
 }
 
-fn read_up_to(source: &mut impl Read, bytes: &mut [u8]) -> Result<usize, Error> {
+fn read_up_to(source: &mut (impl Read + ?Sized), bytes: &mut [u8]) -> Result<usize, Error> {
     let mut filled = 0;
     while filled < bytes.len() {
         match source.read(&mut bytes[filled..]) {
@@ -249,7 +276,7 @@ impl Decoder {
         stream: PcmStream,
     ) -> Result<Self, Error> {
         source.seek(SeekFrom::Start(stream.offset))?;
-        Ok(Self::new(format, Inner::Pcm { source: Box::new(source), stream, bytes: Vec::new() }))
+        Ok(Self::new(format, Inner::Pcm { source: Box::new(source), stream, ahead: Ahead::default() }))
     }
 
     fn compressed<R: Read + Seek + Send + Sync + 'static>(
@@ -341,8 +368,8 @@ impl Decoder {
     /// When reading fails, or when a sample is not a finite number.
     pub fn next_block(&mut self, block: &mut Block) -> Result<bool, Error> {
         let more = match &mut self.inner {
-            Inner::Pcm { source, stream, bytes } => {
-                stream.next_block(source, bytes, block, &mut self.damage)?
+            Inner::Pcm { source, stream, ahead } => {
+                stream.next_block(source, ahead, block, &mut self.damage)?
             }
             Inner::Compressed(compressed) => {
                 let more = compressed.next_block(block, usize::from(self.format.channels))?;
@@ -359,24 +386,20 @@ impl PcmStream {
     fn next_block(
         &mut self,
         source: &mut dyn Read,
-        bytes: &mut Vec<u8>,
+        ahead: &mut Ahead,
         block: &mut Block,
         damage: &mut Vec<Damage>,
     ) -> Result<bool, Error> {
-        let frames = (self.frames - self.position).min(BLOCK_FRAMES);
         let frame_bytes = self.coding.bytes() * self.channels;
-        bytes.resize(frames as usize * frame_bytes, 0);
-        let mut source = source;
-        let read = read_up_to(&mut source, bytes)?;
-        let whole = read / frame_bytes;
-        pcm::unpack(
-            &bytes[..whole * frame_bytes],
-            self.coding,
-            self.big_endian,
-            self.channels,
-            self.position,
-            block,
-        )?;
+        let left = self.frames - self.position;
+        let frames = left.min(BLOCK_FRAMES);
+        let wanted = frames as usize * frame_bytes;
+        let blocks = (READ_BYTES / (BLOCK_FRAMES as usize * frame_bytes)).max(1) as u64;
+        let most = left.min(blocks * BLOCK_FRAMES) as usize * frame_bytes;
+        let bytes = ahead.take(source, wanted, most)?;
+        let whole = bytes.len() / frame_bytes;
+        let bytes = &bytes[..whole * frame_bytes];
+        pcm::unpack(bytes, self.coding, self.big_endian, self.channels, self.position, block)?;
         self.position += whole as u64;
         if (whole as u64) < frames {
             // The file became shorter after its header was read.
