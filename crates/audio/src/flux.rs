@@ -4,6 +4,7 @@
 //! (Dixon, "Onset detection revisited", Digital Audio Effects 2006), a logarithm so that soft onsets count beside loud ones (Klapuri,
 //! "Sound onset detection by applying psychoacoustic knowledge", ICASSP 1999). Both from memory.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
@@ -40,25 +41,54 @@ pub struct Flux {
     pub low: Vec<f32>,
 }
 
-/// Onset strength of samples at `sample_hz`. Silence gives zeros, and no samples give no values.
-pub fn flux(samples: &[f32], sample_hz: f64) -> Flux {
-    let count = (samples.len() as f64 * FLUX_HZ / sample_hz).ceil() as usize;
-    let Some(loudness) = loudness(samples) else {
-        return Flux { all: vec![0.0; count], low: vec![0.0; count] };
-    };
-    let mut spectrum = Bands::new(sample_hz, LIFT / loudness);
-    let bands = EDGES_HZ.len() - 1;
-    let mut past = vec![vec![0.0f32; bands]; BACK + 1];
-    let mut flux = Flux { all: Vec::with_capacity(count), low: Vec::with_capacity(count) };
-    for index in 0..count {
-        let middle = ((index as f64 - EARLY) * sample_hz / FLUX_HZ).round() as i64;
-        past.rotate_right(1);
-        spectrum.at(samples, middle, &mut past[0]);
-        let rise = |band: usize| (past[0][band] - past[BACK][band]).max(0.0);
-        flux.low.push((0..LOW_BANDS).map(rise).sum());
-        flux.all.push((0..bands).map(rise).sum());
+impl Flux {
+    /// Appends what comes behind it.
+    pub fn append(&mut self, mut behind: Self) {
+        self.all.append(&mut behind.all);
+        self.low.append(&mut behind.low);
     }
-    flux
+}
+
+/// Measures the onset strength of a sound, in as many pieces as there are threads for.
+pub struct FluxMeter<'a> {
+    samples: &'a [f32],
+    sample_hz: f64,
+    /// `None` for silence.
+    loudness: Option<f32>,
+}
+
+impl<'a> FluxMeter<'a> {
+    /// A meter of samples at `sample_hz`.
+    pub fn new(samples: &'a [f32], sample_hz: f64) -> Self {
+        Self { samples, sample_hz, loudness: loudness(samples) }
+    }
+
+    /// How many values there are.
+    pub fn values(&self) -> usize {
+        (self.samples.len() as f64 * FLUX_HZ / self.sample_hz).ceil() as usize
+    }
+
+    /// These of the values; zeros for silence.
+    pub fn measure(&self, values: Range<usize>) -> Flux {
+        let Some(loudness) = self.loudness else {
+            return Flux { all: vec![0.0; values.len()], low: vec![0.0; values.len()] };
+        };
+        let mut spectrum = Bands::new(self.sample_hz, LIFT / loudness);
+        let bands = EDGES_HZ.len() - 1;
+        let mut past = vec![vec![0.0f32; bands]; BACK + 1];
+        let mut flux = Flux { all: Vec::with_capacity(values.len()), low: Vec::with_capacity(values.len()) };
+        for index in values.start.saturating_sub(BACK)..values.end {
+            let middle = ((index as f64 - EARLY) * self.sample_hz / FLUX_HZ).round() as i64;
+            past.rotate_right(1);
+            spectrum.at(self.samples, middle, &mut past[0]);
+            if index >= values.start {
+                let rise = |band: usize| (past[0][band] - past[BACK][band]).max(0.0);
+                flux.low.push((0..LOW_BANDS).map(rise).sum());
+                flux.all.push((0..bands).map(rise).sum());
+            }
+        }
+        flux
+    }
 }
 
 /// Root mean square of what is not silent; `None` of silence.
@@ -128,6 +158,11 @@ impl Bands {
 mod tests {
     use super::*;
 
+    fn flux(samples: &[f32], sample_hz: f64) -> Flux {
+        let meter = FluxMeter::new(samples, sample_hz);
+        meter.measure(0..meter.values())
+    }
+
     /// A tone of 60 ms from each of `starts` on.
     fn beeps(hz: f64, starts: &[f64], sample_hz: f64, seconds: f64) -> Vec<f32> {
         let mut samples = vec![0.0; (seconds * sample_hz) as usize];
@@ -179,6 +214,18 @@ mod tests {
         let (found, later) = (flux(&samples, 6000.0), flux(&later, 6000.0));
         assert_eq!(found.all[BACK..], later.all[20 + BACK..]);
         assert_eq!(found.low[BACK..], later.low[20 + BACK..]);
+    }
+
+    #[test]
+    fn pieces_are_what_all_of_it_is() {
+        let samples = beeps(300.0, &[0.0, 0.1, 0.3, 0.305], 6000.0, 0.5);
+        let meter = FluxMeter::new(&samples, 6000.0);
+        let whole = meter.measure(0..meter.values());
+        for cut in [0, 1, 2, 3, 20, 62, 100] {
+            let (mut front, back) = (meter.measure(0..cut), meter.measure(cut..meter.values()));
+            front.append(back);
+            assert_eq!(front, whole, "{cut}");
+        }
     }
 
     #[test]

@@ -39,7 +39,7 @@ pub use correlate::{Correlator, Cross, Fit, STRETCH, Spectrum};
 pub use decimate::Decimator;
 pub use envelope::{Envelope, EnvelopeOf};
 pub use fade::Fade;
-pub use flux::{FLUX_HZ, Flux, flux};
+pub use flux::{FLUX_HZ, Flux, FluxMeter};
 pub use locate::{Located, locate};
 pub use loudness::Loudness;
 pub use offset::{DcRemover, Steadiness, steadiness};

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use loadin_audio::{FLUX_HZ, flux};
+use loadin_audio::{FLUX_HZ, Flux, FluxMeter};
 use loadin_session::estimate::{Part, Player, Presence};
 use loadin_session::{Family, PlacementOptions, StemTiming, place, role_of, without_title};
 use rayon::prelude::*;
@@ -124,6 +124,19 @@ pub(crate) fn parts(members: &[Member<'_>], sketches: &Sketches<'_>) -> Vec<Part
 /// What is listened to, from the common start on: as much as a sketch has.
 const MOST_SECONDS: f64 = 20.0 * 60.0;
 
+/// Values that one thread measures at once: 40 s.
+const PIECE: usize = 8000;
+
+/// All values, so that a part that is alone does not keep a thread waiting.
+fn flux(meter: &FluxMeter<'_>) -> Flux {
+    let starts: Vec<usize> = (0..meter.values()).step_by(PIECE).collect();
+    let end = |start: usize| (start + PIECE).min(meter.values());
+    let pieces: Vec<Flux> = starts.par_iter().map(|&start| meter.measure(start..end(start))).collect();
+    let mut whole = Flux::default();
+    pieces.into_iter().for_each(|piece| whole.append(piece));
+    whole
+}
+
 fn part(player: Player, choir: &[&Member<'_>], sketches: &Sketches<'_>) -> Part {
     let mut mix: Vec<f32> = Vec::new();
     let mut sample_hz = 1.0;
@@ -142,6 +155,6 @@ fn part(player: Player, choir: &[&Member<'_>], sketches: &Sketches<'_>) -> Part 
             }
         }
     }
-    let flux = flux(&mix, sample_hz);
+    let flux = flux(&FluxMeter::new(&mix, sample_hz));
     Part::of(player, &flux.all, &flux.low, FLUX_HZ)
 }

@@ -202,11 +202,15 @@ impl<'a> Journal<'a> {
         K: Serialize,
         V: DeserializeOwned,
     {
-        let bytes = fs::read(self.place(step, path)).ok()?;
+        let mut bytes = fs::read(self.place(step, path)).ok()?;
         let (record, tail): (Record<serde_json::Value, V>, _) = parse(&bytes)?;
         let wanted = serde_json::to_value(key).ok()?;
         let ours = record.program == program() && record.results == RESULTS_VERSION;
-        (ours && record.key == wanted).then(|| (record.value, tail.to_vec()))
+        let head = bytes.len() - tail.len();
+        (ours && record.key == wanted).then(|| {
+            bytes.drain(..head);
+            (record.value, bytes)
+        })
     }
 
     /// Best effort, and says whether it went well: without a record the work is done again.
@@ -219,18 +223,21 @@ impl<'a> Journal<'a> {
         tail: &[u8],
     ) -> bool {
         let record = Record { program: program(), results: RESULTS_VERSION, key, value };
-        let Ok(mut body) = serde_json::to_vec(&record) else { return false };
-        body.push(b'\n');
-        body.extend(tail);
-        let mut bytes = format!("{:032x}\n", XxHash3_128::oneshot(&body)).into_bytes();
-        bytes.append(&mut body);
-        self.put(&self.place(step, path), &bytes).is_ok()
+        let Ok(mut line) = serde_json::to_vec(&record) else { return false };
+        line.push(b'\n');
+        let mut sum = XxHash3_128::new();
+        sum.write(&line);
+        sum.write(tail);
+        let head = [format!("{:032x}\n", sum.finish_128()).as_bytes(), &line].concat();
+        self.put(&self.place(step, path), &head, tail).is_ok()
     }
 
-    fn put(&self, place: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    fn put(&self, place: &Path, head: &[u8], tail: &[u8]) -> std::io::Result<()> {
         let unfinished = unfinished_path(place);
         remove_if_there(self.disk, &unfinished)?;
-        self.disk.create_new(&unfinished)?.write_all(bytes)?;
+        let mut file = self.disk.create_new(&unfinished)?;
+        file.write_all(head)?;
+        file.write_all(tail)?;
         self.disk.rename(&unfinished, place)
     }
 }
