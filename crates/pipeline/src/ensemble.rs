@@ -133,7 +133,9 @@ fn flux(meter: &FluxMeter<'_>) -> Flux {
     let end = |start: usize| (start + PIECE).min(meter.values());
     let pieces: Vec<Flux> = starts.par_iter().map(|&start| meter.measure(start..end(start))).collect();
     let mut whole = Flux::default();
-    pieces.into_iter().for_each(|piece| whole.append(piece));
+    for piece in pieces {
+        whole.append(piece);
+    }
     whole
 }
 

@@ -24,16 +24,14 @@ enum Origin {
 /// One file that is being read.
 struct Reader {
     origin: Origin,
-    /// Frames that were read and not handed on yet.
+    /// Frames of a file beside another one that were read and not handed on yet.
     waiting: Block,
-    next: Block,
     ended: bool,
 }
 
 impl Reader {
-    fn new(origin: Origin, channels: u16) -> Self {
-        let channels = usize::from(channels);
-        Self { origin, waiting: Block::new(channels), next: Block::new(channels), ended: false }
+    fn new(origin: Origin) -> Self {
+        Self { origin, waiting: Block::default(), ended: false }
     }
 
     /// What the survey kept, if the chain can begin with it.
@@ -41,7 +39,7 @@ impl Reader {
         let kept = shop.bench.shelf.take(&source.path)?;
         let fits = kept.rate_hz == source.rate_hz
             || (kept.rate_hz == stem.output.rate_hz && Chain::converts_first(stem));
-        fits.then(|| Self::new(Origin::Kept(Box::new(kept)), source.channels))
+        fits.then(|| Self::new(Origin::Kept(Box::new(kept))))
     }
 
     fn open(shop: &Shop, source: &SourcePlan) -> Result<Self, RenderError> {
@@ -54,7 +52,7 @@ impl Reader {
         }
         let content = Content::new(usize::from(source.channels), source.rate_hz);
         let origin = Origin::File { path: source.path.clone(), decoder: Box::new(decoder), content };
-        Ok(Self::new(origin, source.channels))
+        Ok(Self::new(origin))
     }
 
     fn metadata(&self) -> &Metadata {
@@ -64,25 +62,29 @@ impl Reader {
         }
     }
 
-    fn fill(&mut self) -> Result<(), RenderError> {
-        if self.ended || !self.waiting.is_empty() {
-            return Ok(());
-        }
+    /// Fills `block` with the next frames; false at the end.
+    fn next(&mut self, block: &mut Block) -> Result<bool, RenderError> {
         match &mut self.origin {
             Origin::Kept(kept) => {
-                kept.next(&mut self.waiting);
-                self.ended = self.waiting.is_empty();
+                kept.next(block);
+                Ok(!block.is_empty())
             }
             Origin::File { decoder, content, .. } => {
-                self.next.clear();
-                let more =
-                    decoder.next_block(&mut self.next).map_err(|e| RenderError::Source(e.to_string()))?;
-                self.ended = !more;
+                let more = decoder.next_block(block).map_err(|e| RenderError::Source(e.to_string()))?;
                 if more {
-                    content.push(&self.next);
-                    std::mem::swap(&mut self.waiting, &mut self.next);
+                    content.push(block);
                 }
+                Ok(more)
             }
+        }
+    }
+
+    /// Has frames wait, as long as there are any.
+    fn fill(&mut self) -> Result<(), RenderError> {
+        if self.waiting.is_empty() && !self.ended {
+            let mut next = std::mem::take(&mut self.waiting);
+            self.ended = !self.next(&mut next)?;
+            self.waiting = next;
         }
         Ok(())
     }
@@ -131,6 +133,11 @@ impl Source {
 
     /// Fills `block` with the next frames; false at the end.
     pub(super) fn next(&mut self, block: &mut Block) -> Result<bool, RenderError> {
+        if let [only] = &mut self.readers[..] {
+            let more = only.next(block)?;
+            self.frames += if more { block.frames() as u64 } else { 0 };
+            return Ok(more);
+        }
         for reader in &mut self.readers {
             reader.fill()?;
         }
@@ -139,12 +146,6 @@ impl Source {
             return Ok(false);
         }
         self.frames += ready as u64;
-        if let [only] = &mut self.readers[..] {
-            std::mem::swap(block, &mut only.waiting);
-            only.waiting.set_channels(block.channels());
-            only.waiting.clear();
-            return Ok(true);
-        }
         let mut channels = Vec::new();
         for reader in &mut self.readers {
             channels.extend(reader.waiting.iter().map(|channel| channel[..ready].to_vec()));
