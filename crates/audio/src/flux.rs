@@ -68,7 +68,8 @@ impl<'a> FluxMeter<'a> {
         (self.samples.len() as f64 * FLUX_HZ / self.sample_hz).ceil() as usize
     }
 
-    /// These of the values; zeros for silence.
+    /// These of the values, from 0 to below [`Self::values`]; zeros for silence. Pieces one behind the other are the same as
+    /// all at once.
     pub fn measure(&self, values: Range<usize>) -> Flux {
         let Some(loudness) = self.loudness else {
             return Flux { all: vec![0.0; values.len()], low: vec![0.0; values.len()] };

@@ -79,8 +79,10 @@ impl Ahead {
         if self.next == self.bytes.len() {
             self.next = 0;
             self.bytes.resize(most, 0);
-            let read = read_up_to(source, &mut self.bytes)?;
-            self.bytes.truncate(read);
+            let read = read_up_to(source, &mut self.bytes);
+            // What could not be read is no sound.
+            self.bytes.truncate(*read.as_ref().unwrap_or(&0));
+            read?;
         }
         let from = self.next;
         self.next = (from + wanted).min(self.bytes.len());
@@ -412,5 +414,65 @@ impl PcmStream {
             self.frames = self.position;
         }
         Ok(whole > 0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Gives `left` bytes, each its own place, three at most at a time, and then fails.
+    struct Failing {
+        left: u8,
+        at: u8,
+    }
+
+    impl Read for Failing {
+        fn read(&mut self, bytes: &mut [u8]) -> std::io::Result<usize> {
+            let count = bytes.len().min(3).min(usize::from(self.left));
+            if count == 0 {
+                return Err(std::io::ErrorKind::NotConnected.into());
+            }
+            for byte in &mut bytes[..count] {
+                (*byte, self.at) = (self.at, self.at + 1);
+            }
+            self.left -= count as u8;
+            Ok(count)
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_never_given() {
+        let (mut source, mut ahead) = (Failing { left: 10, at: 0 }, Ahead::default());
+        assert_eq!(ahead.take(&mut source, 4, 8).unwrap(), [0, 1, 2, 3]);
+        assert_eq!(source.left, 2, "read at once");
+        assert_eq!(ahead.take(&mut source, 4, 8).unwrap(), [4, 5, 6, 7]);
+        for _ in 0..2 {
+            assert!(matches!(ahead.take(&mut source, 4, 8), Err(Error::Io(_))));
+        }
+    }
+
+    /// A file that becomes shorter while it is read, in the middle of a frame.
+    #[test]
+    fn a_file_that_ends_early_gives_its_whole_frames() {
+        let samples: Vec<i16> = (0..3000).collect();
+        let mut bytes: Vec<u8> = samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+        bytes.push(1);
+        let mut stream = PcmStream {
+            coding: Coding::Int(2),
+            big_endian: false,
+            channels: 1,
+            offset: 0,
+            frames: 50_000,
+            position: 0,
+        };
+        let (mut source, mut ahead) = (&bytes[..], Ahead::default());
+        let (mut block, mut damage, mut found) = (Block::default(), Vec::new(), Vec::new());
+        while stream.next_block(&mut source, &mut ahead, &mut block, &mut damage).unwrap() {
+            found.extend(block.channel(0).iter().map(|sample| (sample * 32768.0) as i16));
+        }
+        assert_eq!(found, samples);
+        let cause = "the file ends early".to_owned();
+        assert_eq!(damage, [Damage { start_frame: 3000, frames: 47_000, cause }]);
     }
 }
