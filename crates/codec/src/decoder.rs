@@ -1,7 +1,7 @@
 //! Opens a file by its content, and decodes it block by block.
 
 use std::fmt;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{BufReader, Read, Seek, SeekFrom};
 
 use loadin_audio::Block;
 
@@ -61,40 +61,14 @@ pub(crate) struct PcmStream {
     pub(crate) position: u64,
 }
 
-/// Bytes that are read at once, where that is more than a block: the system gives a page at a time, and twice as many a
-/// second when it is asked for many.
+/// Bytes that are read at once: the system gives twice as many a second as for one block at a time.
 const READ_BYTES: usize = 1 << 16;
-
-/// Bytes of a file that are read, and not decoded yet from `next` on.
-#[derive(Default)]
-struct Ahead {
-    bytes: Vec<u8>,
-    next: usize,
-}
-
-impl Ahead {
-    /// The next `wanted` bytes, fewer only at the end of the file; where they are not there yet, up to `most` are read,
-    /// which is as many or more.
-    fn take(&mut self, source: &mut dyn Read, wanted: usize, most: usize) -> Result<&[u8], Error> {
-        if self.next == self.bytes.len() {
-            self.next = 0;
-            self.bytes.resize(most, 0);
-            let read = read_up_to(source, &mut self.bytes);
-            // What could not be read is no sound.
-            self.bytes.truncate(*read.as_ref().unwrap_or(&0));
-            read?;
-        }
-        let from = self.next;
-        self.next = (from + wanted).min(self.bytes.len());
-        Ok(&self.bytes[from..self.next])
-    }
-}
 
 trait ReadSeek: Read + Seek + Send + Sync {}
 impl<T: Read + Seek + Send + Sync> ReadSeek for T {}
 
 enum Inner {
-    Pcm { source: Box<dyn ReadSeek>, stream: PcmStream, ahead: Ahead },
+    Pcm { source: Box<dyn ReadSeek>, stream: PcmStream, bytes: Vec<u8> },
     Compressed(Box<Compressed>),
 }
 
@@ -278,7 +252,8 @@ impl Decoder {
         stream: PcmStream,
     ) -> Result<Self, Error> {
         source.seek(SeekFrom::Start(stream.offset))?;
-        Ok(Self::new(format, Inner::Pcm { source: Box::new(source), stream, ahead: Ahead::default() }))
+        let source = Box::new(BufReader::with_capacity(READ_BYTES, source));
+        Ok(Self::new(format, Inner::Pcm { source, stream, bytes: Vec::new() }))
     }
 
     fn compressed<R: Read + Seek + Send + Sync + 'static>(
@@ -370,8 +345,8 @@ impl Decoder {
     /// When reading fails, or when a sample is not a finite number.
     pub fn next_block(&mut self, block: &mut Block) -> Result<bool, Error> {
         let more = match &mut self.inner {
-            Inner::Pcm { source, stream, ahead } => {
-                stream.next_block(source, ahead, block, &mut self.damage)?
+            Inner::Pcm { source, stream, bytes } => {
+                stream.next_block(source, bytes, block, &mut self.damage)?
             }
             Inner::Compressed(compressed) => {
                 let more = compressed.next_block(block, usize::from(self.format.channels))?;
@@ -388,18 +363,14 @@ impl PcmStream {
     fn next_block(
         &mut self,
         source: &mut dyn Read,
-        ahead: &mut Ahead,
+        bytes: &mut Vec<u8>,
         block: &mut Block,
         damage: &mut Vec<Damage>,
     ) -> Result<bool, Error> {
+        let frames = (self.frames - self.position).min(BLOCK_FRAMES);
         let frame_bytes = self.coding.bytes() * self.channels;
-        let left = self.frames - self.position;
-        let frames = left.min(BLOCK_FRAMES);
-        let wanted = frames as usize * frame_bytes;
-        let blocks = (READ_BYTES / (BLOCK_FRAMES as usize * frame_bytes)).max(1) as u64;
-        let most = left.min(blocks * BLOCK_FRAMES) as usize * frame_bytes;
-        let bytes = ahead.take(source, wanted, most)?;
-        let whole = bytes.len() / frame_bytes;
+        bytes.resize(frames as usize * frame_bytes, 0);
+        let whole = read_up_to(source, bytes)? / frame_bytes;
         let bytes = &bytes[..whole * frame_bytes];
         pcm::unpack(bytes, self.coding, self.big_endian, self.channels, self.position, block)?;
         self.position += whole as u64;
@@ -421,34 +392,31 @@ impl PcmStream {
 mod tests {
     use super::*;
 
-    /// Gives `left` bytes, each its own place, three at most at a time, and then fails.
-    struct Failing {
-        left: u8,
-        at: u8,
+    fn stream(frames: u64) -> PcmStream {
+        PcmStream { coding: Coding::Int(2), big_endian: false, channels: 1, offset: 0, frames, position: 0 }
     }
 
-    impl Read for Failing {
+    /// A source that fails from some byte on.
+    struct Failing<'a>(&'a [u8]);
+
+    impl Read for Failing<'_> {
         fn read(&mut self, bytes: &mut [u8]) -> std::io::Result<usize> {
-            let count = bytes.len().min(3).min(usize::from(self.left));
-            if count == 0 {
-                return Err(std::io::ErrorKind::NotConnected.into());
+            match self.0.read(bytes)? {
+                0 => Err(std::io::ErrorKind::NotConnected.into()),
+                read => Ok(read),
             }
-            for byte in &mut bytes[..count] {
-                (*byte, self.at) = (self.at, self.at + 1);
-            }
-            self.left -= count as u8;
-            Ok(count)
         }
     }
 
     #[test]
     fn what_cannot_be_read_is_never_given() {
-        let (mut source, mut ahead) = (Failing { left: 10, at: 0 }, Ahead::default());
-        assert_eq!(ahead.take(&mut source, 4, 8).unwrap(), [0, 1, 2, 3]);
-        assert_eq!(source.left, 2, "read at once");
-        assert_eq!(ahead.take(&mut source, 4, 8).unwrap(), [4, 5, 6, 7]);
+        let bytes = [1; 2 * 5000];
+        let mut source = BufReader::with_capacity(READ_BYTES, Failing(&bytes));
+        let (mut stream, mut block) = (stream(50_000), Block::default());
+        let mut next = || stream.next_block(&mut source, &mut Vec::new(), &mut block, &mut Vec::new());
+        assert!(next().unwrap() && next().unwrap(), "two blocks are there");
         for _ in 0..2 {
-            assert!(matches!(ahead.take(&mut source, 4, 8), Err(Error::Io(_))));
+            assert!(matches!(next(), Err(Error::Io(_))));
         }
     }
 
@@ -458,17 +426,10 @@ mod tests {
         let samples: Vec<i16> = (0..3000).collect();
         let mut bytes: Vec<u8> = samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
         bytes.push(1);
-        let mut stream = PcmStream {
-            coding: Coding::Int(2),
-            big_endian: false,
-            channels: 1,
-            offset: 0,
-            frames: 50_000,
-            position: 0,
-        };
-        let (mut source, mut ahead) = (&bytes[..], Ahead::default());
+        let mut stream = stream(50_000);
+        let (mut source, mut read) = (&bytes[..], Vec::new());
         let (mut block, mut damage, mut found) = (Block::default(), Vec::new(), Vec::new());
-        while stream.next_block(&mut source, &mut ahead, &mut block, &mut damage).unwrap() {
+        while stream.next_block(&mut source, &mut read, &mut block, &mut damage).unwrap() {
             found.extend(block.channel(0).iter().map(|sample| (sample * 32768.0) as i16));
         }
         assert_eq!(found, samples);
