@@ -2,11 +2,11 @@
 //! prove payload and tags to whoever receives it, without this program.
 
 use std::collections::BTreeMap;
-use std::fs;
-use std::io;
 use std::path::Path;
+use std::{fs, io};
 
-use crate::manifest::{Manifest, Tool};
+use loadin_record::manifest::{Manifest, Tool};
+
 use crate::storage::{Disk, StoreError, digest_file, store_text};
 use crate::sums;
 use crate::verify::Verified;

@@ -4,40 +4,14 @@ use loadin_codec::{
     Bext, Carried, Chunk, Fate, Marker, Metadata, TimeChange, carry, coding_history_row, hold, readable,
     with_markers, without_markers,
 };
+use loadin_record::manifest::Tool;
+use loadin_record::written::{MetadataFate, MetadataRecord};
 use loadin_session::facts::is_one_marker;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::manifest::Tool;
 use crate::plan::StemPlan;
 use crate::stages::re_encode::{ContainerSetting, Storage};
-
-/// What became of one chunk of metadata.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct MetadataRecord {
-    /// Its four characters, with the type of a list: `bext`, `cue`, `LIST INFO`.
-    pub chunk: String,
-    /// What became of it.
-    pub fate: MetadataFate,
-    /// What was changed, or why it was dropped; null for one that is as it was.
-    pub why: Option<String>,
-    /// The texts in it, readable; the file has their bytes.
-    pub texts: Vec<String>,
-}
-
-/// What became of a chunk.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum MetadataFate {
-    /// It is in the output as it was.
-    Kept,
-    /// It is in the output with other numbers.
-    Moved,
-    /// It was not in the source: the recipe asks for it.
-    Added,
-    /// It is not in the output.
-    Dropped,
-}
 
 /// What stands beside the samples of an output.
 #[derive(Debug, Default)]

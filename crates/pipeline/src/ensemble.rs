@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::{FLUX_HZ, Flux, FluxMeter};
+use loadin_record::evidence::StemPlace;
+use loadin_record::survey::{Measures, Survey};
 use loadin_session::estimate::{Part, Player, Presence};
 use loadin_session::{Family, PlacementOptions, StemTiming, place, role_of, without_title};
 use rayon::prelude::*;
 
-use crate::facts::{Measures, Survey};
-use crate::places::Place;
 use crate::recipe::Recipe;
 use crate::sketch::Sketches;
 
@@ -21,7 +21,7 @@ pub(crate) struct Member<'a> {
 }
 
 /// The members of a delivery, in the order of their paths; `places` are those that the rough mix shows.
-pub(crate) fn members<'a>(recipe: &Recipe, surveys: &'a [Survey], places: &[Place]) -> Vec<Member<'a>> {
+pub(crate) fn members<'a>(recipe: &Recipe, surveys: &'a [Survey], places: &[StemPlace]) -> Vec<Member<'a>> {
     let mut stems: Vec<&Survey> = surveys
         .iter()
         .filter(|survey| survey.measures.as_ref().is_ok_and(|measures| measures.active_frames > 0))

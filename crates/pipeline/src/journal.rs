@@ -9,17 +9,18 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use loadin_audio::Sketch;
+use loadin_record::digest::{Stored, hex};
+use loadin_record::survey::{EnvelopeChannel, FileFacts, Scope, Survey};
+use loadin_record::written::Measured;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use twox_hash::XxHash3_128;
 
-use crate::facts::{EnvelopeChannel, FileFacts, Survey};
 use crate::plan::StemPlan;
-use crate::render::{Measured, output_path};
+use crate::render::output_path;
 use crate::scan;
-use crate::storage::{Disk, Stored, digest, digest_file, hex, remove_if_there, unfinished_path};
-use crate::survey::Scope;
+use crate::storage::{Disk, digest, digest_file, remove_if_there, unfinished_path};
 
 /// Bumped when the same sources and settings give other measures or other bytes.
 pub(crate) const RESULTS_VERSION: u32 = 4;

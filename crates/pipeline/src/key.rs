@@ -3,15 +3,15 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::{Chroma, ChromaMeter, FINE};
+use loadin_record::evidence::Estimates;
+use loadin_record::finding::{Finding, Id, round_to};
+use loadin_record::music::{Confidence, Fact, Facts};
+use loadin_record::survey::Survey;
 use loadin_session::estimate::{KeyFit, KeyRelation, PROFILES, Profile, key_of_circle, key_relation};
 use loadin_session::facts::key_of;
 use loadin_session::{Family, role_of, without_title};
 use rayon::prelude::*;
 
-use crate::estimates::Estimates;
-use crate::facts::Survey;
-use crate::findings::{Finding, Id, round_to};
-use crate::music::{Confidence, Fact, Facts};
 use crate::plan::takes_for_reference;
 use crate::recipe::Recipe;
 use crate::sketch::Sketches;

@@ -7,11 +7,11 @@ use std::path::Path;
 
 use encoding_rs::{UTF_16BE, UTF_16LE};
 use loadin_codec::decoded;
+use loadin_record::finding::{Finding, Id};
+use loadin_record::survey::Inventory;
 use loadin_session::debris;
 use loadin_session::facts::{Midi, read_midi};
 
-use crate::facts::Inventory;
-use crate::findings::{Finding, Id};
 use crate::scan::{Place, locate};
 use crate::watch::{Patience, watched};
 

@@ -5,11 +5,14 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::audio_folder::{self, AUDIO};
+use loadin_record::layout::AUDIO;
+use loadin_record::manifest::Manifest;
+
+use crate::audio_folder;
 use crate::bag;
 use crate::journal::{Journal, KnownOutput};
 use crate::lock::{Holder, Lock, Refused};
-use crate::manifest::Manifest;
+use crate::manifest_file::read_manifest;
 use crate::plan::Plan;
 use crate::render::output_path;
 use crate::storage::{self, Disk, StoreError, UNFINISHED, digest_file};
@@ -157,7 +160,7 @@ impl OutFolder {
                 bag: packaging == Packaging::Plain,
             });
         }
-        let earlier = Manifest::read(&out).ok();
+        let earlier = read_manifest(&out).ok();
         if earlier.is_none()
             && !memory.exists()
             && let Some(found) = foreign(root).map_err(at(root))?

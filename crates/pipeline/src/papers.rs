@@ -5,16 +5,19 @@ use std::convert::Infallible;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::audio_folder::AUDIO;
-use crate::facts::Survey;
-use crate::manifest::Manifest;
+use loadin_record::digest::{Stored, digest};
+use loadin_record::layout::{AUDIO, CHECKSUMS};
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
+use loadin_record::written::Measured;
+
+use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging, outputs_of};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
-use crate::render::Measured;
-use crate::run::{Papers, RunError, Study, digest};
-use crate::storage::{Disk, StoreError, Stored, digest_file, move_to_free, store_bytes, store_text};
-use crate::sums::{self, LIST, listed};
+use crate::run::{Papers, RunError, Study};
+use crate::storage::{Disk, StoreError, digest_file, move_to_free, store_bytes, store_text};
+use crate::sums::{self, listed};
 
 /// Why papers cannot be written.
 #[derive(Debug, thiserror::Error)]
@@ -22,7 +25,7 @@ use crate::sums::{self, LIST, listed};
 pub enum PapersError {
     /// There is no prepared delivery.
     #[error("{0}; give the folder of a prepared delivery, the one that holds manifest.json")]
-    NotPrepared(String),
+    NotPrepared(#[source] ManifestFileError),
     /// A run into the folder was interrupted: the outputs may be those of another manifest.
     #[error("the last run into \"{}\" was interrupted; give its command again, which writes the papers too", out.display())]
     Interrupted {
@@ -53,7 +56,7 @@ pub fn outlook(recipe: &Recipe, study: &Study) -> Manifest {
     let expected: BTreeMap<String, Rendered> = planned
         .map(|stem| {
             let stored = Stored { bytes: stem.output_bytes(), sha256: String::new() };
-            (stem.path().to_owned(), Ok((Measured::expected(stem), stored)))
+            (stem.path().to_owned(), Ok((stem.expected(), stored)))
         })
         .collect();
     record::manifest(recipe, study, &expected)
@@ -84,7 +87,7 @@ pub fn write_audit(
 /// Writes the papers of a prepared delivery again, from its manifest and the measurements that its journal keeps.
 /// Where those are gone, the papers are made without them.
 pub fn write_again(root: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
-    let manifest = Manifest::read(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
+    let manifest = read_manifest(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
     let folder = OutFolder::claim(root, Packaging::of(root))?;
     if folder.was_interrupted() {
         return Err(PapersError::Interrupted { out: root.to_owned() });
@@ -137,5 +140,5 @@ pub(crate) fn store_list(
     out: &Path,
     sums: &BTreeMap<String, String>,
 ) -> Result<Stored, StoreError<Infallible>> {
-    store_text(disk, &out.join(LIST), &sums::to_text(sums))
+    store_text(disk, &out.join(CHECKSUMS), &sums::to_text(sums))
 }

@@ -1,35 +1,17 @@
 //! Stems that start at their own entry and say nowhere when: where the rough mix has them.
 
+use loadin_record::evidence::StemPlace;
+use loadin_record::finding::round_to;
+use loadin_record::survey::Survey;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::Survey;
-use crate::findings::round_to;
 use crate::rough::Mix;
 use crate::sketch::Sketches;
 
-/// Where a stem stands by the rough mix.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Place {
-    /// Path of the stem inside the delivery.
-    pub path: String,
-    /// Path of the rough mix.
-    pub by: String,
-    /// First frame of the stem on the time line of the stems that have the whole length.
-    pub start_frames: i64,
-    /// Rate of those frames in Hz.
-    pub rate_hz: u32,
-    /// The next best place.
-    pub second_best_frames: i64,
-    /// Height of the best peak of the correlation relative to the next best.
-    pub peak_ratio: f64,
-    /// Standard deviation of the place in frames.
-    pub uncertainty_frames: f64,
-}
-
 /// Finds the places of the stems that are shorter than the others, in the order of their paths; only those that are
 /// sure.
-pub(crate) fn places(mix: &Mix<'_>, sketches: &Sketches<'_>) -> Vec<Place> {
+pub(crate) fn places(mix: &Mix<'_>, sketches: &Sketches<'_>) -> Vec<StemPlace> {
     let Some(delay) = mix.delay else { return Vec::new() };
     let factor = f64::from(mix.sketch.factor());
     let place = |survey: &&Survey| {
@@ -39,7 +21,7 @@ pub(crate) fn places(mix: &Mix<'_>, sketches: &Sketches<'_>) -> Vec<Place> {
         let found = mix
             .at_the_start(&samples, delay)
             .or_else(|| mix.locate(&samples, -(samples.len() as i64) / 2..=mix.samples.len() as i64))?;
-        Some(Place {
+        Some(StemPlace {
             path: survey.path.clone(),
             by: mix.survey.path.clone(),
             start_frames: ((found.at - delay.samples) * factor).round() as i64,

@@ -6,10 +6,11 @@ use std::path::Path;
 use std::sync::mpsc::channel;
 use std::thread::{self, JoinHandle};
 
+use loadin_record::digest::Stored;
 use twox_hash::XxHash3_128;
 
 use crate::disk::{Disk, DiskFile};
-use crate::storage::{Stored, each_piece};
+use crate::storage::each_piece;
 use crate::with_part::WithPart;
 
 /// Bytes at the start of a file that can be written once more.
@@ -117,11 +118,12 @@ impl Behind {
 mod tests {
     use std::io::Write;
 
+    use loadin_record::digest::hex;
     use sha2::{Digest, Sha256};
 
     use super::*;
     use crate::disk::RealDisk;
-    use crate::storage::{Check, StoreError, WriteFailure, hex, write};
+    use crate::storage::{Check, StoreError, WriteFailure, write};
 
     /// More than the disk is asked for at once, twice.
     const BYTES: usize = 20 << 20;

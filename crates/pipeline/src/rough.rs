@@ -4,57 +4,16 @@ use std::collections::BTreeMap;
 use std::ops::{Range, RangeInclusive};
 
 use loadin_audio::{Decibels, Located, Part, Sketch, UNMIX_WINDOW, Unmixed, Unmixer, locate};
+use loadin_record::evidence::{Polarity, RoughGap, RoughMix, StemPlace};
+use loadin_record::finding::round_to;
+use loadin_record::survey::{Measures, Survey};
 use loadin_session::estimate::{PlaceFit, RoughFit, RoughVerdict, is_sure, judge_rough};
 use loadin_session::{ReferenceKind, is_reference};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::{Measures, Survey};
-use crate::findings::round_to;
-use crate::places::Place;
 use crate::recipe::Recipe;
-use crate::siblings::Polarity;
 use crate::sketch::Sketches;
-
-/// What the rough mix shows. Measured on the middle of all channels, below about 2.5 kHz.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct RoughMix {
-    /// Path inside the delivery.
-    pub path: String,
-    /// By how many frames it is later than the stems; null where they do not agree about it.
-    pub delay_frames: Option<f64>,
-    /// Rate of those frames in Hz.
-    pub rate_hz: u32,
-    /// How much too fast it runs against the stems, in parts of a million.
-    pub drift_ppm: Option<f64>,
-    /// Its polarity against the stems.
-    pub polarity: Option<Polarity>,
-    /// Why nothing is said of missing stems; null where it could be judged.
-    pub cannot_judge: Option<String>,
-    /// Level of what no stem explains, relative to the mix.
-    pub unexplained_db: Option<f64>,
-    /// Gain of every stem in it in dB, as delivered, by the stem's path.
-    pub gains_db: BTreeMap<String, f64>,
-    /// What is in it and in no stem.
-    pub gaps: Vec<RoughGap>,
-    /// Stems that are not in it.
-    pub absent: Vec<String>,
-}
-
-/// A stretch of the rough mix that is in no stem.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct RoughGap {
-    /// Where it begins after the common start of the stems.
-    pub from_seconds: f64,
-    /// Where it ends.
-    pub to_seconds: f64,
-    /// The band that holds most of it.
-    pub low_hz: f64,
-    /// Its upper end.
-    pub high_hz: f64,
-    /// Its level relative to the mean of the mix.
-    pub level_db: f64,
-}
 
 /// Bands in which what is missing is looked for; the sketch ends there.
 const EDGES_HZ: &[f64] = &[40.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 2500.0];
@@ -208,7 +167,12 @@ fn seconds(survey: &Survey) -> f64 {
 }
 
 /// What the mix shows, with the places of the stems that start at their own entry.
-pub(crate) fn judge(mix: &Mix<'_>, places: &[Place], by_stamps: bool, sketches: &Sketches<'_>) -> RoughMix {
+pub(crate) fn judge(
+    mix: &Mix<'_>,
+    places: &[StemPlace],
+    by_stamps: bool,
+    sketches: &Sketches<'_>,
+) -> RoughMix {
     let factor = f64::from(mix.sketch.factor());
     let mut rough = RoughMix {
         path: mix.survey.path.clone(),
@@ -271,7 +235,11 @@ pub(crate) fn judge(mix: &Mix<'_>, places: &[Place], by_stamps: bool, sketches: 
 }
 
 /// Every stem and where its first sample stands after the common start, in samples, or why that is not known.
-fn starts<'a>(mix: &Mix<'a>, places: &[Place], by_stamps: bool) -> Result<Vec<(&'a Survey, f64)>, String> {
+fn starts<'a>(
+    mix: &Mix<'a>,
+    places: &[StemPlace],
+    by_stamps: bool,
+) -> Result<Vec<(&'a Survey, f64)>, String> {
     if by_stamps {
         return Err(
             "time stamps place the stems; it is compared only with stems that start together".to_owned()

@@ -7,27 +7,33 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
+use loadin_record::digest::hex;
+use loadin_record::evidence::Evidence;
+use loadin_record::late::{Late, Pin};
+use loadin_record::manifest::Manifest;
+use loadin_record::music::bar_seconds;
+use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+
 use crate::bench::Bench;
 use crate::event::{Event, Step};
-use crate::facts::{FileFacts, Inventory, Survey};
 use crate::hands::Hands;
-use crate::heard::Heard;
+use crate::heard;
 use crate::journal::Journal;
-use crate::late::{self, Late};
-use crate::manifest::Manifest;
-use crate::music::{self, Music, markers_in};
+use crate::late;
+use crate::music::{Music, markers_in};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::papers::{store_list, store_papers};
-use crate::plan::{self, Pin, Plan, StemPlan};
+use crate::pin::pin_of;
+use crate::plan::{self, Plan, StemPlan};
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
 use crate::sketch::Sketches;
 use crate::stages::Settings;
-use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
+use crate::storage::{Disk, StoreError, digest_file, remove_if_there, store_text};
 use crate::sums::listed;
-use crate::survey::{self, Scope};
+use crate::survey;
 use crate::turns::{self, with_hands};
 
 /// Why a run ended without a manifest.
@@ -72,7 +78,7 @@ pub struct Study {
     /// What is known of the music.
     pub music: Music,
     /// What comparing the stems has shown.
-    pub heard: Heard,
+    pub heard: Evidence,
     /// What is decided.
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
@@ -154,13 +160,13 @@ impl Course<'_> {
         sketches: &Sketches<'_>,
     ) -> Study {
         let earlier = self.binding(&inventory);
-        let pin = earlier.map(Pin::of);
+        let pin = earlier.map(pin_of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let pin = late.as_ref().map(|late| &late.pin);
         let facts = music.facts();
-        let heard = Heard::of(self.recipe, &surveys, sketches, &facts);
+        let heard = heard::compare(self.recipe, &surveys, sketches, &facts);
         // A note that comes later must not move what is prepared.
-        let bar = earlier.map_or_else(|| music::bar_seconds(&facts), |e| music::bar_seconds(&e.facts));
+        let bar = earlier.map_or_else(|| bar_seconds(&facts), |e| bar_seconds(&e.facts));
         let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
         let music = music.placed(&plan);
         let stated = earlier.map_or_else(|| music.facts(), |e| e.facts.clone());
@@ -180,7 +186,7 @@ impl Course<'_> {
     /// What the survey of each listed file shall measure, in the order of the files.
     pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
         let files = &inventory.files;
-        let pin = self.binding(inventory).map(Pin::of);
+        let pin = self.binding(inventory).map(pin_of);
         let rates: Vec<(&str, u32)> = files
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
@@ -295,7 +301,7 @@ pub(crate) fn finish(
     reused: u64,
 ) -> Result<Manifest, RunError> {
     let mut manifest = record::manifest(job.recipe, study, rendered);
-    manifest.run = crate::manifest::Run {
+    manifest.run = loadin_record::manifest::Run {
         started_unix: job.started_unix,
         seconds: begun.elapsed().as_secs_f64(),
         reused,
@@ -371,15 +377,4 @@ fn remove_stale(disk: &dyn Disk, out: &Path, sums: &BTreeMap<String, String>) ->
         }
     }
     Ok(())
-}
-
-/// SHA-256 of a text, in hex.
-pub(crate) fn text_digest(text: &str) -> String {
-    digest(text.as_bytes())
-}
-
-/// SHA-256 of bytes, in hex.
-pub(crate) fn digest(bytes: &[u8]) -> String {
-    use sha2::{Digest, Sha256};
-    hex(&Sha256::digest(bytes))
 }

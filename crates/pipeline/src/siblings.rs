@@ -3,52 +3,16 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::{Correlator, Cross, Fit, STRETCH, Sketch, Spectrum};
+use loadin_record::evidence::{Polarity, Sibling};
+use loadin_record::finding::round_to;
+use loadin_record::survey::Survey;
 use loadin_session::estimate::{Kin, KinName, kin};
 use loadin_session::is_reference;
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::Survey;
-use crate::findings::round_to;
 use crate::sketch::Sketches;
-
-/// Two related stems, and how they stand to each other. Measured on the middle of their channels, below about 2.5 kHz.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Sibling {
-    /// Path of the first inside the delivery.
-    pub a: String,
-    /// Path of the second.
-    pub b: String,
-    /// By how many frames the second is later than the first.
-    pub lag_frames: i64,
-    /// Rate of those frames in Hz.
-    pub rate_hz: u32,
-    /// Correlation coefficient at that lag, −1 to 1.
-    pub correlation: f64,
-    /// Whether they have the same polarity there.
-    pub polarity: Polarity,
-}
-
-/// How two stems stand in polarity.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Polarity {
-    /// They add up.
-    Same,
-    /// They cancel.
-    Inverted,
-}
-
-impl Polarity {
-    /// The word in papers.
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Same => "same",
-            Self::Inverted => "inverted",
-        }
-    }
-}
 
 /// Delays are looked for up to this; it is more than the latency of any usual device, and less than a beat.
 const MOST_SECONDS: f64 = 0.25;

@@ -9,6 +9,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use loadin_codec::Output;
+use loadin_record::digest::{Stored, hex};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
@@ -21,15 +22,6 @@ pub const UNFINISHED: &str = ".unfinished";
 
 /// How much is read or written at once.
 const PIECE: usize = 1 << 18;
-
-/// A finished file.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Stored {
-    /// Size in bytes.
-    pub bytes: u64,
-    /// SHA-256 in hex.
-    pub sha256: String,
-}
 
 /// What hindered a write.
 #[derive(Debug, thiserror::Error)]
@@ -354,21 +346,6 @@ pub(crate) fn each_piece(reader: &mut dyn Read, mut see: impl FnMut(&[u8])) -> i
             Err(error) => return Err(error),
         }
     }
-}
-
-/// Lower-case hex.
-pub fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut text, byte| {
-        // Writing to a string cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
-}
-
-/// A value as indented JSON with one final newline.
-pub(crate) fn json_text(value: &impl Serialize) -> String {
-    serde_json::to_string_pretty(value).expect("a record holds nothing that JSON cannot") + "\n"
 }
 
 /// Writes a small text file whole or not at all.

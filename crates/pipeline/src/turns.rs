@@ -4,15 +4,17 @@ use std::collections::VecDeque;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use loadin_record::digest::Stored;
+use loadin_record::written::Measured;
 use rayon::prelude::*;
 
 use crate::event::{Event, Step};
 use crate::hands::Hands;
 use crate::journal::Journal;
 use crate::plan::StemPlan;
-use crate::render::{self, Measured, RenderError, Shop};
+use crate::render::{self, RenderError, Shop};
 use crate::stop::Stop;
-use crate::storage::{Stored, Written};
+use crate::storage::Written;
 
 /// Works on every item, the largest first so that no thread is left alone with it at the end; results keep the
 /// order of the items.

@@ -2,9 +2,8 @@
 
 use std::ops::Range;
 
+use loadin_record::digest::{Stored, hex};
 use sha2::{Digest, Sha256};
-
-use crate::storage::{Stored, hex};
 
 /// Bytes of a block of SHA-256.
 const BLOCK: usize = 64;

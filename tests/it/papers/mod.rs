@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use loadin_audio::signal;
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
 use loadin_tests::Delivery;
 use serde_json::Value;
 
@@ -19,7 +19,7 @@ use crate::job::prep;
 fn the_published_schemas_are_current() {
     let manifest = Manifest::schema();
     let recipe = loadin_pipeline::recipe::schema();
-    let summary = loadin_pipeline::summary::Summary::schema();
+    let summary = loadin_record::summary::Summary::schema();
     for (name, schema) in
         [("manifest.schema.json", manifest), ("recipe.schema.json", recipe), ("summary.schema.json", summary)]
     {

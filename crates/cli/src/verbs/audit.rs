@@ -4,15 +4,19 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
-use loadin_pipeline::facts::Survey;
-use loadin_pipeline::findings::{Finding, Severity};
-use loadin_pipeline::manifest::Manifest;
 use loadin_pipeline::papers::outlook;
 use loadin_pipeline::plan::Fate;
 use loadin_pipeline::run::Study;
+use loadin_record::finding::{Finding, Severity};
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
 use serde_json::{Value, json};
 
-use super::{finding_line, load_recipe, loudness_caution, pages, study};
+use super::finding_line;
+use super::load_recipe;
+use super::loudness_caution;
+use super::pages;
+use super::study;
 use crate::args::{Audit, Format};
 use crate::progress::Reporter;
 use crate::table::{Table, printable};

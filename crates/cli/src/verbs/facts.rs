@@ -3,14 +3,16 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use loadin_pipeline::Patience;
-use loadin_pipeline::findings::Finding;
-use loadin_pipeline::music::{Fact, Facts, Music, heading, words};
+use loadin_pipeline::music::Music;
 use loadin_pipeline::run::RunError;
-use loadin_pipeline::scan;
+use loadin_pipeline::{Patience, scan};
+use loadin_record::finding::Finding;
+use loadin_record::music::{Fact, Facts, heading, words};
 use serde_json::{Value, json};
 
-use super::{finding_line, load_recipe, study};
+use super::finding_line;
+use super::load_recipe;
+use super::study;
 use crate::args::{Facts as Args, Format};
 use crate::progress::Reporter;
 use crate::table::{Table, printable};

@@ -18,12 +18,12 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
 
 use loadin_pipeline::event::Event;
-use loadin_pipeline::findings::Finding;
-use loadin_pipeline::manifest::{Change, Manifest};
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, RunError, Study};
 use loadin_pipeline::stop::Stop;
 use loadin_pipeline::{Bench, OutFolderError, Patience, scan};
+use loadin_record::finding::Finding;
+use loadin_record::manifest::{Change, Manifest};
 
 use crate::args::{Threads, Work};
 use crate::look::{Look, Tone};

@@ -4,11 +4,15 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use loadin_pipeline::manifest::State;
 use loadin_pipeline::units::{self, Desk, Estimate, Scanned, Standing, UnitError};
 use loadin_pipeline::{Bench, Patience, scan};
+use loadin_record::manifest::State;
 
-use super::{bench, load_recipe, on_threads, refuse_shared_folders, stop_on_signals};
+use super::bench;
+use super::load_recipe;
+use super::on_threads;
+use super::refuse_shared_folders;
+use super::stop_on_signals;
 use crate::args::{Shard, Step, UnitWork};
 use crate::clock;
 use crate::progress::Reporter;

@@ -1,7 +1,7 @@
 //! The course of a stem's level, from the envelope of its survey: how much of the time it sounds, how often it is
 //! struck, how fast it rises and dies away.
 
-use crate::facts::EnvelopeFacts;
+use loadin_record::survey::EnvelopeFacts;
 
 /// What the course of the level says; shares are of the time in which the stem takes part.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -5,27 +5,17 @@ mod level;
 use std::collections::BTreeMap;
 
 use loadin_audio::{Chroma, Pitch, PitchTracker, Sketch};
+use loadin_record::evidence::Proposal;
+use loadin_record::finding::round_to;
+use loadin_record::survey::{Measures, Survey};
 use loadin_session::Family;
 use loadin_session::estimate::{Sound, sounds_like};
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::{Measures, Survey};
-use crate::findings::round_to;
 use crate::key::Notes;
 use crate::sketch::Sketches;
-
-/// What a stem sounds like. A proposal: nothing follows from it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Proposal {
-    /// "a bass", "held chords".
-    pub sounds_like: String,
-    /// How clear it is, 0.5 to 1.
-    pub confidence: f64,
-    /// What it rests on, in words.
-    pub by: String,
-}
 
 /// Proposals for the stems whose names say nothing, by path. Runs on the current rayon pool.
 pub(crate) fn proposals(

@@ -3,13 +3,12 @@
 
 use std::collections::BTreeMap;
 
+use loadin_record::finding::{round_to, rounded};
+use loadin_record::music::{Confidence, Fact, Statement};
+use loadin_record::survey::{FileFacts, MarkerFacts};
 use loadin_session::facts::{At, Clash, Midi, Stated, merged_markers, same_markers};
 use loadin_session::{PlacementOptions, StemTiming, is_reference, place};
 use serde_json::{Value, json};
-
-use super::{Confidence, Fact, Statement};
-use crate::facts::{FileFacts, MarkerFacts};
-use crate::findings::{round_to, rounded};
 
 /// The markers of one file, in seconds from its own first frame.
 type Own = (String, Vec<At<String>>);

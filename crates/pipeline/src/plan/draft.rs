@@ -4,13 +4,13 @@
 //! from the signed extremes that the survey measured: a channel is predicted as `scale · x + shift`.
 
 use loadin_audio::rescale_frames;
+use loadin_record::evidence::{Evidence, Proposal};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::late::Pin;
+use loadin_record::link::Link;
+use loadin_record::survey::{EnvelopeFacts, Measures, Range, Survey};
 use loadin_session::{Group, Placement, Role};
 
-use super::{Link, Pin};
-use crate::facts::{EnvelopeFacts, Measures, Range, Survey};
-use crate::findings::{Finding, Id};
-use crate::heard::Heard;
-use crate::hint::Proposal;
 use crate::recipe::PeakKind;
 use crate::stages::Decision;
 
@@ -193,7 +193,7 @@ pub struct Draft<'a> {
     /// Where every stem starts; made by `align-starts` before the first stage decides.
     pub placement: Option<Placement>,
     /// What comparing the stems has shown.
-    pub heard: &'a Heard,
+    pub heard: &'a Evidence,
     /// What was noticed about the delivery as a whole.
     pub findings: Vec<Finding>,
     /// What the linked stems share so far.

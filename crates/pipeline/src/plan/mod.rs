@@ -4,22 +4,23 @@ mod draft;
 mod markers;
 mod notice;
 mod pairs;
-mod pin;
 mod relatives;
 mod rough;
 
+use loadin_record::late::Pin;
+use loadin_record::link::Link;
+use loadin_record::written::Measured;
 use loadin_session::{Group, is_reference, role_of, without_title};
 use serde::{Deserialize, Serialize};
 
 pub use draft::{Draft, DraftChannel, DraftStem, Standing};
 pub use markers::PlannedMarker;
-pub use pin::{Pin, PinnedStem};
 
-use crate::facts::Survey;
-use crate::findings::{Finding, Id};
-use crate::heard::Heard;
-use crate::hint::Proposal;
-use crate::identity::Identity;
+use loadin_record::evidence::{Evidence, Proposal};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::identity::Identity;
+use loadin_record::survey::Survey;
+
 use crate::recipe::Recipe;
 use crate::stages::{self, Decision, Settings, align_starts, re_encode, resample};
 
@@ -34,36 +35,6 @@ pub struct Plan {
     pub stems: Vec<StemPlan>,
     /// What was noticed about the delivery as a whole.
     pub findings: Vec<Finding>,
-}
-
-/// What the linked stems share.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, schemars::JsonSchema)]
-pub struct Link {
-    /// The gains, one a link.
-    pub gains: Vec<LinkGain>,
-    /// Frames cut from the common start.
-    pub trim_head_frames: u64,
-    /// Frames cut from the common end.
-    pub trim_tail_frames: u64,
-    /// Frames of every output; 0 where the recipe gives no common length.
-    pub length_frames: u64,
-    /// Time stamp of the common start, in frames since midnight at the output rate; where there is one start.
-    pub timestamp_frames: Option<u64>,
-    /// The rate in Hz that most stems have.
-    pub majority_hz: u32,
-    /// Whether the stems stand where their time stamps say.
-    pub by_stamps: bool,
-}
-
-/// One gain and the stems that share it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
-pub struct LinkGain {
-    /// The link: the delivery, a group, or a stem.
-    pub scope: String,
-    /// The gain in dB; the factor is exactly that of this number.
-    pub gain_db: f64,
-    /// The loudest peak of the link before it, in dB of the target's unit.
-    pub loudest_db: f64,
 }
 
 /// What will become of one stem.
@@ -186,6 +157,11 @@ impl StemPlan {
         self.output.frames.saturating_mul(u64::from(self.output.channels) * sample)
     }
 
+    /// What is expected to be measured when it is written, for showing changes before they are made.
+    pub fn expected(&self) -> Measured {
+        Measured { frames: self.output.frames, peak: self.output.peak, ..Measured::default() }
+    }
+
     /// Whether the output has the source's own depth.
     pub fn keeps_depth(&self) -> bool {
         self.decisions.iter().any(|decision| {
@@ -253,7 +229,7 @@ pub fn plan(
     delivery: &str,
     recipe: &Recipe,
     surveys: &[Survey],
-    heard: &Heard,
+    heard: &Evidence,
     bar_seconds: Option<f64>,
     pin: Option<&Pin>,
 ) -> Plan {

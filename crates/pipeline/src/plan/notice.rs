@@ -3,12 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use loadin_audio::Decibels;
+use loadin_record::finding::{Finding, Id, rounded};
+use loadin_record::survey::{ClipFacts, FormatFacts, Measures, Survey};
 use loadin_session::several_songs;
 use serde_json::json;
 
 use super::{Draft, DraftStem};
-use crate::facts::{ClipFacts, FormatFacts, Measures, Survey};
-use crate::findings::{Finding, Id, rounded};
 use crate::stages::channel_fix::{dead_channel, is_dual_mono};
 use crate::stages::dc_removal::{Steadiness, steadiness};
 

@@ -1,9 +1,9 @@
 //! Two mono files named left and right: reported, and joined to one stereo stem where the recipe says so.
 
+use loadin_record::finding::{Finding, Id};
 use loadin_session::{PairInput, side_pairs};
 
 use super::{Draft, DraftStem};
-use crate::findings::{Finding, Id};
 use crate::recipe::Recipe;
 use crate::stages::Settings;
 use crate::stages::channel_fix::Pairs;

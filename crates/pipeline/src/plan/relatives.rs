@@ -1,12 +1,12 @@
 //! What related stems show of each other, as findings. They are reported with numbers and never corrected.
 
+use loadin_record::evidence::Sibling;
+use loadin_record::finding::{Finding, Id, rounded};
 use loadin_session::estimate::{
     Kin, KinName, SiblingDoubt, SiblingFit, TimedStem, kin, rate_doubts, sibling_doubts,
 };
 
 use super::Draft;
-use crate::findings::{Finding, Id, rounded};
-use crate::siblings::Sibling;
 
 /// Adds the findings about pairs, each to the second stem of its pair.
 pub(super) fn notice(siblings: &[Sibling], draft: &mut Draft<'_>) {

@@ -1,8 +1,9 @@
 //! What the rough mix shows, as findings: evidence that is asked of the client, never a change.
 
+use loadin_record::evidence::{RoughGap, RoughMix};
+use loadin_record::finding::{Finding, Id, rounded};
+
 use super::Draft;
-use crate::findings::{Finding, Id, rounded};
-use crate::rough::{RoughGap, RoughMix};
 
 /// Adds the findings about the rough mix.
 pub(super) fn notice(rough: &RoughMix, draft: &mut Draft<'_>) {

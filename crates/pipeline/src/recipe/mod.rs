@@ -9,6 +9,7 @@ mod units;
 use std::fmt;
 
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use loadin_record::manifest::RecipeRecord;
 
 pub use schema::schema;
 pub use shipped::{DEFAULT, Shipped, find_shipped, shipped};
@@ -48,9 +49,14 @@ impl Recipe {
         parse::parse(text)
     }
 
+    /// The recipe as the manifest names it.
+    pub fn record(&self) -> RecipeRecord {
+        RecipeRecord { name: self.name.clone(), revision: self.revision, sha256: self.sha256() }
+    }
+
     /// SHA-256 of the text, in hex.
     pub fn sha256(&self) -> String {
-        crate::run::text_digest(&self.text)
+        loadin_record::digest::text_digest(&self.text)
     }
 
     /// The stage of that name.

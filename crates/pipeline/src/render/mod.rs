@@ -10,42 +10,23 @@ use std::sync::Arc;
 
 use loadin_audio::{Block, DitherKey};
 use loadin_codec::{Output, Target, WavSpec};
+use loadin_record::digest::Stored;
+use loadin_record::layout::AUDIO;
+use loadin_record::written::{Measured, MetadataRecord};
 use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
 use self::sink::{AudioDigest, Sink};
 use self::source::Source;
-use crate::audio_folder::{self, AUDIO};
+use crate::audio_folder;
 use crate::bench::Bench;
-use crate::carried::{self, MetadataRecord};
+use crate::carried;
 use crate::event::{Event, Step};
 use crate::hands::{Hands, Push, hand_on};
 use crate::plan::StemPlan;
 use crate::stages::re_encode::Storage;
-use crate::storage::{self, Check, DigestWriter, Disk, Settled, StoreError, Stored, WriteFailure, Written};
+use crate::storage::{self, Check, DigestWriter, Disk, Settled, StoreError, WriteFailure, Written};
 use crate::watch::{Pulse, watched};
-
-/// What was measured on a stem while it was written.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct Measured {
-    /// Frames written.
-    pub frames: u64,
-    /// Sample peak of what was written, as an amplitude.
-    pub peak: f64,
-    /// Samples that did not fit and were held at full scale.
-    pub clipped: u64,
-    /// SHA-256 of the sample data alone, in hex.
-    pub audio_sha256: String,
-    /// What became of the metadata.
-    pub metadata: Vec<MetadataRecord>,
-}
-
-impl Measured {
-    /// What the plan expects to be measured, for showing changes before they are made.
-    pub fn expected(stem: &StemPlan) -> Self {
-        Self { frames: stem.output.frames, peak: stem.output.peak, ..Self::default() }
-    }
-}
 
 /// Why a stem could not be rendered.
 #[derive(Debug, thiserror::Error)]

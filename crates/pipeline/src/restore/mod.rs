@@ -14,20 +14,25 @@ use loadin_codec::{Metadata, Output, SampleKind, Target, TimeChange, WavSpec, ca
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::manifest_file::{ManifestFileError, read_manifest};
+
 pub use self::undo::{How, Step};
+use loadin_record::digest::json_text;
+use loadin_record::finding::Id;
+use loadin_record::manifest::{Change, Manifest, OutputRecord, StemRecord};
+use loadin_record::written::Measured;
+
 use self::undo::{Way, way};
 use crate::carried::without_added;
 use crate::event::{Event, Listener, Step as RunStep};
-use crate::findings::Id;
 use crate::hands::Hands;
 use crate::hashed;
-use crate::manifest::{Change, Manifest, OutputRecord, StemRecord};
 use crate::out_folder::outputs_of;
+use crate::render::RenderError;
 use crate::render::chain::Chain;
 use crate::render::sink::{AudioDigest, Sink};
-use crate::render::{Measured, RenderError};
 use crate::scan::SourceFile;
-use crate::storage::{self, Disk, StoreError, WriteFailure, json_text, store_text};
+use crate::storage::{self, Disk, StoreError, WriteFailure, store_text};
 use crate::turns::in_parallel;
 
 /// What a restoration has made.
@@ -61,7 +66,7 @@ pub struct RestoredFile {
 pub enum RestoreError {
     /// There is no manifest that can be read.
     #[error("{0}; give the folder that holds manifest.json")]
-    Manifest(String),
+    Manifest(#[source] ManifestFileError),
     /// The target is not free.
     #[error("\"{}\" is not empty; choose a new or an empty folder", .0.display())]
     NotEmpty(PathBuf),
@@ -87,7 +92,7 @@ pub fn restore(
     listener: &Listener<'_>,
 ) -> Result<Restored, RestoreError> {
     let out = &outputs_of(root);
-    let manifest = Manifest::read(out).map_err(RestoreError::Manifest)?;
+    let manifest = read_manifest(out).map_err(RestoreError::Manifest)?;
     let at = |source| RestoreError::Disk { path: to.to_owned(), source };
     fs::create_dir_all(to).map_err(at)?;
     if fs::read_dir(to).map_err(at)?.next().is_some() {

@@ -1,11 +1,11 @@
 //! How each change is undone, and how near that comes to what was delivered. Everything is read from the manifest.
 
 use loadin_audio::{Block, DcRemover, Decibels, Resampler};
+use loadin_record::manifest::{Change, OutputRecord, StemRecord};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-use crate::manifest::{Change, OutputRecord, StemRecord};
 use crate::render::chain::Chain;
 use crate::stages::Processor;
 use crate::stages::align_starts::Placer;

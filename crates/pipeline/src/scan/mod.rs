@@ -6,15 +6,15 @@ mod archive;
 mod inflate;
 mod source;
 
-use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
+use std::{fs, io};
 
 use loadin_codec::Metadata;
 use loadin_session::debris;
 
 pub(crate) use self::source::{Place, SourceFile, locate, open};
-use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+
 use crate::watch::{Patience, Trouble, watched};
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.

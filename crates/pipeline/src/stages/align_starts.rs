@@ -6,16 +6,16 @@
 //! *Sources:* `TimeReference` of EBU Tech 3285; when stamps are plausible: common practice, no source.
 
 use loadin_audio::Block;
+use loadin_record::finding::{Finding, Id, rounded};
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
 use loadin_session::{PlacementOptions, StartMode, StemTiming, place};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{NOT_RENDERED, Processor};
-use crate::findings::{Finding, Id, rounded};
-use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
 use crate::recipe::Span;
-use crate::render::Measured;
 
 /// What says where a stem starts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -8,16 +8,16 @@
 //! *Sources:* the polarity null as the test for dual mono: common practice, no source.
 
 use loadin_audio::{Block, Decibels};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::manifest::Change;
+use loadin_record::survey::{Measures, Survey};
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{NOT_RENDERED, Processor};
-use crate::facts::{Measures, Survey};
-use crate::findings::{Finding, Id};
-use crate::manifest::Change;
 use crate::plan::{Draft, DraftStem, StemPlan};
 use crate::recipe::Ratio;
-use crate::render::Measured;
 
 /// The channel layout that outputs shall have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -7,15 +7,15 @@
 //! *Sources:* no public norm exists for the threshold; -60 dBFS is common practice, no source.
 
 use loadin_audio::{Block, DcRemover, Decibels};
+use loadin_record::manifest::Change;
+use loadin_record::survey::ChannelMeasures;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{NOT_RENDERED, Processor};
-use crate::facts::ChannelMeasures;
-use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
 use crate::recipe::Level;
-use crate::render::Measured;
 
 /// Settings of `dc-removal`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -136,7 +136,7 @@ pub fn change(decision: &Decision, _: &StemPlan, _: &Measured) -> Option<Change>
         Decision::Subtract { constants, why } => {
             let largest =
                 constants.iter().fold(0.0f64, |most, c| if c.abs() > most.abs() { *c } else { most });
-            let level = crate::findings::rounded(Decibels::from_ratio(largest).0, 2);
+            let level = loadin_record::finding::rounded(Decibels::from_ratio(largest).0, 2);
             let change = Change::new("dc-removal", "offset", level, serde_json::Value::Null, "dBFS", why);
             Some(change.with("constants", constants.clone()))
         }

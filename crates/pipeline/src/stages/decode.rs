@@ -6,14 +6,14 @@
 //! *Sources:* damage must never become a silent gap: common practice, no source.
 
 use globset::GlobSet;
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Processor;
-use crate::manifest::Change;
 use crate::plan::{Draft, DraftStem, Standing, StemPlan};
 use crate::recipe::globs;
-use crate::render::Measured;
 
 /// What to do with a stem that is a doubtful guest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -153,7 +153,7 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
     }
 }
 
-fn measures<'a>(stem: &DraftStem<'a>) -> impl Iterator<Item = &'a crate::facts::Measures> {
+fn measures<'a>(stem: &DraftStem<'a>) -> impl Iterator<Item = &'a loadin_record::survey::Measures> {
     stem.sources.clone().into_iter().filter_map(|survey| survey.measures.as_ref().ok())
 }
 

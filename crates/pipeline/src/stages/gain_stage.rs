@@ -7,15 +7,16 @@
 //! *Sources:* dBTP as in ITU-R BS.1770; -6 dBFS as the default: common practice, no source.
 
 use loadin_audio::{Block, Decibels, wide};
+use loadin_record::finding::{Finding, Id, round_to, rounded};
+use loadin_record::link::LinkGain;
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Link, NOT_RENDERED, Processor};
-use crate::findings::{Finding, Id, round_to, rounded};
-use crate::manifest::Change;
-use crate::plan::{Draft, LinkGain, StemPlan};
+use crate::plan::{Draft, StemPlan};
 use crate::recipe::{Peak, PeakKind, Ratio};
-use crate::render::Measured;
 
 /// Steps to which a gain is rounded down.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

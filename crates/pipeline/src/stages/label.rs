@@ -13,11 +13,12 @@ use serde::{Deserialize, Serialize};
 
 pub use self::order::Order;
 
+use loadin_record::finding::{Finding, Id};
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
+
 use super::{NOT_RENDERED, Processor};
-use crate::findings::{Finding, Id};
-use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
-use crate::render::Measured;
 
 /// Characters that a name may hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -3,13 +3,13 @@
 //! To add a stage, copy a file, add one line to the list below, one table to a recipe and one golden case.
 
 use loadin_audio::Block;
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use toml::de::Deserializer;
 
-use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
-use crate::render::Measured;
 
 pub mod align_starts;
 pub mod channel_fix;

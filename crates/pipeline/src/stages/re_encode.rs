@@ -8,16 +8,16 @@
 //! `bext` as in EBU Tech 3285.
 
 use loadin_codec::{SampleKind, Target, fits_aiff, flac_refusal};
+use loadin_record::finding::{Finding, Id, rounded};
+use loadin_record::manifest::Change;
+use loadin_record::survey::FormatFacts;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{NOT_RENDERED, Processor};
-use crate::facts::FormatFacts;
-use crate::findings::{Finding, Id, rounded};
-use crate::manifest::Change;
 use crate::plan::{Draft, DraftStem, PlannedMarker, Standing, StemPlan};
 use crate::recipe::PeakKind;
-use crate::render::Measured;
 
 /// The container of the outputs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -6,14 +6,14 @@
 //! *Sources:* the majority rate of a delivery as its target: common practice, no source.
 
 use loadin_audio::{Block, Resampler, rescale_frames};
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{NOT_RENDERED, Processor};
-use crate::manifest::Change;
 use crate::plan::{Draft, StemPlan};
 use crate::recipe::Rate;
-use crate::render::Measured;
 
 /// Settings of `resample`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -7,15 +7,15 @@
 //! *Sources:* no public norm exists for threshold, head and tail; the defaults are common practice, no source.
 
 use loadin_audio::{Block, Fade};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize, de};
 
 use super::{Link, NOT_RENDERED, Processor};
-use crate::findings::{Finding, Id};
-use crate::manifest::Change;
 use crate::plan::{Draft, DraftStem, StemPlan};
 use crate::recipe::{Level, Span};
-use crate::render::Measured;
 
 /// A time to keep: the first span that can be used holds, so that bars may have seconds to fall back on.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]

@@ -22,18 +22,22 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
+use crate::manifest_file::read_manifest;
+
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
+use loadin_record::layout::MEMORY;
+use loadin_record::manifest::{Manifest, State};
+use loadin_record::survey::{FileFacts, Scope, Survey};
+
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
 use crate::audio_folder;
 use crate::bench::Bench;
 use crate::event::{Event, Step};
-use crate::facts::{FileFacts, Survey};
 use crate::journal::Journal;
-use crate::manifest::{Manifest, State};
 use crate::music::Music;
-use crate::out_folder::{MEMORY, OutFolder, Packaging};
+use crate::out_folder::{OutFolder, Packaging};
 use crate::plan::StemPlan;
 use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
@@ -42,7 +46,6 @@ use crate::run::{self, Course, Job, Papers, RunError, Study};
 use crate::scan;
 use crate::sketch::Sketches;
 use crate::storage::{RealDisk, digest, digest_file};
-use crate::survey::Scope;
 use crate::turns::{self, in_parallel, with_hands};
 
 /// Where a unit works, and with what.
@@ -286,7 +289,7 @@ fn disk_for(desk: &Desk<'_>, stems: &[&StemPlan]) -> SharedDisk {
     let mut disk = SharedDisk::new();
     let mut known: BTreeMap<PathBuf, String> =
         journal.outputs().into_iter().map(|known| (desk.out.join(known.path), known.sha256)).collect();
-    let earlier = Manifest::read(desk.out).ok();
+    let earlier = read_manifest(desk.out).ok();
     let outputs = earlier.iter().flat_map(|manifest| &manifest.stems).filter_map(|stem| stem.output.as_ref());
     known.extend(outputs.map(|output| (desk.out.join(&output.path), output.sha256.clone())));
     for stem in stems {

@@ -11,8 +11,10 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use loadin_record::digest::Stored;
+
 use crate::lock::Holder;
-use crate::storage::{Disk, DiskFile, RealDisk, Stored, UNFINISHED, digest_file};
+use crate::storage::{Disk, DiskFile, RealDisk, UNFINISHED, digest_file};
 
 /// A temporary of another machine that was not written to for so long is nobody's.
 const STALE_AFTER: Duration = Duration::from_secs(24 * 60 * 60);

@@ -10,8 +10,8 @@ mod top;
 pub(crate) use rows::colour;
 pub(crate) use top::{number_in, verdict};
 
-use loadin_pipeline::facts::Survey;
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
 
 use crate::text::html;
 use crate::timeline::{Axis, Surveys};

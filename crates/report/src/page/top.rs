@@ -2,10 +2,10 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::findings::{Finding, Severity};
-use loadin_pipeline::late::LateFile;
-use loadin_pipeline::manifest::{Manifest, State};
-use loadin_pipeline::music::{Fact, heading, unit_of};
+use loadin_record::finding::{Finding, Severity};
+use loadin_record::late::LateFile;
+use loadin_record::manifest::{Manifest, State};
+use loadin_record::music::{Fact, heading, unit_of};
 use serde_json::Value;
 
 use super::rows::sign;

@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 
 use loadin_pipeline::outputs_of;
 use loadin_pipeline::storage::{RealDisk, store_text};
-use loadin_pipeline::summary::{Ended, Summary};
+use loadin_record::summary::{Ended, Summary};
 use serde_json::Value;
 
 use crate::{Exit, Failure};

@@ -9,16 +9,20 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
-use loadin_pipeline::manifest::Manifest;
 use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::storage::RealDisk;
-use loadin_pipeline::summary::{DeliverySummary, Ended, Summary};
 use loadin_pipeline::{Bench, Packaging, Patience};
+use loadin_record::manifest::Manifest;
+use loadin_record::summary::{DeliverySummary, Ended, Summary};
 
+use super::STOP;
+use super::bench;
+use super::load_recipe;
+use super::on_threads;
 use super::pages::store_batch_index;
-use super::{STOP, bench, load_recipe, on_threads, stop_on_signals};
+use super::stop_on_signals;
 use crate::args::{Format, Prep};
 use crate::clock::{self, Deadline};
 use crate::progress::Reporter;
@@ -63,7 +67,7 @@ fn one(
     progress: &Arc<Reporter>,
     out: &mut dyn Write,
 ) -> Result<Exit, Failure> {
-    let mut summary = Summary::new(recipe, clock::unix_seconds());
+    let mut summary = Summary::new(recipe.record(), clock::unix_seconds());
     let (entry, result) = carry_out(args, turn, recipe, progress);
     let exit = settled(&mut summary, entry, exit_of(&result));
     let printed = match &result {
@@ -89,7 +93,7 @@ fn several(
 ) -> Result<Exit, Failure> {
     finish::check_place(&args.out)?;
     let begun = Instant::now();
-    let mut summary = Summary::new(recipe, clock::unix_seconds());
+    let mut summary = Summary::new(recipe.record(), clock::unix_seconds());
     let mut stored = Ok(args.out.clone());
     let mut exit = Exit::Done;
     for turn in turns {

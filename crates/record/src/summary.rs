@@ -7,9 +7,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-use crate::findings::{Finding, Severity};
+use crate::digest::json_text;
+use crate::finding::{Finding, Severity};
 use crate::manifest::{Manifest, RecipeRecord, State, Tool};
-use crate::recipe::Recipe;
 
 /// Version of the summary's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -113,11 +113,11 @@ impl Attention {
 
 impl Summary {
     /// An empty summary.
-    pub fn new(recipe: &Recipe, started_unix: u64) -> Self {
+    pub fn new(recipe: RecipeRecord, started_unix: u64) -> Self {
         Self {
             summary: FORMAT_VERSION,
             tool: Tool::this(),
-            recipe: RecipeRecord::of(recipe),
+            recipe,
             started_unix,
             seconds: 0.0,
             exit_code: 0,
@@ -127,7 +127,7 @@ impl Summary {
 
     /// Indented JSON with one final newline.
     pub fn to_json(&self) -> String {
-        crate::storage::json_text(self)
+        json_text(self)
     }
 
     /// The published JSON Schema.

@@ -1,25 +1,43 @@
 //! The manifest: the record of a prepared delivery. Its JSON Schema is published as `tests/data/manifest.schema.json`.
 
-use std::path::Path;
-
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
-use crate::carried::MetadataRecord;
-use crate::facts::Ignored;
-use crate::findings::Finding;
-use crate::hint::Proposal;
+use crate::digest::{json_text, text_digest};
+use crate::evidence::{Proposal, RoughMix, Sibling};
+use crate::finding::{Finding, rounded};
 use crate::identity::Identity;
 use crate::late::Late;
+use crate::link::Link;
 use crate::music::Facts;
-use crate::plan::Link;
-use crate::recipe::Recipe;
-use crate::rough::RoughMix;
-use crate::siblings::Sibling;
+use crate::source::SourceRecord;
+use crate::survey::Ignored;
+use crate::written::MetadataRecord;
 
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;
+
+/// Why a text is no manifest that this program reads.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ManifestError {
+    /// It cannot be read as JSON.
+    #[error("it is not JSON: {0}")]
+    NotJson(#[source] serde_json::Error),
+    /// It was written in another form.
+    #[error("it has format version {found}, this program reads {FORMAT_VERSION}")]
+    OtherVersion {
+        /// The version that it has.
+        found: u64,
+    },
+    /// It does not say which form it has.
+    #[error("it has no \"manifest\" version field")]
+    NoVersion,
+    /// A field is missing or is something else.
+    #[error("it does not follow the manifest schema: {0}")]
+    OtherSchema(#[source] serde_json::Error),
+}
 
 /// The record of one delivery.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -81,13 +99,6 @@ pub struct RecipeRecord {
     pub revision: u32,
     /// SHA-256 of its text, in hex.
     pub sha256: String,
-}
-
-impl RecipeRecord {
-    /// The record of a recipe.
-    pub fn of(recipe: &Recipe) -> Self {
-        Self { name: recipe.name.clone(), revision: recipe.revision, sha256: recipe.sha256() }
-    }
 }
 
 /// The delivery.
@@ -156,39 +167,6 @@ pub struct StemRecord {
     pub findings: Vec<Finding>,
     /// Why it failed or was set aside.
     pub error: Option<String>,
-}
-
-/// A delivered file.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct SourceRecord {
-    /// Path inside the delivery.
-    pub path: String,
-    /// Size in bytes.
-    pub bytes: u64,
-    /// SHA-256 in hex; null when the file could not be read.
-    pub sha256: Option<String>,
-    /// Container, by content.
-    pub container: Option<String>,
-    /// Codec.
-    pub codec: Option<String>,
-    /// Rate in Hz.
-    pub rate_hz: Option<u32>,
-    /// Channel count.
-    pub channels: Option<u16>,
-    /// Valid bits a sample.
-    pub bits: Option<u16>,
-    /// Whether the samples are floats.
-    pub float: Option<bool>,
-    /// Frames.
-    pub frames: Option<u64>,
-    /// Time stamp in frames since midnight, at the file's own rate.
-    pub timestamp_frames: Option<u64>,
-    /// Sample peak.
-    pub peak_dbfs: Option<f64>,
-    /// True peak.
-    pub true_peak_dbtp: Option<f64>,
-    /// Integrated loudness, where the recipe asks for it.
-    pub loudness_lufs: Option<f64>,
 }
 
 /// A prepared file.
@@ -310,7 +288,7 @@ impl Run {
     pub fn own_digest(&self) -> String {
         let bare = Self { digest: String::new(), ..self.clone() };
         let text = serde_json::to_string(&bare).expect("a run holds nothing that JSON cannot");
-        crate::run::text_digest(&text)
+        text_digest(&text)
     }
 }
 
@@ -321,7 +299,7 @@ impl std::fmt::Display for Change {
             Value::String(text) => text.clone(),
             // Two decimals are enough to read; the manifest has them all.
             Value::Number(number) if number.is_f64() => {
-                crate::findings::rounded(number.as_f64().unwrap_or(0.0), 2).to_string()
+                rounded(number.as_f64().unwrap_or(0.0), 2).to_string()
             }
             other => other.to_string(),
         };
@@ -367,34 +345,26 @@ impl Manifest {
         if let Some(object) = value.as_object_mut() {
             object.shift_remove("run");
         }
-        crate::run::text_digest(&value.to_string())
+        text_digest(&value.to_string())
     }
 
     /// The manifest as it is stored: indented JSON, one final newline.
     pub fn to_json(&self) -> String {
-        crate::storage::json_text(self)
+        json_text(self)
     }
 
-    /// Reads the manifest of a prepared delivery; what is wrong is said with the file's name.
-    pub fn read(out: &Path) -> Result<Self, String> {
-        let path = out.join("manifest.json");
-        let text = std::fs::read_to_string(&path)
-            .map_err(|error| format!("cannot read \"{}\": {error}", path.display()))?;
-        Self::from_json(&text).map_err(|error| format!("\"{}\": {error}", path.display()))
-    }
-
-    /// Reads a manifest; refuses other format versions.
-    pub fn from_json(text: &str) -> Result<Self, String> {
-        let value: Value = serde_json::from_str(text).map_err(|error| format!("it is not JSON: {error}"))?;
+    /// Reads a manifest.
+    ///
+    /// # Errors
+    /// When it is not JSON, has another format version, or does not follow the schema.
+    pub fn from_json(text: &str) -> Result<Self, ManifestError> {
+        let value: Value = serde_json::from_str(text).map_err(ManifestError::NotJson)?;
         match value.get("manifest").and_then(Value::as_u64) {
             Some(version) if version == u64::from(FORMAT_VERSION) => {}
-            Some(version) => {
-                return Err(format!("it has format version {version}, this program reads {FORMAT_VERSION}"));
-            }
-            None => return Err("it has no \"manifest\" version field".to_owned()),
+            Some(found) => return Err(ManifestError::OtherVersion { found }),
+            None => return Err(ManifestError::NoVersion),
         }
-        serde_json::from_value(value)
-            .map_err(|error| format!("it does not follow the manifest schema: {error}"))
+        serde_json::from_value(value).map_err(ManifestError::OtherSchema)
     }
 
     /// The published JSON Schema.

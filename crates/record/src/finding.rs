@@ -1,5 +1,6 @@
 //! Findings: what was noticed, with evidence. A finding never changes audio.
 
+use loadin_audio::Decibels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -134,4 +135,9 @@ pub fn round_to(value: f64, digits: i32) -> Option<f64> {
     let scale = 10f64.powi(digits);
     let rounded = (value * scale).round() / scale;
     rounded.is_finite().then_some(if rounded == 0.0 { 0.0 } else { rounded })
+}
+
+/// An amplitude (1.0 is full scale) as a level in dB for the manifest, with three decimals; `None` for silence.
+pub fn level_db(amplitude: f64) -> Option<f64> {
+    round_to(Decibels::from_ratio(amplitude).0, 3)
 }

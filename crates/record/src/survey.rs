@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::findings::Finding;
+use crate::finding::Finding;
 
 /// What a folder holds. No audio has been decoded yet.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -230,4 +230,13 @@ pub struct EnvelopeChannel {
     pub sum: Vec<f32>,
     /// Sum of their squares.
     pub sum_sq: Vec<f32>,
+}
+
+/// What a survey shall measure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Scope {
+    /// Rate at which levels and the envelope are measured.
+    pub target_hz: u32,
+    /// Whether integrated loudness is measured.
+    pub loudness: bool,
 }
