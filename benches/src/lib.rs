@@ -12,8 +12,8 @@ use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::RealDisk;
 use loadin_pipeline::{Bench, Packaging};
+use loadin_storage::disk::RealDisk;
 
 /// Whether this is `cargo bench`: whoever only compiles the benches wants no gigabyte to be written.
 pub fn is_asked() -> bool {

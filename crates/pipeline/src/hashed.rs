@@ -6,11 +6,11 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::{self, JoinHandle};
 
 use loadin_record::digest::{Stored, hex};
+use loadin_storage::pieces::each_piece;
 use sha2::{Digest, Sha256};
 
 use crate::hands::Hands;
 use crate::scan::SourceFile;
-use crate::storage::each_piece;
 
 /// What a decoder leaves of a file is read in pieces of this size.
 const REST_BYTES: u64 = 16 << 20;

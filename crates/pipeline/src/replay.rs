@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_storage::disk::RealDisk;
 
 use crate::bench::Bench;
 use crate::manifest_file::{ManifestFileError, read_manifest};
@@ -16,7 +17,6 @@ use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render;
 use crate::run::{self, RunError, Study};
-use crate::storage::RealDisk;
 use crate::turns::in_parallel;
 use crate::verify::Verified;
 

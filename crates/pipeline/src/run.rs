@@ -1,7 +1,6 @@
 //! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
 
 use std::collections::BTreeMap;
-use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -13,12 +12,16 @@ use loadin_record::late::{Late, Pin};
 use loadin_record::manifest::Manifest;
 use loadin_record::music::bar_seconds;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::records::Records;
+use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
 use crate::bench::Bench;
 use crate::event::{Event, Step};
 use crate::hands::Hands;
 use crate::heard;
-use crate::journal::Journal;
+use crate::journal::Surveys;
 use crate::late;
 use crate::music::{Music, markers_in};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
@@ -31,7 +34,6 @@ use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
 use crate::sketch::Sketches;
 use crate::stages::Settings;
-use crate::storage::{Disk, StoreError, digest_file, remove_if_there, store_text};
 use crate::sums::listed;
 use crate::survey;
 use crate::turns::{self, with_hands};
@@ -59,11 +61,11 @@ pub enum RunError {
     Stopped,
     /// A file cannot be written.
     #[error("{0}; what was finished before is whole, and the same command goes on when the cause is gone")]
-    Store(Box<StoreError<Infallible>>),
+    Store(Box<StoreError>),
 }
 
-impl From<StoreError<Infallible>> for RunError {
-    fn from(error: StoreError<Infallible>) -> Self {
+impl From<StoreError> for RunError {
+    fn from(error: StoreError) -> Self {
         Self::Store(Box::new(error))
     }
 }
@@ -112,7 +114,7 @@ pub fn study(
     earlier: Option<&Manifest>,
 ) -> Result<Study, RunError> {
     let inventory = list(delivery, bench)?;
-    Course { delivery, recipe, bench, journal: None, earlier }.study(inventory)
+    Course { delivery, recipe, bench, records: None, earlier }.study(inventory)
 }
 
 /// Lists the delivery; there must be audio in it.
@@ -130,14 +132,14 @@ pub(crate) struct Course<'a> {
     pub(crate) delivery: &'a Path,
     pub(crate) recipe: &'a Recipe,
     pub(crate) bench: &'a Bench,
-    pub(crate) journal: Option<&'a Journal<'a>>,
+    pub(crate) records: Option<&'a Records<'a>>,
     pub(crate) earlier: Option<&'a Manifest>,
 }
 
 impl Course<'_> {
     fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
         let scopes = self.scopes(&inventory);
-        let sketches = Sketches::new(self.journal);
+        let sketches = Sketches::new(self.records);
         let surveys = self.survey_all(&inventory.files, &scopes, &sketches);
         if self.bench.stop.is_asked() {
             return Err(RunError::Stopped);
@@ -178,7 +180,7 @@ impl Course<'_> {
 
     /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
     fn late(&self, earlier: &Manifest, pin: Pin, surveys: &[Survey]) -> Option<Late> {
-        let old = |path: &str| self.journal.and_then(|journal| journal.survey_before(path));
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
         let files = late::differences(earlier, surveys, old);
         if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
     }
@@ -213,7 +215,7 @@ impl Course<'_> {
         with_hands(&items, size, |(file, scope), hands| self.survey(file, *scope, hands, sketches))
     }
 
-    /// Surveys one stem, unless the journal has its survey.
+    /// Surveys one stem, unless there is a record of its survey.
     pub(crate) fn survey(
         &self,
         file: &FileFacts,
@@ -221,7 +223,7 @@ impl Course<'_> {
         hands: Hands,
         sketches: &Sketches<'_>,
     ) -> Survey {
-        let known = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope));
+        let known = self.records.and_then(|records| Surveys(records).proved(self.delivery, file, scope));
         if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
@@ -230,8 +232,8 @@ impl Course<'_> {
         if let Some(sketch) = sketch {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }
-        if let Some(journal) = self.journal {
-            journal.record_survey(file, scope, &survey);
+        if let Some(records) = self.records {
+            Surveys(records).record(file, scope, &survey);
         }
         survey
     }
@@ -277,16 +279,16 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     OutFolder::check_place(job.delivery, job.out)?;
     let inventory = list(job.delivery, &job.bench)?;
     let mut folder = OutFolder::claim(job.out, job.packaging)?;
-    let journal = folder.journal(&*job.disk);
+    let records = folder.records(&*job.disk);
     let reused = Arc::new(AtomicU64::new(0));
     let bench = counting(&job.bench, Arc::clone(&reused));
     let earlier = folder.earlier().filter(|_| !job.relink);
     let (delivery, recipe) = (job.delivery, job.recipe);
     let study =
-        Course { delivery, recipe, bench: &bench, journal: Some(&journal), earlier }.study(inventory)?;
+        Course { delivery, recipe, bench: &bench, records: Some(&records), earlier }.study(inventory)?;
     folder.check(&*job.disk, &study.plan)?;
     folder.begin_writing()?;
-    let rendered = render_all(job, folder.outputs(), &study, &bench, &journal)?;
+    let rendered = render_all(job, folder.outputs(), &study, &bench, &records)?;
     let reused = reused.load(Ordering::Relaxed);
     finish(job, folder, &study, &rendered, begun, reused)
 }
@@ -332,13 +334,13 @@ fn render_all(
     out: &Path,
     study: &Study,
     bench: &Bench,
-    journal: &Journal<'_>,
+    records: &Records<'_>,
 ) -> Result<BTreeMap<String, Rendered>, RunError> {
     let shop = study.shop(job.delivery, out, Arc::clone(&job.disk), bench);
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut rendered = BTreeMap::new();
-    for (path, result) in turns::render_all(&shop, journal, &stems) {
+    for (path, result) in turns::render_all(&shop, records, &stems) {
         let outcome = match result {
             Ok(done) => Ok(done),
             Err(RenderError::Stopped) => return Err(RunError::Stopped),

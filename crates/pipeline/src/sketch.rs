@@ -1,23 +1,29 @@
-//! Where the sketches of a delivery are kept between the survey and the comparison of stems: in the journal where there
-//! is one, so that the memory of a run does not grow with the delivery, else in memory.
+//! Where the sketches of a delivery are kept between the survey and the comparison of stems: on record where there
+//! are records, so that the memory of a run does not grow with the delivery, else in memory.
 
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use loadin_audio::Sketch;
+use loadin_storage::records::{Records, bytes_of, floats_of};
 
-use crate::journal::Journal;
+/// Bumped when the same sound gives another sketch; 1: the middle of all channels, at most 20 minutes.
+const SKETCH_VERSION: u32 = 1;
+
+/// The step under which a sketch is recorded.
+const SKETCH: &str = "sketch";
 
 /// The sketches of one study.
 pub(crate) struct Sketches<'a> {
-    journal: Option<&'a Journal<'a>>,
+    records: Option<&'a Records<'a>>,
     kept: Mutex<BTreeMap<String, Sketch>>,
 }
 
 impl<'a> Sketches<'a> {
     /// A place for sketches.
-    pub(crate) fn new(journal: Option<&'a Journal<'a>>) -> Self {
-        Self { journal, kept: Mutex::default() }
+    pub(crate) fn new(records: Option<&'a Records<'a>>) -> Self {
+        Self { records, kept: Mutex::default() }
     }
 
     fn lock(&self) -> MutexGuard<'_, BTreeMap<String, Sketch>> {
@@ -26,8 +32,8 @@ impl<'a> Sketches<'a> {
 
     /// Keeps the sketch of the file at `path`, whose bytes have this digest.
     pub(crate) fn keep(&self, path: &str, sha256: &str, sketch: Sketch) {
-        // The journal is best effort; what it cannot take stays here, since the result may not depend on it.
-        if !self.journal.is_some_and(|journal| journal.record_sketch(path, sha256, &sketch)) {
+        // Records are best effort; what they cannot take stays here, since the result may not depend on it.
+        if !self.records.is_some_and(|records| record(records, path, sha256, &sketch)) {
             self.lock().insert(path.to_owned(), sketch);
         }
     }
@@ -37,14 +43,35 @@ impl<'a> Sketches<'a> {
         self.get(path, sha256).is_some()
     }
 
-    /// Whether the journal has that sketch, for whoever compares the stems on another machine.
+    /// Whether that sketch is on record, for whoever compares the stems on another machine.
     pub(crate) fn is_recorded(&self, path: &str, sha256: &str) -> bool {
-        self.journal.is_some_and(|journal| journal.sketch(path, sha256).is_some())
+        self.records.is_some_and(|records| recorded(records, path, sha256).is_some())
+    }
+
+    /// Where the record of the sketch of the file at `path` lies, where there are records.
+    pub(crate) fn place(&self, path: &str) -> Option<PathBuf> {
+        self.records.map(|records| records.place(SKETCH, path))
     }
 
     /// The sketch of the file at `path`, if it was made of the very same bytes.
     pub(crate) fn get(&self, path: &str, sha256: &str) -> Option<Sketch> {
         let kept = self.lock().get(path).cloned();
-        kept.or_else(|| self.journal?.sketch(path, sha256))
+        kept.or_else(|| recorded(self.records?, path, sha256))
     }
+}
+
+/// Records a sketch; says whether it can be had back.
+fn record(records: &Records<'_>, path: &str, sha256: &str, sketch: &Sketch) -> bool {
+    let parts = (sketch.rate_hz(), sketch.samples(), sketch.scales().len());
+    let mut tail = bytes_of(sketch.scales());
+    tail.extend(sketch.codes().iter().flat_map(|code| code.to_le_bytes()));
+    records.write(SKETCH, path, (sha256, SKETCH_VERSION), (parts, &tail))
+}
+
+fn recorded(records: &Records<'_>, path: &str, sha256: &str) -> Option<Sketch> {
+    let ((rate_hz, samples, scales), tail): ((u32, usize, usize), _) =
+        records.read(SKETCH, path, &(sha256, SKETCH_VERSION))?;
+    let (scales, codes) = tail.split_at_checked(scales.checked_mul(size_of::<f32>())?)?;
+    let codes = codes.as_chunks::<2>().0.iter().map(|code| i16::from_le_bytes(*code)).collect();
+    Sketch::from_parts(rate_hz, samples, floats_of(scales), codes)
 }

@@ -13,6 +13,7 @@ use std::path::Path;
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
 use loadin_record::manifest::{Manifest, OutputRecord, State};
+use loadin_storage::pieces::{digest, digest_file};
 
 use crate::audio_folder;
 use crate::bag;
@@ -21,7 +22,6 @@ use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::outputs_of;
 use crate::run;
 use crate::scan;
-use crate::storage::{digest, digest_file};
 use crate::sums;
 use crate::turns::in_parallel;
 

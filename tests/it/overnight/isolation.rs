@@ -10,9 +10,9 @@ use loadin_pipeline::event::{Event, Step};
 use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::RealDisk;
 use loadin_pipeline::{Bench, Packaging, Patience};
 use loadin_record::manifest::{Manifest, State};
+use loadin_storage::disk::RealDisk;
 use loadin_tests::Delivery;
 
 use super::delivery_of;

@@ -4,12 +4,13 @@ use std::path::{Path, PathBuf};
 
 use loadin_pipeline::manifest_file::read_manifest;
 use loadin_pipeline::papers::{PapersError, write_audit};
-use loadin_pipeline::storage::{RealDisk, store_text};
 use loadin_pipeline::{outputs_of, scan};
 use loadin_record::manifest::Manifest;
 use loadin_record::summary::{Ended, Summary};
 use loadin_record::survey::Survey;
 use loadin_report::{Entry, index};
+use loadin_storage::disk::RealDisk;
+use loadin_storage::store::store_text;
 
 use super::refuse_shared_folders;
 use crate::args::Audit;

@@ -13,6 +13,9 @@ use loadin_codec::{Output, Target, WavSpec};
 use loadin_record::digest::Stored;
 use loadin_record::layout::AUDIO;
 use loadin_record::written::{Measured, MetadataRecord};
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::DigestWriter;
+use loadin_storage::store::{self, Check, Settled, StoreError, StoreFailure, WriteFailure, Written};
 use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
@@ -25,7 +28,6 @@ use crate::event::{Event, Step};
 use crate::hands::{Hands, Push, hand_on};
 use crate::plan::StemPlan;
 use crate::stages::re_encode::Storage;
-use crate::storage::{self, Check, DigestWriter, Disk, Settled, StoreError, WriteFailure, Written};
 use crate::watch::{Pulse, watched};
 
 /// Why a stem could not be rendered.
@@ -46,7 +48,7 @@ pub enum RenderError {
     Promise(String),
     /// The output cannot be written: this ends the run, since the next stem would meet the same disk.
     #[error(transparent)]
-    Store(Box<StoreError<std::convert::Infallible>>),
+    Store(Box<StoreError>),
 }
 
 /// What every render of one delivery shares.
@@ -152,8 +154,11 @@ fn write(
     let beside = hands == Hands::Two && plain.is_some();
     let check = Check { part: plain.unwrap_or(0..0), beside };
     let contents = |writer: &mut dyn Output| encode(shop, order, hands, pulse, writer, digest);
-    let result = storage::write(&*shop.disk, &path, check, contents);
-    result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
+    let result = store::write(&*shop.disk, &path, check, contents);
+    result.map_err(|failure| match failure {
+        StoreFailure::Store(error) => RenderError::Store(Box::new(error)),
+        StoreFailure::Contents(error) => error,
+    })
 }
 
 /// What is to be encoded, and as what.

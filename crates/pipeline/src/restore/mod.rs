@@ -21,6 +21,8 @@ use loadin_record::digest::json_text;
 use loadin_record::finding::Id;
 use loadin_record::manifest::{Change, Manifest, OutputRecord, StemRecord};
 use loadin_record::written::Measured;
+use loadin_storage::disk::Disk;
+use loadin_storage::store::{self, StoreError, StoreFailure, WriteFailure, store_text};
 
 use self::undo::{Way, way};
 use crate::carried::without_added;
@@ -32,7 +34,6 @@ use crate::render::RenderError;
 use crate::render::chain::Chain;
 use crate::render::sink::{AudioDigest, Sink};
 use crate::scan::SourceFile;
-use crate::storage::{self, Disk, StoreError, WriteFailure, store_text};
 use crate::turns::in_parallel;
 
 /// What a restoration has made.
@@ -80,7 +81,7 @@ pub enum RestoreError {
     },
     /// A file cannot be written.
     #[error(transparent)]
-    Store(#[from] StoreError<std::convert::Infallible>),
+    Store(#[from] StoreError),
 }
 
 /// Restores the delivery that was prepared into the folder or bag `root` into the folder `to`, which must be new or empty; the record is
@@ -142,7 +143,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
     }
     let Way { mut chain, steps, factor } = way;
     let real = out.join(&output.path);
-    match storage::store(disk, &path, |writer| undo(&real, stem, output, &mut chain, writer)) {
+    match store::store(disk, &path, |writer| undo(&real, stem, output, &mut chain, writer)) {
         Ok(_) => Ok(RestoredFile {
             source: stem.source.path.clone(),
             path: Some(name),
@@ -151,7 +152,8 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
             how: steps.iter().map(|step| step.how).max().unwrap_or(How::Exact),
             steps,
         }),
-        Err(error) => Ok(nothing(error.contents()?.to_string())),
+        Err(StoreFailure::Store(error)) => Err(error.into()),
+        Err(StoreFailure::Contents(error)) => Ok(nothing(error.to_string())),
     }
 }
 

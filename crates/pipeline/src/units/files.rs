@@ -8,6 +8,7 @@ use loadin_record::digest::{json_text, text_digest};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::Late;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+use loadin_storage::store::store_text;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
@@ -18,7 +19,6 @@ use crate::music::Music;
 use crate::plan::Plan;
 use crate::recipe::Recipe;
 use crate::run::{RunError, Study};
-use crate::storage::store_text;
 
 const INVENTORY: &str = "inventory.json";
 const PLAN: &str = "plan.json";

@@ -12,14 +12,14 @@ const BLOCK: usize = 64;
 ///
 /// Every round of SHA-256 waits for the one before. Where two digests take turns block by block, the processor works on
 /// both at once: the pair takes 1.4 times as long as one, measured with the instructions that x86 has for it.
-pub(crate) struct WithPart {
+pub(crate) struct DigestPair {
     part: Range<u64>,
     bytes: u64,
     whole: Sha256,
     inner: Sha256,
 }
 
-impl WithPart {
+impl DigestPair {
     /// A digest of nothing yet.
     pub(crate) fn new(part: Range<u64>) -> Self {
         Self { part, bytes: 0, whole: Sha256::new(), inner: Sha256::new() }
@@ -76,7 +76,7 @@ mod tests {
             length in 0usize..2000, from in 0usize..500, count in 0usize..1600, piece in 1usize..700,
         ) {
             let bytes: Vec<u8> = (0..length).map(|n| (n * 31 % 251) as u8).collect();
-            let mut sums = WithPart::new(from as u64..(from + count) as u64);
+            let mut sums = DigestPair::new(from as u64..(from + count) as u64);
             bytes.chunks(piece).for_each(|piece| sums.update(piece));
             let (whole, part) = sums.finish();
             prop_assert_eq!(whole.bytes, length as u64);

@@ -10,8 +10,8 @@ use loadin_record::digest::Stored;
 use twox_hash::XxHash3_128;
 
 use crate::disk::{Disk, DiskFile};
-use crate::storage::each_piece;
-use crate::with_part::WithPart;
+use crate::pieces::each_piece;
+use crate::sha256_pair::DigestPair;
 
 /// Bytes at the start of a file that can be written once more.
 const HEAD_BYTES: usize = 64;
@@ -46,7 +46,7 @@ impl FastDigest {
 pub(crate) struct ReadBack {
     reader: Box<dyn Read + Send>,
     fast: FastDigest,
-    sums: WithPart,
+    sums: DigestPair,
     bytes: u64,
 }
 
@@ -64,7 +64,7 @@ impl ReadBack {
     /// Opens the file at `path`, of which `part` gets a digest of its own.
     pub(crate) fn open(disk: &dyn Disk, path: &Path, part: Range<u64>) -> io::Result<Self> {
         let reader = disk.open(path)?;
-        Ok(Self { reader, fast: FastDigest::default(), sums: WithPart::new(part), bytes: 0 })
+        Ok(Self { reader, fast: FastDigest::default(), sums: DigestPair::new(part), bytes: 0 })
     }
 
     /// Reads on to byte `to`, or to the end where there are fewer.
@@ -123,7 +123,7 @@ mod tests {
 
     use super::*;
     use crate::disk::RealDisk;
-    use crate::storage::{Check, StoreError, WriteFailure, write};
+    use crate::store::{Check, StoreError, WriteFailure, write};
 
     /// More than the disk is asked for at once, twice.
     const BYTES: usize = 20 << 20;

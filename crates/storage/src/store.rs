@@ -3,8 +3,7 @@
 //! Temporary file in the same folder → write → flush → sync → open again and hash → rename → sync the folder.
 
 use std::convert::Infallible;
-use std::fs::File;
-use std::io::{self, BufWriter, Read, Write};
+use std::io::{self, BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -13,20 +12,17 @@ use loadin_record::digest::{Stored, hex};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use crate::disk::{Disk, DiskFile};
+use crate::pieces::PIECE;
 use crate::read_back::{Behind, FastDigest, Found, ReadBack};
-
-pub use crate::disk::{Disk, DiskFile, RealDisk};
 
 /// Suffix of files that are not finished.
 pub const UNFINISHED: &str = ".unfinished";
 
-/// How much is read or written at once.
-const PIECE: usize = 1 << 18;
-
 /// What hindered a write.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
-pub enum StoreError<E> {
+pub enum StoreError {
     /// The file system refused.
     #[error("cannot write \"{}\": {source}", path.display())]
     Disk {
@@ -41,12 +37,24 @@ pub enum StoreError<E> {
         /// The file.
         path: PathBuf,
     },
-    /// Whoever made the contents failed.
-    #[error(transparent)]
+}
+
+/// Why there is no file: the disk refused it, or whoever makes its contents did.
+#[derive(Debug)]
+pub enum StoreFailure<E> {
+    /// The disk.
+    Store(StoreError),
+    /// Whoever makes the contents.
     Contents(E),
 }
 
-/// Failures inside the closure that makes the contents.
+impl<E> From<StoreError> for StoreFailure<E> {
+    fn from(error: StoreError) -> Self {
+        Self::Store(error)
+    }
+}
+
+/// Why the closure that makes the contents has given up.
 #[derive(Debug)]
 pub enum WriteFailure<E> {
     /// Writing failed.
@@ -93,15 +101,15 @@ impl Output for Digesting {
 
 /// How a file is read back.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Check {
+pub struct Check {
     /// Bytes that get a SHA-256 of their own.
-    pub(crate) part: Range<u64>,
+    pub part: Range<u64>,
     /// Whether a thread of its own reads what is on the disk while more is written.
-    pub(crate) beside: bool,
+    pub beside: bool,
 }
 
 /// Contents that are written under an unfinished name and on their way to the disk.
-pub(crate) struct Written<T> {
+pub struct Written<T> {
     path: PathBuf,
     unfinished: PathBuf,
     file: Box<dyn DiskFile>,
@@ -112,11 +120,11 @@ pub(crate) struct Written<T> {
 }
 
 /// A file under its final name.
-pub(crate) struct Settled<T> {
-    pub(crate) made: T,
-    pub(crate) stored: Stored,
+pub struct Settled<T> {
+    pub made: T,
+    pub stored: Stored,
     /// SHA-256 of the part that was asked for, in hex.
-    pub(crate) part: String,
+    pub part: String,
 }
 
 /// Writes `path` whole or not at all; `contents` gets the writer.
@@ -124,20 +132,20 @@ pub fn store<T, E>(
     disk: &dyn Disk,
     path: &Path,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
-) -> Result<(T, Stored), StoreError<E>> {
+) -> Result<(T, Stored), StoreFailure<E>> {
     let written = write_whole(disk, path, Check::default(), contents)?;
-    let Settled { made, stored, .. } = written.settle(disk).map_err(StoreError::with_contents)?;
+    let Settled { made, stored, .. } = written.settle(disk)?;
     Ok((made, stored))
 }
 
 /// The first half of [`store`], for whoever has other work meanwhile: the contents are handed to the system, which has
 /// begun to bring them to the disk.
-pub(crate) fn write<T, E>(
+pub fn write<T, E>(
     disk: &dyn Disk,
     path: &Path,
     check: Check,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
-) -> Result<Written<T>, StoreError<E>> {
+) -> Result<Written<T>, StoreFailure<E>> {
     let mut written = write_whole(disk, path, check, contents)?;
     written.file.begin_sync();
     Ok(written)
@@ -148,7 +156,7 @@ fn write_whole<T, E>(
     path: &Path,
     check: Check,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
-) -> Result<Written<T>, StoreError<E>> {
+) -> Result<Written<T>, StoreFailure<E>> {
     let unfinished = unfinished_path(path);
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     // A leftover of an interrupted run is nobody's work.
@@ -166,7 +174,7 @@ fn write_unfinished<T, E>(
     unfinished: &Path,
     check: Check,
     contents: impl FnOnce(&mut dyn Output) -> Result<T, WriteFailure<E>>,
-) -> Result<Written<T>, StoreError<E>> {
+) -> Result<Written<T>, StoreFailure<E>> {
     let at_disk = |source| StoreError::Disk { path: path.to_owned(), source };
     let mut file = disk.create_new(unfinished).map_err(at_disk)?;
     let behind = if check.beside {
@@ -177,8 +185,8 @@ fn write_unfinished<T, E>(
     let inner = BufWriter::with_capacity(PIECE, file);
     let mut writer = Digesting { inner, digest: FastDigest::default(), behind };
     let made = contents(&mut writer).map_err(|failure| match failure {
-        WriteFailure::Io(source) => at_disk(source),
-        WriteFailure::Contents(error) => StoreError::Contents(error),
+        WriteFailure::Io(source) => at_disk(source).into(),
+        WriteFailure::Contents(error) => StoreFailure::Contents(error),
     })?;
     let Digesting { inner, digest, behind } = writer;
     let file = inner.into_inner().map_err(|error| at_disk(error.into_error()))?;
@@ -193,7 +201,7 @@ fn clear_away(disk: &dyn Disk, unfinished: &Path) {
 
 impl<T> Written<T> {
     /// The second half of [`store`]: waits for the disk, reads back, and gives the file its final name.
-    pub(crate) fn settle(self, disk: &dyn Disk) -> Result<Settled<T>, StoreError<Infallible>> {
+    pub fn settle(self, disk: &dyn Disk) -> Result<Settled<T>, StoreError> {
         let Self { path, unfinished, mut file, digest, check, behind, made } = self;
         let at_disk = |source| StoreError::Disk { path: path.clone(), source };
         let settle = || {
@@ -218,29 +226,8 @@ impl<T> Written<T> {
     }
 }
 
-impl<E> StoreError<E> {
-    /// What whoever made the contents says; else the failure of the disk.
-    pub(crate) fn contents(self) -> Result<E, StoreError<Infallible>> {
-        match self {
-            Self::Contents(error) => Ok(error),
-            Self::Disk { path, source } => Err(StoreError::Disk { path, source }),
-            Self::ReadsBackDifferent { path } => Err(StoreError::ReadsBackDifferent { path }),
-        }
-    }
-}
-
-impl StoreError<Infallible> {
-    /// The same failure, where the contents could have failed too.
-    fn with_contents<E>(self) -> StoreError<E> {
-        match self {
-            Self::Disk { path, source } => StoreError::Disk { path, source },
-            Self::ReadsBackDifferent { path } => StoreError::ReadsBackDifferent { path },
-        }
-    }
-}
-
 /// Removes a file that may have gone already.
-pub(crate) fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
+pub fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
     match disk.remove(path) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
         _ => Ok(()),
@@ -248,11 +235,11 @@ pub(crate) fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
 }
 
 /// Gives a file the first of these names that is free.
-pub(crate) fn move_to_free(
+pub fn move_to_free(
     disk: &dyn Disk,
     from: &Path,
     mut names: impl Iterator<Item = PathBuf>,
-) -> Result<(), StoreError<Infallible>> {
+) -> Result<(), StoreError> {
     let free = names.find(|place| !place.exists()).expect("there are more names than files");
     let moved =
         disk.rename(from, &free).and_then(|()| disk.sync_folder(free.parent().unwrap_or(Path::new("."))));
@@ -260,7 +247,7 @@ pub(crate) fn move_to_free(
 }
 
 /// Where a file stands until it is whole.
-pub(crate) fn unfinished_path(path: &Path) -> PathBuf {
+pub fn unfinished_path(path: &Path) -> PathBuf {
     let mut name = std::ffi::OsString::from(".");
     // Long names must stay within the file system's limit, so the temporary name is a digest of the final one.
     let digest = Sha256::digest(path.file_name().unwrap_or_default().as_encoded_bytes());
@@ -269,95 +256,23 @@ pub(crate) fn unfinished_path(path: &Path) -> PathBuf {
     path.with_file_name(name)
 }
 
-/// Size and SHA-256 of a file.
-pub fn digest_file(path: &Path) -> io::Result<Stored> {
-    digest(&mut File::open(path)?)
-}
-
-/// Size and SHA-256 of everything that a reader gives.
-pub(crate) fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
-    let mut stored = DigestWriter::default();
-    each_piece(reader, |piece| stored.add(piece))?;
-    Ok(stored.finish())
-}
-
-/// A writer that keeps nothing but size and SHA-256 of what it is given.
-///
-/// A head that is written once more cannot go into a digest that has passed it, so the same has to be written again to
-/// a writer that knows the head.
-#[derive(Default)]
-pub(crate) struct DigestWriter {
-    hash: Sha256,
-    bytes: u64,
-    head: Vec<u8>,
-    better_head: Option<Vec<u8>>,
-}
-
-impl DigestWriter {
-    fn add(&mut self, bytes: &[u8]) {
-        self.hash.update(bytes);
-        self.bytes += bytes.len() as u64;
-    }
-
-    /// A writer for contents whose head will be written once more as `head`.
-    pub(crate) fn knowing(head: Vec<u8>) -> Self {
-        Self { head, ..Self::default() }
-    }
-
-    /// The head that was written last, where it is another one than this writer knew.
-    pub(crate) fn better_head(&mut self) -> Option<Vec<u8>> {
-        self.better_head.take()
-    }
-
-    pub(crate) fn finish(self) -> Stored {
-        Stored { bytes: self.bytes, sha256: hex(&self.hash.finalize()) }
-    }
-}
-
-impl Output for DigestWriter {
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.better_head = (self.head != bytes).then(|| bytes.to_vec());
-        Ok(())
-    }
-}
-
-impl Write for DigestWriter {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let known = usize::try_from(self.bytes).ok().and_then(|at| self.head.get(at..)).unwrap_or_default();
-        let known = known[..known.len().min(bytes.len())].to_vec();
-        self.add(&known);
-        self.add(&bytes[known.len()..]);
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
-/// Reads everything, in large pieces.
-pub(crate) fn each_piece(reader: &mut dyn Read, mut see: impl FnMut(&[u8])) -> io::Result<()> {
-    let mut piece = vec![0; PIECE];
-    loop {
-        match reader.read(&mut piece) {
-            Ok(0) => return Ok(()),
-            Ok(read) => see(&piece[..read]),
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(error),
-        }
-    }
-}
-
 /// Writes a small text file whole or not at all.
-pub fn store_text(disk: &dyn Disk, path: &Path, text: &str) -> Result<Stored, StoreError<Infallible>> {
+///
+/// # Errors
+/// When the disk refuses, or does not give back what was written.
+pub fn store_text(disk: &dyn Disk, path: &Path, text: &str) -> Result<Stored, StoreError> {
     store_bytes(disk, path, text.as_bytes())
 }
 
 /// Writes a small file whole or not at all.
-pub(crate) fn store_bytes(
-    disk: &dyn Disk,
-    path: &Path,
-    bytes: &[u8],
-) -> Result<Stored, StoreError<Infallible>> {
-    store(disk, path, |writer| Ok(writer.write_all(bytes)?)).map(|((), stored)| stored)
+///
+/// # Errors
+/// When the disk refuses, or does not give back what was written.
+pub fn store_bytes(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<Stored, StoreError> {
+    let contents = |writer: &mut dyn Output| Ok(writer.write_all(bytes)?);
+    match store::<(), Infallible>(disk, path, contents) {
+        Ok(((), stored)) => Ok(stored),
+        Err(StoreFailure::Store(error)) => Err(error),
+        Err(StoreFailure::Contents(never)) => match never {},
+    }
 }

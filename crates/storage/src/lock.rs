@@ -32,7 +32,7 @@ pub struct Holder {
 }
 
 impl Holder {
-    pub(crate) fn this() -> Self {
+    pub fn this() -> Self {
         let process = std::process::id();
         Self { host: host(), process, started: started(process).unwrap_or_default(), writing: false }
     }
@@ -65,24 +65,27 @@ fn started(process: u32) -> Option<String> {
 }
 
 /// A lock that is held until it is dropped.
-pub(crate) struct Lock {
+pub struct Lock {
     path: PathBuf,
     file: File,
     /// Whether a run was interrupted here while it replaced outputs.
-    pub(crate) interrupted: bool,
+    pub interrupted: bool,
     writing: bool,
     renewal: Option<(Sender<()>, JoinHandle<()>)>,
 }
 
 /// Why a lock cannot be had.
-pub(crate) enum Refused {
+#[derive(Debug, thiserror::Error)]
+pub enum LockError {
     /// Somebody holds it.
+    #[error("another run is at work there")]
     Held(Option<Holder>),
     /// The file system refused.
-    Disk(io::Error),
+    #[error("the lock cannot be used: {0}")]
+    Disk(#[source] io::Error),
 }
 
-impl From<io::Error> for Refused {
+impl From<io::Error> for LockError {
     fn from(error: io::Error) -> Self {
         Self::Disk(error)
     }
@@ -90,7 +93,7 @@ impl From<io::Error> for Refused {
 
 impl Lock {
     /// Takes the lock, which is this file.
-    pub(crate) fn take(path: &Path) -> Result<Self, Refused> {
+    pub fn take(path: &Path) -> Result<Self, LockError> {
         let there = path.exists();
         let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
         let mut text = String::new();
@@ -98,16 +101,16 @@ impl Lock {
         file.read_to_string(&mut text)?;
         let holder: Option<Holder> = serde_json::from_str(&text).ok();
         match held {
-            Err(TryLockError::WouldBlock) => return Err(Refused::Held(holder)),
+            Err(TryLockError::WouldBlock) => return Err(LockError::Held(holder)),
             // Without locks of the system, the holder's word has to do.
             Ok(()) | Err(TryLockError::Error(_)) => {}
         }
         if !is_still_there(&file, path) {
             // Its holder has just ended and taken it away; whoever comes next makes a new one.
-            return Err(Refused::Held(holder));
+            return Err(LockError::Held(holder));
         }
         if holder.as_ref().is_some_and(|holder| holder.may_live(&file)) {
-            return Err(Refused::Held(holder));
+            return Err(LockError::Held(holder));
         }
         let writing = holder.is_none_or(|holder| holder.writing);
         let mut lock = Self {
@@ -122,7 +125,7 @@ impl Lock {
     }
 
     /// Says that outputs are about to be replaced.
-    pub(crate) fn begin_writing(&mut self) -> io::Result<()> {
+    pub fn begin_writing(&mut self) -> io::Result<()> {
         self.writing = true;
         self.sign(true)
     }
@@ -136,7 +139,7 @@ impl Lock {
     }
 
     /// Ends the run: nothing is left that could be taken for an interrupted one.
-    pub(crate) fn remove(mut self) -> io::Result<()> {
+    pub fn remove(mut self) -> io::Result<()> {
         (self.writing, self.interrupted) = (false, false);
         // What is dropped afterwards must not touch the lock of whoever comes next.
         fs::remove_file(std::mem::take(&mut self.path))
@@ -203,7 +206,7 @@ mod tests {
         let path = folder.path().join("lock");
         let mut first = Lock::take(&path).ok().unwrap();
         assert!(!first.interrupted);
-        assert!(matches!(Lock::take(&path), Err(Refused::Held(_))));
+        assert!(matches!(Lock::take(&path), Err(LockError::Held(_))));
         first.begin_writing().unwrap();
         drop(first);
         let second = Lock::take(&path).ok().unwrap();
@@ -235,7 +238,7 @@ mod tests {
         let elsewhere =
             Holder { host: "another".to_owned(), process: 1, started: "a b".to_owned(), writing: true };
         write_holder(&path, &elsewhere);
-        assert!(matches!(Lock::take(&path), Err(Refused::Held(Some(holder))) if holder == elsewhere));
+        assert!(matches!(Lock::take(&path), Err(LockError::Held(Some(holder))) if holder == elsewhere));
         let old = now() - STALE_AFTER - Duration::from_secs(1);
         File::options().write(true).open(&path).unwrap().set_modified(old).unwrap();
         assert!(Lock::take(&path).is_ok());
