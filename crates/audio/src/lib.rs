@@ -50,6 +50,6 @@ pub use resample::Resampler;
 pub use silence::{Activity, SILENCE};
 pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
-pub use units::{Decibels, rescale_frames};
+pub use units::{Decibels, RATES_HZ, rescale_frames};
 pub use unmix::{Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW};
 pub use wide::wide;

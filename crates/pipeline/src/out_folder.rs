@@ -5,6 +5,7 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use loadin_plan::plan::Plan;
 use loadin_record::layout::{AUDIO, MEMORY};
 use loadin_record::manifest::Manifest;
 use loadin_storage::disk::Disk;
@@ -17,8 +18,6 @@ use crate::audio_folder;
 use crate::bag;
 use crate::journal::{self, JOURNAL, KnownOutput, Renders};
 use crate::manifest_file::read_manifest;
-use crate::plan::Plan;
-use crate::render::output_path;
 
 /// Why an output folder cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -209,7 +208,7 @@ impl OutFolder {
         let needed: u64 = plan
             .rendered()
             .map(|stem| {
-                let there = fs::metadata(self.out.join(output_path(stem))).map_or(0, |data| data.len());
+                let there = fs::metadata(self.out.join(stem.output_path())).map_or(0, |data| data.len());
                 stem.output_bytes().saturating_sub(there)
             })
             .sum();
@@ -237,7 +236,7 @@ impl OutFolder {
             return Ok(());
         }
         for stem in plan.rendered() {
-            let path = output_path(stem);
+            let path = stem.output_path();
             if let Some(path) = audio_folder::in_the_way(&self.out, &self.out.join(&path)) {
                 return Err(OutFolderError::ChangedSince { path });
             }

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use loadin_plan::recipe::Recipe;
 use loadin_record::digest::{Stored, digest};
 use loadin_record::layout::{AUDIO, CHECKSUMS};
 use loadin_record::manifest::Manifest;
@@ -16,7 +17,6 @@ use loadin_storage::store::{StoreError, move_to_free, store_bytes, store_text};
 use crate::journal::Surveys;
 use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging, outputs_of};
-use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::run::{Papers, RunError, Study};
 use crate::sums::{self, listed};

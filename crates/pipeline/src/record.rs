@@ -3,6 +3,9 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::Decibels;
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
+use loadin_plan::shape::Fate;
 use loadin_record::digest::Stored;
 use loadin_record::finding::{level_db, round_to};
 use loadin_record::manifest::{
@@ -14,9 +17,6 @@ use loadin_record::source::{SourceRecord, source_record};
 use loadin_record::survey::{Measures, Survey};
 use loadin_record::written::Measured;
 
-use crate::plan::{Fate, StemPlan};
-use crate::recipe::Recipe;
-use crate::render::output_path;
 use crate::run::Study;
 
 /// What became of a rendered stem: its measures and its file, or what went wrong.
@@ -26,7 +26,7 @@ pub(crate) type Rendered = Result<(Measured, Stored), String>;
 pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, Rendered>) -> Manifest {
     let plan = &study.plan;
     let mut facts = study.music.facts();
-    facts.extend(study.heard.music.facts.clone());
+    facts.extend(study.evidence.music.facts.clone());
     let rates: Vec<u32> = plan.rendered().map(|stem| stem.output.rate_hz).collect();
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
         facts.insert(
@@ -54,8 +54,8 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
             .iter()
             .flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())))
             .collect(),
-        siblings: study.heard.siblings.clone(),
-        rough_mix: study.heard.rough_mix.clone(),
+        siblings: study.evidence.siblings.clone(),
+        rough_mix: study.evidence.rough_mix.clone(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
         late: study.late.clone(),
@@ -90,9 +90,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> 
                 output_hz: stem.output.rate_hz,
                 shift_frames: stem.output.shift_frames,
             }),
-            changes: done
-                .map(|(measured, _)| stem.decisions.iter().filter_map(|d| d.change(stem, measured)).collect())
-                .unwrap_or_default(),
+            changes: done.map(|(measured, _)| stem.changes(measured)).unwrap_or_default(),
             left: stem
                 .decisions
                 .iter()
@@ -118,7 +116,7 @@ fn output_record(stem: &StemPlan, measured: &Measured, stored: &Stored) -> Outpu
     let output = &stem.output;
     let kind = stem.write().map(|(_, storage, _)| storage.kind());
     OutputRecord {
-        path: output_path(stem),
+        path: stem.output_path(),
         bytes: stored.bytes,
         sha256: stored.sha256.clone(),
         audio_sha256: measured.audio_sha256.clone(),

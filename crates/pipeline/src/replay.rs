@@ -6,14 +6,14 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::{Manifest, StemRecord, Tool};
 use loadin_storage::disk::RealDisk;
 
 use crate::bench::Bench;
 use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::outputs_of;
-use crate::plan::StemPlan;
-use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render;
 use crate::run::{self, RunError, Study};

@@ -6,11 +6,18 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
+use loadin_analysis::{Delivery, Sketches, compare};
+use loadin_plan::music::{Music, markers_in};
+use loadin_plan::placement::StemStarts;
+use loadin_plan::plan::{self, Plan, StemPlan};
+use loadin_plan::recipe::Recipe;
+use loadin_plan::stages::decode;
+use loadin_plan::{Given, Planned, majority_hz};
 use loadin_record::digest::hex;
 use loadin_record::evidence::Evidence;
 use loadin_record::late::{Late, Pin};
 use loadin_record::manifest::Manifest;
-use loadin_record::music::bar_seconds;
+use loadin_record::music::{Facts, bar_seconds};
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
@@ -20,20 +27,15 @@ use loadin_storage::store::{StoreError, remove_if_there, store_text};
 use crate::bench::Bench;
 use crate::event::{Event, Step};
 use crate::hands::Hands;
-use crate::heard;
 use crate::journal::Surveys;
 use crate::late;
-use crate::music::{Music, markers_in};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::papers::{store_list, store_papers};
 use crate::pin::pin_of;
-use crate::plan::{self, Plan, StemPlan};
-use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
-use crate::sketch::Sketches;
-use crate::stages::Settings;
+use crate::stated::read_music;
 use crate::sums::listed;
 use crate::survey;
 use crate::turns::{self, with_hands};
@@ -80,7 +82,7 @@ pub struct Study {
     /// What is known of the music.
     pub music: Music,
     /// What comparing the stems has shown.
-    pub heard: Evidence,
+    pub evidence: Evidence,
     /// What is decided.
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
@@ -144,7 +146,7 @@ impl Course<'_> {
         if self.bench.stop.is_asked() {
             return Err(RunError::Stopped);
         }
-        let music = Music::of(self.delivery, &inventory, self.bench.patience);
+        let music = read_music(self.delivery, &inventory, self.bench.patience);
         Ok(self.decide(inventory, surveys, music, &sketches))
     }
 
@@ -165,17 +167,33 @@ impl Course<'_> {
         let pin = earlier.map(pin_of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let pin = late.as_ref().map(|late| &late.pin);
-        let facts = music.facts();
-        let heard = heard::compare(self.recipe, &surveys, sketches, &facts);
-        // A note that comes later must not move what is prepared.
-        let bar = earlier.map_or_else(|| bar_seconds(&facts), |e| bar_seconds(&e.facts));
-        let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
-        let music = music.placed(&plan);
-        let stated = earlier.map_or_else(|| music.facts(), |e| e.facts.clone());
-        plan.write_markers(self.recipe, &stated.get("markers").map_or_else(Vec::new, markers_in));
-        plan.findings.extend(music.findings());
-        plan.findings.extend(heard.music.findings.iter().cloned());
-        Study { inventory, surveys, music, heard, plan, late }
+        let starts = loadin_plan::starts(self.recipe, &surveys, pin);
+        let evidence = self.compare(&surveys, &starts, &music.facts(), sketches);
+        let given = Given {
+            delivery: &inventory.name,
+            recipe: self.recipe,
+            surveys: &surveys,
+            starts: &starts,
+            evidence: &evidence,
+            pin,
+            earlier: earlier.map(|earlier| &earlier.facts),
+        };
+        let Planned { plan, music } = loadin_plan::plan(&given, music);
+        Study { inventory, surveys, music, evidence, plan, late }
+    }
+
+    /// What comparing the stems shows.
+    fn compare(
+        &self,
+        surveys: &[Survey],
+        starts: &StemStarts,
+        stated: &Facts,
+        sketches: &Sketches<'_>,
+    ) -> Evidence {
+        let paths = surveys.iter().map(|survey| &survey.path);
+        let references = paths.filter(|path| self.recipe.is_reference(path)).cloned().collect();
+        let starts = starts.seconds();
+        compare(&Delivery { surveys, references: &references, starts: &starts, sketches, stated })
     }
 
     /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
@@ -193,18 +211,15 @@ impl Course<'_> {
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
             .collect();
-        let majority_hz = plan::majority_hz(self.recipe, &rates, pin.as_ref());
+        let majority_hz = majority_hz(self.recipe, &rates, pin.as_ref());
         files.iter().map(|file| self.scope(file, majority_hz)).collect()
     }
 
     fn scope(&self, file: &FileFacts, majority_hz: u32) -> Scope {
         let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
         Scope {
-            target_hz: plan::target_hz(self.recipe, &file.path, source_hz, majority_hz),
-            loudness: matches!(
-                self.recipe.stage("decode").map(|stage| stage.for_stem(&file.path)),
-                Some(Settings::Decode(settings)) if settings.loudness
-            ),
+            target_hz: self.recipe.target_hz(&file.path, source_hz, majority_hz),
+            loudness: self.recipe.settings::<decode::Settings>(&file.path).is_some_and(|s| s.loudness),
         }
     }
 

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use loadin_plan::plan::StemPlan;
 use loadin_record::digest::Stored;
 use loadin_record::written::Measured;
 use loadin_storage::records::Records;
@@ -13,7 +14,6 @@ use rayon::prelude::*;
 use crate::event::{Event, Step};
 use crate::hands::Hands;
 use crate::journal::Renders;
-use crate::plan::StemPlan;
 use crate::render::{self, RenderError, Shop};
 use crate::stop::Stop;
 
@@ -56,7 +56,7 @@ pub(crate) type Turn = (String, Result<(Measured, Stored), RenderError>);
 /// when the disk refused one of them.
 pub(crate) fn render_all(shop: &Arc<Shop>, records: &Records<'_>, stems: &[&StemPlan]) -> Vec<Turn> {
     let line = Line { shop, renders: Renders(records), settling: Mutex::default(), disk_failed: Stop::new() };
-    let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
+    let cost = |stem: &&StemPlan| stem.output.frames * stem.shape().source_channels() as u64;
     let turns = with_hands(stems, cost, |stem, hands| line.render(stem, hands));
     let rest = std::mem::take(&mut *line.lock());
     let rest: Vec<Turn> = rest.into_par_iter().map(|written| line.settle(written)).collect();

@@ -6,10 +6,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, Job, RunError};
 use loadin_pipeline::stop::Stop;
 use loadin_pipeline::{Bench, Packaging};
+use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_storage::disk::{Disk, DiskFile, RealDisk};
 
 use super::assert_same;

@@ -5,8 +5,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use loadin_pipeline::papers::outlook;
-use loadin_pipeline::plan::Fate;
 use loadin_pipeline::run::Study;
+use loadin_plan::shape::Fate;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::Survey;

@@ -18,10 +18,10 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
 
 use loadin_pipeline::event::Event;
-use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, RunError, Study};
 use loadin_pipeline::stop::Stop;
 use loadin_pipeline::{Bench, OutFolderError, Patience, scan};
+use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_record::finding::Finding;
 use loadin_record::manifest::{Change, Manifest};
 
@@ -48,7 +48,7 @@ fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
 }
 
 /// Every mistake of a recipe, one a line, in the form that editors can jump to.
-fn recipe_errors(file: &str, errors: &loadin_pipeline::recipe::RecipeErrors) -> String {
+fn recipe_errors(file: &str, errors: &loadin_plan::recipe::RecipeErrors) -> String {
     let lines: Vec<String> = errors
         .iter()
         .map(|error| format!("{file}:{}:{}: {}", error.line, error.column, error.text))

@@ -6,7 +6,8 @@ use std::sync::Arc;
 use loadin_pipeline::manifest_file::read_manifest;
 use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::outlook;
-use loadin_pipeline::plan::{Fate, Plan, StemPlan};
+use loadin_plan::plan::{Plan, StemPlan};
+use loadin_plan::shape::Fate;
 use loadin_record::manifest::{Change, Manifest};
 use loadin_record::written::Measured;
 
@@ -71,7 +72,7 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
 
 fn done(stem: &StemPlan) -> String {
     let expected = stem.expected();
-    let changes: Vec<Change> = stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).collect();
+    let changes = stem.changes(&expected);
     let like = stem.proposal.as_ref().map(|proposal| format!("; sounds like {}", proposal.sounds_like));
     words(&changes) + &like.unwrap_or_default()
 }

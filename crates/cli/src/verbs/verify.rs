@@ -8,7 +8,8 @@ use loadin_pipeline::event::Event;
 use loadin_pipeline::replay::{ReplayError, replay};
 use loadin_pipeline::verify::{self, Verified};
 
-use super::{bench, on_threads};
+use super::bench;
+use super::on_threads;
 use crate::args::Verify;
 use crate::progress::Reporter;
 use crate::table::printable;

@@ -2,14 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
+use loadin_plan::plan::StemPlan;
 use loadin_record::digest::{Stored, digest};
 use loadin_record::written::Measured;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use serde::{Deserialize, Serialize};
-
-use crate::plan::StemPlan;
-use crate::render::output_path;
 
 /// Steps of which there may be a record about a stem.
 const RENDER: &str = "render";
@@ -44,7 +42,7 @@ impl Renders<'_> {
         let (Render { path, stored, measured, .. }, _) =
             self.0.read(RENDER, stem.path(), &plan_digest(stem)?)?;
         let found = digest_file(&out.join(&path)).ok()?;
-        (found == stored && path == output_path(stem)).then_some((measured, stored))
+        (found == stored && path == stem.output_path()).then_some((measured, stored))
     }
 
     /// Records a rendered stem.
@@ -52,7 +50,7 @@ impl Renders<'_> {
         if let Some(key) = plan_digest(stem) {
             let render = Render {
                 source: stem.path().to_owned(),
-                path: output_path(stem),
+                path: stem.output_path(),
                 stored: stored.clone(),
                 measured: measured.clone(),
             };

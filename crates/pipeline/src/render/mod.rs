@@ -10,6 +10,8 @@ use std::sync::Arc;
 
 use loadin_audio::{Block, DitherKey};
 use loadin_codec::{Output, Target, WavSpec};
+use loadin_plan::plan::StemPlan;
+use loadin_plan::stages::re_encode::SampleFormat;
 use loadin_record::digest::Stored;
 use loadin_record::layout::AUDIO;
 use loadin_record::written::{Measured, MetadataRecord};
@@ -26,8 +28,6 @@ use crate::bench::Bench;
 use crate::carried;
 use crate::event::{Event, Step};
 use crate::hands::{Hands, Push, hand_on};
-use crate::plan::StemPlan;
-use crate::stages::re_encode::Storage;
 use crate::watch::{Pulse, watched};
 
 /// Why a stem could not be rendered.
@@ -63,11 +63,6 @@ pub struct Shop {
     pub contents: BTreeMap<String, String>,
     /// What survey and render share.
     pub bench: Bench,
-}
-
-/// Path of a stem's output inside the output folder.
-pub fn output_path(stem: &StemPlan) -> String {
-    format!("{AUDIO}/{}.{}", stem.output.name(), stem.container().extension())
 }
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
@@ -144,7 +139,7 @@ fn write(
     hands: Hands,
     pulse: &Pulse,
 ) -> Result<Written<Measured>, RenderError> {
-    let path = shop.out.join(output_path(stem));
+    let path = shop.out.join(stem.output_path());
     audio_folder::make_way(&*shop.disk, &shop.out, &path)
         .map_err(|error| RenderError::Store(Box::new(error)))?;
     let order = Order::of(shop, stem)?;
@@ -167,7 +162,7 @@ struct Order<'a> {
     source: Source,
     target: Target,
     spec: WavSpec,
-    storage: Storage,
+    storage: SampleFormat,
     dither: Option<DitherKey>,
     metadata: Vec<MetadataRecord>,
 }
@@ -245,7 +240,7 @@ fn dither_key(stem: &StemPlan) -> DitherKey {
 const PEAK_STEPS: f64 = 3.0;
 
 /// Compares what was measured with what the plan says.
-fn keep_promise(stem: &StemPlan, storage: Storage, measured: &Measured) -> Result<(), RenderError> {
+fn keep_promise(stem: &StemPlan, storage: SampleFormat, measured: &Measured) -> Result<(), RenderError> {
     let broken = |text: String| Err(RenderError::Promise(text));
     if measured.frames != stem.output.frames {
         return broken(format!("{} frames instead of {}", measured.frames, stem.output.frames));

@@ -22,10 +22,17 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
+use loadin_plan::{placed, starts};
+
 use crate::manifest_file::read_manifest;
+use crate::stated::read_music;
 
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
+use loadin_analysis::Sketches;
+use loadin_plan::music::Music;
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
 use loadin_record::layout::MEMORY;
 use loadin_record::manifest::{Manifest, State};
 use loadin_record::survey::{FileFacts, Scope, Survey};
@@ -39,15 +46,11 @@ use crate::audio_folder;
 use crate::bench::Bench;
 use crate::event::{Event, Step};
 use crate::journal::{self, JOURNAL, Renders, Surveys};
-use crate::music::Music;
 use crate::out_folder::{OutFolder, Packaging};
-use crate::plan::StemPlan;
-use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
-use crate::render::{RenderError, Shop, output_path};
+use crate::render::{RenderError, Shop};
 use crate::run::{self, Course, Job, Papers, RunError, Study};
 use crate::scan;
-use crate::sketch::Sketches;
 use crate::turns::{self, in_parallel, with_hands};
 
 /// Where a unit works, and with what.
@@ -227,7 +230,7 @@ fn surveys(desk: &Desk<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitE
 pub fn plan(desk: &Desk<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let surveys = surveys(desk, &listed)?;
-    let music = Music::of(desk.delivery, &listed.inventory, desk.bench.patience);
+    let music = read_music(desk.delivery, &listed.inventory, desk.bench.patience);
     let rests_on = listed.rests_on(&surveys, &music);
     if PlanFile::read(&desk.memory()).is_ok_and(|plan| plan.rests_on == rests_on) {
         return Ok(());
@@ -304,7 +307,7 @@ fn disk_for(desk: &Desk<'_>, stems: &[&StemPlan]) -> SharedDisk {
             continue;
         }
         disk.may_replace(record);
-        let output = desk.out.join(output_path(stem));
+        let output = desk.out.join(stem.output_path());
         if digest_file(&output).is_ok_and(|there| known.get(&output) == Some(&there.sha256)) {
             disk.may_replace(output);
         }
@@ -318,16 +321,17 @@ pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<M
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let planned = PlanFile::read(&desk.memory())?;
     let surveys = surveys(desk, &listed)?;
-    let music = Music::of(desk.delivery, &listed.inventory, desk.bench.patience);
+    let music = read_music(desk.delivery, &listed.inventory, desk.bench.patience);
     if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: desk.out.to_owned() });
     }
     OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let rendered = rendered(desk, &planned)?;
-    let PlanFile { plan, heard, late, .. } = planned;
-    let music = music.placed(&plan);
-    let study = Study { inventory: listed.inventory, surveys, music, heard, plan, late };
+    let PlanFile { plan, evidence, late, .. } = planned;
+    let pin = late.as_ref().map(|late| &late.pin);
+    let music = placed(music, &starts(desk.recipe, &surveys, pin), &plan);
+    let study = Study { inventory: listed.inventory, surveys, music, evidence, plan, late };
     let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
     let done =
         sealed.filter(|earlier| earlier.digest == record::manifest(desk.recipe, &study, &rendered).digest);
@@ -362,7 +366,7 @@ fn rendered(desk: &Desk<'_>, planned: &PlanFile) -> Result<BTreeMap<String, Rend
                 (Some(done), _) => Ok(done),
                 (None, Some(why)) => Err(why),
                 (None, None) => {
-                    return Err(UnitError::NotYet { what: format!("\"{}\"", output_path(stem)) });
+                    return Err(UnitError::NotYet { what: format!("\"{}\"", stem.output_path()) });
                 }
             };
             Ok((stem.path().to_owned(), result))

@@ -9,10 +9,10 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
-use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::{Bench, Packaging, Patience};
+use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::Manifest;
 use loadin_record::summary::{DeliverySummary, Ended, Summary};
 use loadin_storage::disk::RealDisk;
