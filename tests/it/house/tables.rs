@@ -73,7 +73,13 @@ pub(super) const RULES: Rules<'_> = Rules {
         },
         Order {
             folder: "codec",
-            rows: &[&["error", "format"], &["bext", "stream_digest"], &["metadata"], &["read", "write"]],
+            rows: &[
+                &["error"],
+                &["format"],
+                &["bext", "chunk", "extended_float", "pack"],
+                &["metadata"],
+                &["read", "write"],
+            ],
         },
     ],
     long_files: &[],
