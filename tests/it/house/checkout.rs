@@ -52,7 +52,7 @@ impl Checkout {
 
     /// Every Rust file.
     pub(super) fn rust(&self) -> impl Iterator<Item = (&str, &str)> {
-        self.all().filter(|(path, _)| path.ends_with(".rs"))
+        self.all().filter(|(path, _)| is_rust(path))
     }
 
     /// Every Rust file of a crate's `src`.
@@ -89,6 +89,10 @@ pub(super) fn crate_of(path: &str) -> Option<&str> {
     below.starts_with("src/").then_some(folder)
 }
 
+fn is_rust(path: &str) -> bool {
+    Path::new(path).extension().is_some_and(|end| end == "rs")
+}
+
 fn gather(folder: &Path, name: &str, files: &mut BTreeMap<String, String>) {
     for entry in fs::read_dir(folder).unwrap() {
         let entry = entry.unwrap();
@@ -98,7 +102,7 @@ fn gather(folder: &Path, name: &str, files: &mut BTreeMap<String, String>) {
             if !["target", "node_modules"].contains(&below.as_str()) {
                 gather(&entry.path(), &path, files);
             }
-        } else if below == "Cargo.toml" || Path::new(&below).extension().is_some_and(|end| end == "rs") {
+        } else if below == "Cargo.toml" || is_rust(&below) {
             files.insert(path, fs::read_to_string(entry.path()).unwrap());
         }
     }

@@ -2,7 +2,10 @@
 //! upwards, a circle of files, a file without a module doc, what is too long, and errors that are texts.
 //!
 //! `cargo test -p loadin-tests house -- --nocapture` also prints every circle and every crate's share of the lines.
-//! What a name means is found without types: a method that is called on a value without naming its type is no import.
+//!
+//! Paths are followed without types, so that some imports stay unseen: a method called on a value whose type is not
+//! named there, also where an `impl` stands in another file than its type; a name inside a format string; a trait
+//! that a face hands on and whose methods it calls; and what a macro of another file takes by a bare name.
 
 mod checkout;
 mod circles;

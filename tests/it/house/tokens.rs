@@ -247,28 +247,30 @@ pub(super) fn closing(tokens: &[Token<'_>], open: usize) -> usize {
     tokens.len()
 }
 
+/// The words that an item starts with; what starts otherwise is a field or an arm and may end at a comma.
+const ITEMS: [&str; 15] = [
+    "pub",
+    "fn",
+    "struct",
+    "enum",
+    "union",
+    "trait",
+    "impl",
+    "mod",
+    "use",
+    "const",
+    "static",
+    "type",
+    "unsafe",
+    "async",
+    "macro_rules",
+];
+
 /// The place after the item, field or arm that starts at `at`, with its other attributes.
 fn item_end(tokens: &[Token<'_>], mut at: usize) -> usize {
     while is_at(tokens, at, "#") {
         at = closing(tokens, at + 1);
     }
-    const ITEMS: [&str; 15] = [
-        "pub",
-        "fn",
-        "struct",
-        "enum",
-        "union",
-        "trait",
-        "impl",
-        "mod",
-        "use",
-        "const",
-        "static",
-        "type",
-        "unsafe",
-        "async",
-        "macro_rules",
-    ];
     let item = tokens.get(at).is_some_and(|token| ITEMS.contains(&token.text));
     let import = tokens[at..].iter().take(6).any(|token| token.is("use"));
     while at < tokens.len() {
