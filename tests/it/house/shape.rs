@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use super::checkout::{Checkout, Fault};
 use super::names::test_files;
 use super::tables::Rules;
-use super::tokens::{Kind, Token, closing, is_at, shipped, tokens};
+use super::tokens::{Token, closing, is_at, shipped, tokens};
 
 /// What stands beside a long function, with the reason after it.
 const LONG: &str = "// Long: ";
@@ -122,15 +122,23 @@ fn reason_above(lines: &[&str], first: usize) -> Option<usize> {
         .find(|line| lines[line - 1].strip_prefix(LONG).is_some_and(|reason| !reason.trim().is_empty()))
 }
 
-/// Results whose error is a text.
+/// Results, and error types of traits, that are a text.
 pub(super) fn error_faults(checkout: &Checkout) -> Vec<Fault> {
     let mut faults = Vec::new();
     for (path, text) in checkout.crate_rust() {
         let words = shipped(text).tokens;
         for at in 0..words.len() {
-            if words[at].is("Result") && is_at(&words, at + 1, "<") && error_is_text(&words, at + 2) {
-                let text = "found a Result whose error is a text; errors are an enum of the crate, with what was found, \
-                            what is allowed and what to do as values";
+            let result = words[at].is("Result") && is_at(&words, at + 1, "<");
+            let named =
+                words[at].is("type") && (is_at(&words, at + 1, "Err") || is_at(&words, at + 1, "Error"));
+            let error = match (result, named && is_at(&words, at + 2, "=")) {
+                (true, _) => arguments(&words[at + 2..]).into_iter().nth(1),
+                (_, true) => Some(words[at + 3..].iter().take_while(|word| !word.is(";")).copied().collect()),
+                _ => None,
+            };
+            if error.is_some_and(|error| is_text(&error)) {
+                let text = "found a text as an error; errors are an enum of the crate, with what was found, what is \
+                            allowed and what to do as values";
                 faults.push(Fault::new(path, words[at].line, text));
             }
         }
@@ -138,29 +146,35 @@ pub(super) fn error_faults(checkout: &Checkout) -> Vec<Fault> {
     faults
 }
 
-/// Whether the second of the arguments that start at `at` is made of text alone: `String`, `&str`, a list of either.
-fn error_is_text(tokens: &[Token<'_>], at: usize) -> bool {
-    const TEXTS: [&str; 2] = ["String", "str"];
-    const AROUND: [&str; 9] = ["std", "alloc", "string", "borrow", "boxed", "Box", "Cow", "Vec", "Option"];
+/// The arguments up to the bracket that closes the one before `tokens`.
+fn arguments<'a>(tokens: &[Token<'a>]) -> Vec<Vec<Token<'a>>> {
     let mut depth = 1usize;
-    let mut arguments: Vec<Vec<&str>> = vec![Vec::new()];
-    for token in &tokens[at..] {
+    let mut found = vec![Vec::new()];
+    for token in tokens {
         match token.text {
             "<" | "(" | "[" => depth += 1,
             ">" | ")" | "]" => depth -= 1,
-            "," if depth == 1 => arguments.push(Vec::new()),
             _ => {}
         }
         if depth == 0 {
             break;
         }
-        if let (Kind::Word, Some(last)) = (token.kind, arguments.last_mut()) {
-            last.push(token.text);
+        if depth == 1 && token.is(",") {
+            found.push(Vec::new());
+        } else if let Some(last) = found.last_mut() {
+            last.push(*token);
         }
     }
-    let Some(error) = arguments.get(1) else { return false };
-    error.iter().any(|word| TEXTS.contains(word))
-        && error.iter().all(|word| TEXTS.contains(word) || AROUND.contains(word))
+    found
+}
+
+/// Whether a type is made of text alone: `String`, `&str`, a list of either.
+fn is_text(of: &[Token<'_>]) -> bool {
+    const TEXTS: [&str; 2] = ["String", "str"];
+    const AROUND: [&str; 9] = ["std", "alloc", "string", "borrow", "boxed", "Box", "Cow", "Vec", "Option"];
+    let mut words = of.iter().filter(|token| token.is_word()).map(|token| token.text);
+    words.clone().any(|word| TEXTS.contains(&word))
+        && words.all(|word| TEXTS.contains(&word) || AROUND.contains(&word))
 }
 
 /// The lines of every crate, unit tests apart.
