@@ -83,10 +83,8 @@ pub(super) fn round_text(folder: &str, links: &Links, round: &[usize]) -> String
     let mut text = String::new();
     for step in round.windows(2) {
         let (from, to) = (&links.files[step[0]], &links.files[step[1]]);
-        for link in links.links[&(step[0], step[1])].iter().take(1) {
-            let _ =
-                write!(text, "\n    crates/{folder}/src/{from}:{} takes {} from {to}", link.line, link.path);
-        }
+        let link = &links.links[&(step[0], step[1])][0];
+        let _ = write!(text, "\n    crates/{folder}/src/{from}:{} takes {} from {to}", link.line, link.path);
     }
     text
 }

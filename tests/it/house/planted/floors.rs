@@ -2,7 +2,7 @@
 
 use super::super::checkout::Checkout;
 use super::super::floors::{crate_faults, folder_faults};
-use super::super::tables::{RULES, Rules};
+use super::super::tables::RULES;
 use super::{SMALL, assert_names, only};
 
 const GROUND: (&str, &str) = ("crates/ground/Cargo.toml", "[package]\nname = \"loadin-ground\"\n");
@@ -20,15 +20,28 @@ const WORK: (&str, &str) = (
 /// The faults of a sound house after `change` took the place of the file with its path, or was added.
 fn faults_with(change: (&str, &str)) -> Vec<super::Fault> {
     let mut files = vec![GROUND, BESIDE, MIDDLE, WORK];
-    for folder in ["ground", "beside", "middle", "work"] {
-        let path: &str = match folder {
-            "ground" => "crates/ground/src/lib.rs",
-            "beside" => "crates/beside/src/lib.rs",
-            "middle" => "crates/middle/src/lib.rs",
-            _ => "crates/work/src/lib.rs",
-        };
-        files.push((path, "//! A crate.\n"));
-    }
+    files.extend([
+        (
+            "crates/ground/src/lib.rs",
+            "//! A crate.
+",
+        ),
+        (
+            "crates/beside/src/lib.rs",
+            "//! A crate.
+",
+        ),
+        (
+            "crates/middle/src/lib.rs",
+            "//! A crate.
+",
+        ),
+        (
+            "crates/work/src/lib.rs",
+            "//! A crate.
+",
+        ),
+    ]);
     files.push(change);
     crate_faults(&Checkout::of(&files), &SMALL)
 }
@@ -143,7 +156,6 @@ fn folders_that_import_upwards_or_sideways() {
 
 #[test]
 fn a_folder_that_imports_from_the_face_itself() {
-    let rules = Rules { orders: SMALL.orders, ..SMALL };
     let faults = folder_faults(
         &Checkout::of(&[
             ("crates/work/src/lib.rs", "//! Work.\nmod low;\npub struct Top;\n"),
@@ -151,7 +163,7 @@ fn a_folder_that_imports_from_the_face_itself() {
             ("crates/work/src/left.rs", "//! Left.\n"),
             ("crates/work/src/right.rs", "//! Right.\n"),
         ]),
-        &rules,
+        &SMALL,
     );
     assert_names(&only(&faults), &["low.rs:2: found `crate::Top` of lib.rs"]);
 }

@@ -50,24 +50,24 @@ fn the_list_of_long_files_cannot_rot() {
     assert_names(&only(&length_faults(&table(11), &rules)), &["without a reason; give it one"]);
 }
 
-const FIVE: &str = "fn long(x: [u8; 2]) -> char\nwhere\n    X: Y,\n{\n    '}'\n}\n";
+const SIX: &str = "fn long(x: [u8; 2]) -> char\nwhere\n    X: Y,\n{\n    '}'\n}\n";
 
 #[test]
 fn a_long_function() {
     let check = |text: &str| function_faults(&ground(&[("a.rs", text)]), &SMALL);
-    let fault = only(&check(&format!("//! A.\nfn short() {{\n    1;\n}}\nimpl A {{\n{FIVE}}}\n")));
+    let fault = only(&check(&format!("//! A.\nfn short() {{\n    1;\n}}\nimpl A {{\n{SIX}}}\n")));
     assert_names(
         &fault,
         &["crates/ground/src/a.rs:6: found `long` with 6 lines; 4 are allowed", "`// Long: ...`"],
     );
-    assert_eq!(check(&format!("//! A.\n// Long: it is one table.\n/// Doc.\n#[inline]\n{FIVE}")), []);
+    assert_eq!(check(&format!("//! A.\n// Long: it is one table.\n/// Doc.\n#[inline]\n{SIX}")), []);
     assert_eq!(check("//! A.\nfn short() {\n    2;\n}\ntrait T {\n    fn f();\n\n\n\n\n}\n"), []);
 }
 
 #[test]
 fn a_reason_that_is_none() {
     let check = |text: &str| function_faults(&ground(&[("a.rs", text)]), &SMALL);
-    let faults = check(&format!("//! A.\n// Long: \n{FIVE}"));
+    let faults = check(&format!("//! A.\n// Long: \n{SIX}"));
     assert_eq!(faults.len(), 2, "{faults:#?}");
     let fault = only(&check("//! A.\n// Long: it was once.\nfn short() {}\n"));
     assert_names(
