@@ -1,8 +1,10 @@
 """What both programs are asked: each chain is a list of commands in one folder. Compares nothing."""
 
 import os
+import time
 
 from . import deliveries, recipes
+from .side import REUSED
 
 SHIPPED = ["mix-prep", "whole-db", "remix-pack", "master-intake", "match-48k", "archive"]
 VERBS = ["audit", "facts", "plan", "prep", "verify", "restore", "report", "recipe", "unit", "completions", "man"]
@@ -38,12 +40,15 @@ def words(side, _):
         ["prep", song, "--out", "out/x", "--memory", "lots"], ["prep", song, "--out", "out/x", "--patience", "0"],
         ["prep", song, "--out", "out/x", "--until", "25:00"], ["prep", song, "--out", "out/x", "--order", "mood"],
         ["prep", song, "--out", "out/x", "--format", "xml"], ["prep", song, "--out", "out/x", "--progress", "loud"],
-        ["prep", song, "--out", "out/x", "--recipe", "mix-prp"], ["prep", song, "--out", "out/x", "--recipe", "no.toml"],
+        ["prep", song, "--out", "out/x", "--recipe", "mix-prp"],
+        ["prep", song, "--out", "out/x", "--recipe", "no.toml"],
         ["prep", "deliveries/none", "--out", "out/x"], ["prep", "deliveries/nothing", "--out", "out/x"],
         ["audit", "deliveries/none"], ["audit", "deliveries/nothing"], ["facts", "deliveries/none"],
         ["facts", "deliveries/nothing"], ["plan", "deliveries/none"], ["plan", "deliveries/nothing"],
-        ["plan", song, "--recipe", "no.toml"], ["verify", song], ["verify", "out/none"], ["restore", song, "--to", "out/y"],
-        ["restore", "out/none", "--to", "out/y"], ["report", song], ["report", "out/none"], ["verify", song, "--replay"],
+        ["plan", song, "--recipe", "no.toml"], ["verify", song], ["verify", "out/none"],
+        ["restore", song, "--to", "out/y"],
+        ["restore", "out/none", "--to", "out/y"], ["report", song], ["report", "out/none"],
+        ["verify", song, "--replay"],
         ["unit", "scan", song], ["unit", "survey", song, "--out", "out/x", "--shard", "3/2"],
         ["unit", "render", song, "--out", "out/x", "--shard", "1/2", "--stem", "One/Kick.wav"],
         ["unit", "scan", song, "deliveries/clock", "--out", "out/x"],
@@ -173,8 +178,8 @@ def bag(side, delivery):
 
 
 def batch(side, _):
-    """Several deliveries at once, one of them with nothing in it."""
-    paths = [f"deliveries/{name}" for name in ("songs", "clock", "nothing", "archive/song.zip")]
+    """Several deliveries at once; one cannot be prepared, since somebody's files stand where its outputs go."""
+    paths = [f"deliveries/{name}" for name in ("songs", "clock", "archive/song.zip")]
     finish = ["--on-finish", "cat > finished.json"]
     side.run("audit", *paths, "--out", "out/audit")
     side.run("audit", *paths)
@@ -183,6 +188,8 @@ def batch(side, _):
     side.run("prep", *paths, "--out", "out/by size", "--order", "size", "--format", "json", "--jobs", "1")
     side.run("prep", *paths[:2], "--out", "out/by name", "--order", "name", "--recipe", "archive", "--memory", "1M")
     side.run("prep", paths[1], "--out", "out/one", "--batch", "--format", "json")
+    in_ten_hours = time.strftime("%H:%M", time.gmtime(time.time() + 36_000))
+    side.run("prep", paths[1], "--out", "out/in time", "--until", in_ten_hours)
     side.run("prep", paths[0], "--out", "out/lines", "--progress", "lines", "--jobs", "1", quiet=False)
     side.run("prep", paths[0], "--out", "out/json", "--progress", "json", "--jobs", "1", quiet=False)
     side.run("verify", "out/batch/songs", "out/batch/clock")
@@ -190,6 +197,11 @@ def batch(side, _):
     side.run("report", "out/batch/songs", "out/one")
     side.run("prep", *paths, "--out", "out/batch", *finish)
     side.run("prep", paths[0], "deliveries/../deliveries/songs", "--out", "out/twins")
+    side.run("prep", *paths, "deliveries/nothing", "--out", "out/with nothing")
+    side.run("audit", *paths, "deliveries/nothing")
+    side.write("out/refused/songs/thesis.txt", "years of work")
+    side.run("prep", *paths, "--out", "out/refused", *finish, "--recipe", recipe(side, "full"))
+    side.run("report", "out/refused")
 
 
 def units(side, delivery):
@@ -207,12 +219,14 @@ def units(side, delivery):
         side.run("unit", step, path, "--out", out)
     side.run("verify", out, "--delivery", path, "--replay")
     side.run("prep", path, "--out", out)
-    several = ["deliveries/clock", "deliveries/songs", "deliveries/nothing"]
+    several = ["deliveries/clock", "deliveries/songs"]
+    side.run("unit", "scan", *several, "deliveries/nothing", "--out", "out/units with nothing", "--batch")
     for step in STEPS:
         full = ["--recipe", recipe(side, "full")]
         side.run("unit", step, *several, "--out", "out/units of several", "--batch", *full)
-        side.run("unit", step, "deliveries/clock", "--out", "out/by stem", *full,
-                 *(["--stem", "Kick.wav"] if step in ("survey", "render") else []))
+        for stem in ("Kick.wav", "Bass.wav", "Vox.wav") if step in ("survey", "render") else [""]:
+            one = ["--stem", stem] if stem else []
+            side.run("unit", step, "deliveries/clock", "--out", "out/by stem", *full, *one)
     side.run("unit", "survey", "deliveries/clock", "--out", "out/by stem", "--stem", "Nobody.wav")
     side.run("report", "out/units of several")
 
@@ -255,16 +269,40 @@ def tampered(side, delivery):
     side.run("restore", out, "--to", "out/foreign")
 
 
+def taken_over(side, delivery):
+    """What the older program has prepared, in the hands of the program: nothing is made that is there, and late files
+    are pinned. It may remember otherwise, so what was done before is not compared here."""
+    path, out = f"deliveries/{delivery}", f"out/{delivery}"
+
+    def run(*args):
+        ran = side.run(*args)
+        ran.out = REUSED.sub("", ran.out)
+        if os.path.exists(side.path(out, "summary.json")):
+            os.remove(side.path(out, "summary.json"))
+
+    side.run("prep", path, "--out", out, older=True)
+    for args in (["verify", out, "--delivery", path, "--replay"], ["report", out], ["prep", path, "--out", out]):
+        run(*args)
+    side.keep(out)
+    deliveries.come_late(side.path(path))
+    run("plan", path, "--out", out)
+    run("prep", path, "--out", out)
+    run("verify", out, "--delivery", path, "--replay")
+    run("restore", out, "--to", "restored/taken over")
+    run("prep", path, "--out", out, "--relink")
+
+
 #: Name, delivery, and what is done with it.
 CHAINS = [
     ("words", "", words),
     ("recipes", "", recipes_),
-    ("demo", "demo", everything(*SHIPPED, "full", "chosen")),
-    ("formats", "formats", everything("mix-prep", "full", "bare", "chosen", "archive", "match-48k", again=2)),
-    ("metadata", "metadata", everything("mix-prep", "full", "bare", "chosen", "archive", "stamp", again=4)),
-    ("faults", "faults", everything("mix-prep", "full", "bare", "chosen", "master-intake", "archive", again=2)),
+    ("demo", "demo", everything("mix-prep", "full", "remix-pack")),
+    ("formats", "formats", everything("mix-prep", "full", "bare", "chosen", "archive", "match-48k", "loose", again=2)),
+    ("metadata", "metadata", everything("mix-prep", "full", "bare", "chosen", "archive", "stamp", "loose", again=4)),
+    ("faults", "faults",
+     everything("mix-prep", "full", "bare", "chosen", "master-intake", "whole-db", "loose", again=2)),
     ("stamps", "stamps", everything("mix-prep", "full", "bare", "chosen", "stamp", "remix-pack", again=3)),
-    ("clock", "clock", everything("mix-prep", "stamp", "chosen")),
+    ("clock", "clock", everything("mix-prep", "chosen")),
     ("rough mix", "mix", everything("mix-prep", "bare")),
     ("limited mix", "loud_mix", everything("mix-prep", "full")),
     ("siblings", "family", everything("mix-prep", "full")),
@@ -275,6 +313,7 @@ CHAINS = [
     ("outputs", "metadata", outputs),
     ("late", "late", late),
     ("late stamps", "late_stamps", late),
+    ("taken over", "late", taken_over),
     ("bag", "metadata", bag),
     ("batch", "", batch),
     ("units", "settings", units),

@@ -5,6 +5,7 @@ import hashlib
 import json
 import os
 import re
+from dataclasses import dataclass
 
 MOST_LINES = 30
 
@@ -39,10 +40,17 @@ def promised(path):
     return data
 
 
+@dataclass(frozen=True)
+class Number:
+    """A number as it is written down, since `1.0` and `1` are other bytes."""
+
+    text: str
+
+
 def from_json(data):
     """The JSON without what is about the run; the bytes where it is none."""
     try:
-        value = json.loads(data)
+        value = json.loads(data, parse_float=Number, parse_int=Number)
     except ValueError:
         return data
     if isinstance(value, dict):
@@ -82,7 +90,7 @@ def of_bag(path, text):
 
 def lines_of(old, new):
     """What differs between two values, as lines; none where they are equal."""
-    if old == new and type(old) is type(new):
+    if type(old) is type(new) and old == new and brief(old) == brief(new):
         return []
     if isinstance(old, (dict, list)) and isinstance(new, (dict, list)):
         return capped(json_lines("", old, new))
@@ -92,8 +100,8 @@ def lines_of(old, new):
         except UnicodeDecodeError:
             return byte_lines(old, new)
     if isinstance(old, str) and isinstance(new, str):
-        rows = difflib.unified_diff(old.split("\n"), new.split("\n"), "old", "new", "", 1)
-        return capped([row.rstrip("\n")[:400] for row in rows][2:])
+        rows = difflib.unified_diff(old.split("\n"), new.split("\n"), n=1, lineterm="")
+        return capped([row[:400] for row in rows][2:])
     return [f"old: {str(old)[:400]}", f"new: {str(new)[:400]}"]
 
 
@@ -113,9 +121,9 @@ def json_lines(path, old, new):
             yield f"{path or '.'}: the keys stand in another order: {list(old)} / {list(new)}"
         for key in list(old) + [key for key in new if key not in old]:
             if key not in new:
-                yield f"{path}.{key}: only old: {brief(old[key])}"
+                yield f"{path}.{key}: only old: {brief(old[key])[:200]}"
             elif key not in old:
-                yield f"{path}.{key}: only new: {brief(new[key])}"
+                yield f"{path}.{key}: only new: {brief(new[key])[:200]}"
             else:
                 yield from json_lines(f"{path}.{key}", old[key], new[key])
     elif isinstance(old, list) and isinstance(new, list):
@@ -124,12 +132,14 @@ def json_lines(path, old, new):
         for index, (a, b) in enumerate(zip(old, new)):
             yield from json_lines(f"{path}[{index}]", a, b)
     elif old != new or type(old) is not type(new):
-        yield f"{path or '.'}: {brief(old)} / {brief(new)}"
+        yield f"{path or '.'}: {brief(old)[:200]} / {brief(new)[:200]}"
 
 
 def brief(value):
-    """A value in one line."""
-    return json.dumps(value, ensure_ascii=False)[:200]
+    """A value in one line, its keys in their order."""
+    if isinstance(value, bytes):
+        return ""
+    return json.dumps(value, ensure_ascii=False, default=lambda number: number.text)
 
 
 def capped(rows):
@@ -141,7 +151,7 @@ def capped(rows):
 
 def layout(path, value):
     """How JSON is written down: the same values in other bytes are a difference."""
-    return [] if isinstance(value, bytes) else [read(path).count(b"\n"), read(path)[:2], read(path)[-2:]]
+    return [] if not isinstance(value, (dict, list)) else [read(path).count(b"\n"), read(path)[:2], read(path)[-2:]]
 
 
 def files(old_root, new_root, wanted):

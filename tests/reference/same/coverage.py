@@ -5,6 +5,10 @@ import os
 import tomllib
 
 
+#: Stages whose settings all stems share: the schema has tables for chosen stems, the recipe reader refuses them.
+SHARED = ("align-starts", "label")
+
+
 class Coverage:
     """Gathers from the outputs of one program."""
 
@@ -63,9 +67,8 @@ def settings_of(schema):
     found = set()
     for stage in schema["properties"]["stage"]["items"]["oneOf"]:
         name = stage["properties"]["stage"]["const"]
-        found.add((name, "for"))
         for setting, about in stage["properties"].items():
-            if setting == "stage":
+            if setting == "stage" or (setting == "for" and name in SHARED):
                 continue
             found.add((name, setting))
             if about.get("type") == "boolean":

@@ -67,17 +67,17 @@ def formats(folder):
 
 def metadata(folder):
     """Whatever stands beside samples: stamp, titles, markers, loops, iXML, chunks that nobody knows."""
-    line = sound.words(5, 0.2, 30_000, 120_000)
-    marks = files.cue([(1, 30_000), (2, 60_000), (3, 119_999)])
+    line = sound.words(5, 0.2, 15_000, 60_000)
+    marks = files.cue([(1, 15_000), (2, 30_000), (3, 59_999)])
     names = files.adtl([(1, "Verse"), (2, "Chorus, l\u00e4uter"), (3, "End")])
     titles = files.info([(b"INAM", "Kick"), (b"ICMT", "from the invented session")])
     stem(folder, "Kick.wav", line, before=[(b"bext", files.bext(480_000, "kick", 2)), (b"LIST", titles)],
-         after=[(b"cue ", marks), (b"LIST", names), (b"smpl", files.smpl(40_000, 90_000)), (b"abcd", b"12345")])
+         after=[(b"cue ", marks), (b"LIST", names), (b"smpl", files.smpl(20_000, 45_000)), (b"abcd", b"12345")])
     stem(folder, "Bass.wav", sound.scaled(line, 0.5), rate=44_100,
          before=[(b"iXML", files.ixml(44_100, "a note &amp; more")), (b"bext", files.bext(441_000, "bass"))],
          after=[(b"inst", bytes([60, 0, 0, 0, 127, 1, 127])), (b"wxyz", b"even")])
     stem(folder, "Vox.wav", line, line, before=[(b"bext", files.bext(480_000))], form=b"RIFX")
-    marked = struct.pack(">HHIB5s", 1, 1, 60_000, 5, b"Verse")
+    marked = struct.pack(">HHIB5s", 1, 1, 30_000, 5, b"Verse")
     put(folder, "Pad.aif", files.aiff(RATE, 24, [line, sound.scaled(line, 0.7)],
                                       extra=[(b"MARK", marked), (b"AUTH", b"nobody"), (b"(c) ", b"2020")]))
     put(folder, "Keys.caf", files.caf(RATE, 24, [line], info=[("title", "Keys"), ("comments", "old piano")]))
@@ -85,7 +85,7 @@ def metadata(folder):
 
 def faults(folder):
     """Faults of sound, of files and of names, statements that contradict each other, and litter."""
-    frames = 96_000
+    frames = 72_000
     mid, side = sound.words(11, 0.3, 0, frames), sound.noise(12, 0.0004, frames)
     tone = sound.sine(220, 0.5, frames)
     s = lambda name, *channels, **more: stem(folder, name, *channels, **more)
@@ -116,7 +116,7 @@ def faults(folder):
     s("a rather long name that says what it is, the fourth take of the second afternoon, used.wav",
       sound.words(21, 0.1, 0, frames))
     whole = files.wav(RATE, 16, [tone])
-    put(folder, "Cut Short.wav", whole[:100_001])
+    put(folder, "Cut Short.wav", whole[:80_001])
     put(folder, "Sizes Zero.wav", whole[:40] + bytes(4) + whole[44:])
     put(folder, "Sizes Small.wav", whole[:40] + (100).to_bytes(4, "little") + whole[44:])
     put(folder, "Odd Chunk.wav", whole[:36] + b"LIST\x05\0\0\0INFOx" + whole[36:])
@@ -136,7 +136,7 @@ def litter(folder):
     put(folder, ".DS_Store", bytes(32))
     put(folder, "__MACOSX/._Piano.wav", b"\0\5\x16\7")
     put(folder, "Thumbs.db", bytes(16))
-    put(folder, "notes.txt", "Title: Copper Kettle\r\nTempo: 92\r\nKey: A minor\r\n4/4\r\n0:01 Verse\r\n0:01.5 Chorus\r\n")
+    put(folder, "notes.txt", "Title: Copper Kettle\r\nTempo: 92\r\nKey: A minor\r\n4/4\r\n0:01 Verse\r\n")
     put(folder, "more notes.txt", "tempo 104 bpm\n3/4\nkey: C# major\n".encode("utf-16"))
     put(folder, "rich.rtf", r"{\rtf1 120 bpm}")
     put(folder, "broken.mid", b"MThd\0\0\0\6\0\1\0\1")
@@ -158,7 +158,8 @@ def stamps(folder):
             marks=[(4_800, "Vox in"), (500, "Breath")])
     stamped(folder, "LanternRow_120bpm_Riser.wav", hour + 2 * RATE, sound.words(36, 0.05, 4_800, 2 * RATE), kind="f64")
     stem(folder, "LanternRow_120bpm_Clap.wav", sound.words(37, 0.1, 0, RATE))
-    put(folder, "LanternRow_map.mid", files.midi(120, [(4, "Verse"), (8, "Chorus"), (12, "Outro \u2014 leise")], (-1, 1)))
+    marks = [(4, "Verse"), (8, "Chorus"), (12, "Outro \u2014 leise")]
+    put(folder, "LanternRow_map.mid", files.midi(120, marks, (-1, 1)))
 
 
 def clock(folder):
@@ -197,8 +198,8 @@ def loud_mix(folder):
 
 
 def family(folder):
-    """Related stems: an amp later than its DI and turned over, two sides of a skin, a copy at another level; and one stem
-    whose label of the rate is wrong."""
+    """Related stems: an amp later than its DI and turned over, two sides of a skin, a copy at another level; and one
+    stem whose label of the rate is wrong."""
     frames = 10 * RATE + 480
     direct, skin = sound.dull(sound.words(71, 0.8, 0, frames)), sound.dull(sound.words(72, 0.8, 0, frames))
     hiss = sound.noise(73, 0.002, frames)
@@ -226,13 +227,13 @@ def song(folder):
              "Hats": [(n * beat // 2, hat) for n in range(8 * bars)]}
     for name, parts in drums.items():
         s(name, sound.placed(frames, parts), kind=16)
-    chords = [(50, 53, 57), (46, 50, 53), (53, 57, 60), (48, 52, 55)]
+    chords = [(50, 53, 57), (43, 50, 58), (45, 49, 52), (50, 53, 57)]
     voiced = [sound.total(*[sound.tone(key, 0.12, 4 * beat, rate, fade=0.8) for key in chord]) for chord in chords]
     low = [sound.tone(chord[0] - 12, 0.3, beat, rate, fade=1.5) for chord in chords]
     song_chords = sound.placed(frames, [(bar * 4 * beat, voiced[bar % 4]) for bar in range(bars)])
     s("Keys", song_chords)
     s("Bass", sound.placed(frames, [(n * beat, low[n // 4 % 4]) for n in beats]))
-    tune = [62, 65, 69, 67, 65, 62, 70, 69]
+    tune = [62, 65, 69, 65, 62, 70, 69, 61]
     notes = {key: sound.tone(key, 0.25, beat, rate, fade=1.0) for key in set(tune)}
     lead = [(n * beat, notes[tune[n % 8]]) for n in beats if n // 16 % 2]
     s("Lead Vox", sound.placed(frames, lead))
@@ -251,7 +252,7 @@ def songs(folder):
 
 def settings(folder):
     """A little of everything that settings decide about, for many runs: 12 short stems."""
-    frames = RATE
+    frames = RATE // 2
     mid, tone = sound.words(101, 0.3, 4_800, frames), sound.sine(110, 0.4, frames)
     s = lambda name, *channels, **more: stem(folder, name, *channels, **more)
     s("Kick.wav", mid)
@@ -266,7 +267,7 @@ def settings(folder):
     s("FX Riser.wav", sound.scaled(tone, 4), kind="f32")
     s("Shaker.wav", sound.silence(frames))
     s("Hats.wav", mid, kind="mulaw")
-    put(folder, "Cut.wav", files.wav(RATE, 16, [tone])[:40_001])
+    put(folder, "Cut.wav", files.wav(RATE, 16, [tone])[:20_001])
     s("Rough Mix.wav", sound.silence(9_600) + sound.scaled(mid, 0.9) + sound.noise(106, 0.1, 9_600))
     put(folder, "notes.txt", "Tempo: 240\nVerse 0:00.250\n")
     put(folder, "map.mid", files.midi(240, [(1, "Verse"), (2, "Chorus")]))
@@ -328,8 +329,8 @@ def nothing(folder):
 
 
 #: The longest to make stand first.
-ALL = [song, family, mix, formats, metadata, faults, stamps, clock, loud_mix, songs, settings, late, late_stamps, archive,
-       nothing]
+ALL = [song, family, mix, formats, metadata, faults, stamps, clock, loud_mix, songs, settings, late, late_stamps,
+       archive, nothing]
 
 
 def make_one(folder, number):

@@ -133,8 +133,8 @@ def crc(bits, polynomial):
     for byte in range(256):
         value = byte << (bits - 8)
         for _ in range(8):
-            value = value << 1 ^ (polynomial if value >> (bits - 1) else 0)
-        table.append(value & (1 << bits) - 1)
+            value = (value << 1 ^ (polynomial if value >> (bits - 1) else 0)) & (1 << bits) - 1
+        table.append(value)
     return table
 
 
@@ -158,8 +158,8 @@ def crc16(data):
 
 
 def flac(rate, channels, stated=True, spoilt=None, comments=()):
-    """A FLAC file of 16 bits without compression (RFC 9639, verbatim subframes). `stated` says its length in its head, and
-    frame `spoilt` has a wrong check sum."""
+    """A FLAC file of 16 bits without compression (RFC 9639, verbatim subframes). `stated` says its length in its head,
+    and frame `spoilt` has a wrong check sum."""
     count, frames, size = len(channels), len(channels[0]), 4096
     head = struct.pack(">HH", size, size) + b"\0" * 6
     packed = rate << 44 | (count - 1) << 41 | 15 << 36 | (frames if stated else 0)

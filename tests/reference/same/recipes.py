@@ -31,7 +31,6 @@ stage = "decode"
 silent = "keep"
 duplicates = "set-aside"
 lossy = "set-aside"
-damage = "keep"
 leave-out = ["*leave me*", "*riser*"]
 references = ["*amp*"]
 loudness = true
@@ -193,10 +192,12 @@ order = "vocals-first"
 [[stage]]
 stage = "re-encode"
 container = "flac"
+when-over = "fail"
 markers = true
 [[stage.for]]
 stems = "*kick*"
 container = "wav"
+markers = false
 depth = "64-bit float"
 [[stage.for]]
 stems = "*vox*"
@@ -226,8 +227,33 @@ stage = "re-encode"
 depth = "32-bit"
 """
 
+LOOSE = """
+[[stage]]
+stage = "decode"
+damage = "keep"
+
+[[stage]]
+stage = "resample"
+rate = "source"
+[[stage.for]]
+stems = ["*kick*", "*vox*"]
+rate = "44.1 kHz"
+
+[[stage]]
+stage = "dc-removal"
+
+[[stage]]
+stage = "label"
+max-chars = 12
+
+[[stage]]
+stage = "re-encode"
+depth = "source"
+dither = "none"
+"""
+
 #: Recipes by name, beside the shipped ones.
-WRITTEN = {"full": FULL, "bare": BARE, "chosen": CHOSEN, "stamp": STAMP}
+WRITTEN = {"full": FULL, "bare": BARE, "chosen": CHOSEN, "stamp": STAMP, "loose": LOOSE}
 
 CONTAINERS = ["bwf", "wav", "aiff", "caf", "flac"]
 DEPTHS = ["source", "16-bit", "24-bit", "32-bit", "32-bit float", "64-bit float"]
@@ -238,10 +264,12 @@ def text(name, body):
     return HEAD.format(name=name) + body
 
 
-def plain(stage=None, settings=()):
-    """All stages by default, `settings` (lines) in one of them."""
+def plain(stage=None, settings=(), without=()):
+    """All stages but those `without`, by default, and `settings` (lines) in one of them."""
     lines = ""
     for each in STAGES:
+        if each in without:
+            continue
         lines += f'[[stage]]\nstage = "{each}"\n'
         if each == stage:
             lines += "".join(line + "\n" for line in settings)
@@ -256,8 +284,12 @@ def alone(schema):
             if setting in ("stage", "for"):
                 continue
             for value in values(schema, setting, about):
-                line = f"{setting} = {json.dumps(value)}"
-                yield f"{name}.{line}", text("alone", plain(name, [line]))
+                lines = [f"{setting} = {json.dumps(value)}"]
+                if value == "flac":
+                    lines.append('when-over = "fail"')
+                # One start and one length need one rate.
+                without = ["trim-silence", "align-starts"] if value == "source" and name == "resample" else []
+                yield f"{name}.{lines[0]}", text("alone", plain(name, lines, without))
 
 
 def values(schema, setting, about):
@@ -271,10 +303,11 @@ def values(schema, setting, about):
 
 
 def outputs():
-    """`(name, recipe)` for every container in every depth."""
+    """`(name, recipe)` for every container in every depth; FLAC holds no floats, which is refused."""
     for container in CONTAINERS:
         for depth in DEPTHS:
-            lines = [f'container = "{container}"', f'depth = "{depth}"', "markers = true"]
+            lines = [f'container = "{container}"', f'depth = "{depth}"']
+            lines.append({"wav": "markers = false", "flac": 'when-over = "fail"'}.get(container, "markers = true"))
             yield f"{container} {depth}", text("outputs", plain("re-encode", lines))
 
 

@@ -10,6 +10,9 @@ TIMES = [
     (re.compile(r"in \d+\.\d s( \(\d+ MB/s\))?"), "in T s"),
 ]
 
+#: What is done before depends on what is remembered.
+REUSED = re.compile(r"; \d+ steps were done before")
+
 #: A table of a batch ends with seconds and MB/s.
 TABLE = re.compile(r"^(.*\S) +MB +seconds +MB/s *$")
 
@@ -24,8 +27,8 @@ class Ran:
 class Side:
     """A program that works in `root` and sees the deliveries in it under the same relative paths as the other one."""
 
-    def __init__(self, name, program, root):
-        self.name, self.program, self.root = name, program, root
+    def __init__(self, program, older, schema, root):
+        self.program, self.older, self.schema, self.root = program, older, schema, root
         self.ran, self.kept, self.verbs = [], 0, set()
         kept = ("PATH", "HOME", "TMPDIR", "LD_LIBRARY_PATH")
         self.environment = {key: os.environ[key] for key in kept if key in os.environ}
@@ -35,15 +38,20 @@ class Side:
         """A path below the root."""
         return os.path.join(self.root, *parts)
 
-    def run(self, *args, quiet=True):
-        """Runs the program; `quiet` leaves progress out of what it says on stderr."""
+    def run(self, *args, quiet=True, older=False):
+        """Runs the program, or the older one of the two; `quiet` leaves progress out of what it says on stderr."""
         wanted = [*args, "--progress", "none"] if quiet else list(args)
-        done = subprocess.run([self.program, *wanted], cwd=self.root, env=self.environment, stdin=subprocess.DEVNULL,
+        program = self.older if older else self.program
+        done = subprocess.run([program, *wanted], cwd=self.root, env=self.environment, stdin=subprocess.DEVNULL,
                               capture_output=True, timeout=300, check=False)
         out, err = (self.plain(text.decode("utf-8", "backslashreplace")) for text in (done.stdout, done.stderr))
         self.ran.append(Ran(args, done.returncode, out, err))
         self.verbs.add(" ".join(args[:2]) if args and args[0] in ("unit", "recipe") else args[0] if args else "")
         return self.ran[-1]
+
+    def broke_off(self, error):
+        """Notes that a chain could not go on."""
+        self.ran.append(Ran(["(the chain broke off)"], None, "", self.plain(str(error))))
 
     def plain(self, text):
         """The text without times, and without what differs by the folder in which it was made."""
