@@ -10,8 +10,8 @@ otherwise. Not compared: what a run leaves behind that is killed or stopped by t
 coders, which nothing here can write.
 
 In FOLDER everything stays for a look (some gigabytes); without it a temporary folder is used, which is fastest in
-memory: `TMPDIR=/dev/shm`. Needs nothing but Python 3.11, a second of two processors for each of about 60 seconds, and
-500 MB of room.
+memory: `TMPDIR=/dev/shm`. Needs nothing but Python 3.11, two minutes of processor time (one minute on two processors
+that have nothing else to do), and 500 MB of room.
 
 Exit code: 0 nothing differs, 1 something does, 2 wrong arguments.
 """
