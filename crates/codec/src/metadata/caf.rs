@@ -6,7 +6,7 @@
 use super::info::{info, named};
 use super::markers;
 use super::sorted::{Marker, Sorted};
-use crate::wav_write::chunk_bytes;
+use crate::write::wav::chunk_bytes;
 use crate::{Chunk, decoded};
 
 /// Keys of the Information Chunk for what `INFO` calls so.

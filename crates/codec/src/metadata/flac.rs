@@ -6,7 +6,7 @@ use std::io::{Read, Seek, SeekFrom};
 use super::aiff::Found;
 use super::info::{info, named};
 use super::sorted::Sorted;
-use crate::wav_write::chunk_bytes;
+use crate::write::wav::chunk_bytes;
 use crate::{Chunk, Error, WavSpec, decoded, readable};
 
 /// Metadata larger than this in one block is not carried: as much as is taken of a chunk of WAV.

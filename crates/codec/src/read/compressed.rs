@@ -14,11 +14,11 @@ use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
-use crate::decoder::Damage;
-use crate::described::{bits, codec, error, no_decoder, speaker_mask};
 use crate::metadata::tags;
-use crate::mp4;
-use crate::stream_digest::StreamDigest;
+use crate::read::decoder::Damage;
+use crate::read::described::{bits, codec, error, no_decoder, speaker_mask};
+use crate::read::mp4;
+use crate::read::stream_digest::StreamDigest;
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// Silence is put in pieces of this size, so that a false position cannot fill the memory.

@@ -8,7 +8,7 @@ use loadin_audio::Block;
 
 use crate::format::check_layout;
 use crate::metadata::aiff;
-use crate::pack::Packer;
+use crate::write::packer::Packer;
 use crate::{Error, SampleKind, WavSpec};
 
 /// `AIFCVersion1` of the AIFF-C draft: the time of its making.

@@ -3,7 +3,7 @@
 use loadin_audio::{Block, wide};
 use md5::{Digest, Md5};
 
-use crate::pack::{pack, pack_24};
+use crate::write::packer::{pack, pack_24};
 
 /// Bytes of the block that begins every stream, and where in it the digest stands.
 const STREAM_INFO: usize = 34;

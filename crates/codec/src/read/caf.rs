@@ -5,9 +5,9 @@
 
 use std::io::{Read, Result as IoResult, Seek, SeekFrom};
 
-use crate::decoder::{Damage, PcmStream, Repair};
 use crate::metadata::caf::{self as metadata, Found};
-use crate::pcm::Coding;
+use crate::read::decoder::{Damage, PcmStream, Repair};
+use crate::read::pcm::Coding;
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// "The layout is the bitmap": `kCAFChannelLayoutTag_UseChannelBitmap`. Its bits are those of WAV's speaker mask.

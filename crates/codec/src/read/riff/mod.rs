@@ -11,9 +11,9 @@ pub(crate) mod wave64;
 
 use std::io::{Read, Seek};
 
-use crate::decoder::{Damage, PcmStream, Repair, Sound};
 use crate::metadata::{Metadata, rifx};
-use crate::pcm::Coding;
+use crate::read::decoder::{Damage, PcmStream, Repair, Sound};
+use crate::read::pcm::Coding;
 use crate::{Bext, Chunk, Codec, Container, Error, Format};
 
 use self::fmt::Fmt;

@@ -5,12 +5,13 @@ use std::io::{BufReader, Read, Seek, SeekFrom};
 
 use loadin_audio::Block;
 
-use crate::caf::{self, Caf, Spliced};
-use crate::compressed::{self, Compressed};
 use crate::metadata::{Metadata, flac, rifx, tags};
-use crate::pcm::{self, Coding};
-use crate::stream_digest::StreamDigest;
-use crate::{Bext, Chunk, Container, Error, Format, aiff, riff};
+use crate::read::caf::{self, Caf, Spliced};
+use crate::read::compressed::{self, Compressed};
+use crate::read::pcm::{self, Coding};
+use crate::read::stream_digest::StreamDigest;
+use crate::read::{aiff, riff};
+use crate::{Bext, Chunk, Container, Error, Format};
 
 /// Frames of a block: all meters run over it while it is in the fastest cache, and a call still pays for itself.
 const BLOCK_FRAMES: u64 = 2048;

@@ -5,9 +5,9 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
-use crate::decoder::{Damage, PcmStream, Repair};
 use crate::metadata::aiff::Found;
-use crate::pcm::Coding;
+use crate::read::decoder::{Damage, PcmStream, Repair};
+use crate::read::pcm::Coding;
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// A file with more chunks than this is not a file but an attack.

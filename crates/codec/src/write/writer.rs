@@ -5,9 +5,9 @@ use std::ops::Range;
 
 use loadin_audio::Block;
 
-use crate::aiff_write::AiffWriter;
-use crate::caf_write::CafWriter;
-use crate::flac_write::FlacWriter;
+use crate::write::aiff::AiffWriter;
+use crate::write::caf::CafWriter;
+use crate::write::flac::FlacWriter;
 use crate::{Error, WavSpec, WavWriter};
 
 /// What a file is written to: a stream, whose first bytes can be written once more when more is known.

@@ -5,7 +5,7 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::Error;
-use crate::decoder::Repair;
+use crate::read::decoder::Repair;
 
 /// Where the samples lie.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

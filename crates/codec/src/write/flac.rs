@@ -10,8 +10,8 @@ use md5::{Digest, Md5};
 
 use crate::format::check_layout;
 use crate::metadata::flac;
-use crate::pack::Packer;
-use crate::write::Output;
+use crate::write::packer::Packer;
+use crate::write::writer::Output;
 use crate::{Error, WavSpec};
 
 /// Frames of a block: the reference encoder's choice, and within the streamable subset at every rate.

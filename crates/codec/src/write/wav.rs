@@ -10,7 +10,7 @@ use std::ops::Range;
 use loadin_audio::Block;
 
 use crate::format::check_layout;
-use crate::pack::Packer;
+use crate::write::packer::Packer;
 use crate::{Bext, Error, SampleKind};
 
 /// A chunk with its contents.

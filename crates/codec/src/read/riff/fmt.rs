@@ -1,6 +1,6 @@
 //! The `fmt ` chunk: WAVEFORMAT, WAVEFORMATEX and WAVEFORMATEXTENSIBLE, 14 to 40 bytes and more.
 
-use crate::pcm::Coding;
+use crate::read::pcm::Coding;
 use crate::{Codec, Error};
 
 /// What the `fmt ` chunk says.

@@ -6,10 +6,10 @@ use std::io::Write;
 
 use loadin_audio::Block;
 
-use crate::caf::USE_BITMAP;
 use crate::format::check_layout;
 use crate::metadata::caf as metadata;
-use crate::pack::Packer;
+use crate::read::caf::USE_BITMAP;
+use crate::write::packer::Packer;
 use crate::{Error, WavSpec};
 
 /// Writes one file.
