@@ -5,18 +5,23 @@
 //! panic, loop, or slip in time.
 
 mod bext;
+mod chunk;
 mod error;
+mod extended_float;
 mod format;
 mod metadata;
+mod pack;
 mod read;
 mod write;
 
 pub use bext::{BEXT_FIXED_BYTES, Bext, LOUDNESS_UNUSED, coding_history_row, loudness_field};
+pub use chunk::Chunk;
 pub use error::Error;
-pub use format::{Codec, Container, Format, SampleKind};
+pub use extended_float::extended_rate;
+pub use format::{Codec, Container, Format, SampleKind, Target};
 pub use metadata::{
     Carried, Fate, Marker, Metadata, TimeChange, carry, decoded, hold, readable, with_markers,
     without_markers,
 };
-pub use read::{Damage, Decoder, Repair, StreamDigest, extended_rate, open};
-pub use write::{Chunk, Output, SoundWriter, Target, WavSpec, WavWriter, fits_aiff, flac_refusal};
+pub use read::{Damage, Decoder, Repair, StreamDigest, open};
+pub use write::{Output, SoundWriter, WavSpec, WavWriter, fits_aiff, flac_refusal};

@@ -1,7 +1,7 @@
 //! What an AIFF file has beside its samples, in the words of RIFF. Source: Audio Interchange File Format 1.3 (1989).
 
+use super::cue::markers;
 use super::info::{info, named};
-use super::markers;
 use super::sorted::{Marker, Sorted};
 use crate::Chunk;
 

@@ -3,11 +3,12 @@
 //! Source: Apple Core Audio Format Specification 1.0 (2006 and later): Information Chunk, Marker Chunk, Strings Chunk, and
 //! the UUID Chunk for what the format has no chunk for.
 
+use super::cue::markers;
 use super::info::{info, named};
-use super::markers;
 use super::sorted::{Marker, Sorted};
-use crate::write::wav::chunk_bytes;
-use crate::{Chunk, decoded};
+use super::text::decoded;
+use crate::Chunk;
+use crate::chunk::chunk_bytes;
 
 /// Keys of the Information Chunk for what `INFO` calls so.
 const KEYS: [([u8; 4], &str); 8] = [
@@ -20,6 +21,9 @@ const KEYS: [([u8; 4], &str); 8] = [
     (*b"ICMT", "comments"),
     (*b"ISFT", "source encoder"),
 ];
+
+/// "The layout is the bitmap": `kCAFChannelLayoutTag_UseChannelBitmap`. Its bits are those of WAV's speaker mask.
+pub(crate) const USE_BITMAP: u32 = 1 << 16;
 
 /// The UUID Chunk that holds a RIFF chunk with its head: a number of our own, since the format has none for that.
 const RIFF_CHUNK: [u8; 16] = *b"\xa0\x63\x0e\x8f\x9f\x61\x42\xf4\xba\x35\x70\x4d\xd7\x17\x73\xdc";

@@ -2,8 +2,9 @@
 
 use super::aiff::MOST_NAME_BYTES;
 use super::flac::MOST_CHUNK_BYTES;
+use super::list::pieces;
 use super::sorted::{Sorted, is_list};
-use super::{Carried, Fate, pieces};
+use super::time_change::{Carried, Fate};
 use crate::{Chunk, Target};
 
 /// Says of every chunk what becomes of it in a file of the target: the writers follow the same rules. A WAV file holds

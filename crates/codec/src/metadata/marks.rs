@@ -3,9 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use super::retime::{point_frame, points, word};
+use super::chunks::Metadata;
+use super::cue::{markers, point_frame, points, word};
+use super::list::{list, pieces};
 use super::text::readable;
-use super::{Metadata, list, markers, pieces};
 use crate::Chunk;
 
 /// A named point in a file.

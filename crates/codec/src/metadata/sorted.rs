@@ -1,7 +1,7 @@
 //! The chunks of a RIFF file sorted for a container with words of its own: markers, titles and comments, and the rest.
 
-use super::pieces;
-use super::retime::{point_frame, points, word};
+use super::cue::{point_frame, points, word};
+use super::list::pieces;
 use crate::Chunk;
 
 /// A marker: its number, its frame, and the bytes of its name.

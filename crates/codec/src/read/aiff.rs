@@ -5,9 +5,10 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
+use crate::extended_float::extended_rate;
 use crate::metadata::aiff::Found;
-use crate::read::decoder::{Damage, PcmStream, Repair};
 use crate::read::pcm::Coding;
+use crate::read::stream::{Damage, PcmStream, Repair};
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// A file with more chunks than this is not a file but an attack.
@@ -32,15 +33,6 @@ struct Common {
     bits: u16,
     rate_hz: u32,
     compression: [u8; 4],
-}
-
-/// A rate as an 80-bit extended float: mantissa · 2^(exponent − 16383 − 63). `None` where it is no positive number
-/// of whole Hz within 32 bits.
-pub fn extended_rate(bytes: [u8; 10]) -> Option<u32> {
-    let exponent = i32::from(u16::from_be_bytes([bytes[0], bytes[1]])) - 16383 - 63;
-    let mantissa = u64::from_be_bytes(bytes[2..].try_into().ok()?);
-    let rate = mantissa as f64 * 2f64.powi(exponent);
-    (rate.is_finite() && (0.5..4_294_967_295.0).contains(&rate)).then(|| rate.round() as u32)
 }
 
 fn four(bytes: &[u8], at: usize) -> Option<[u8; 4]> {

@@ -5,13 +5,10 @@
 
 use std::io::{Read, Result as IoResult, Seek, SeekFrom};
 
-use crate::metadata::caf::{self as metadata, Found};
-use crate::read::decoder::{Damage, PcmStream, Repair};
+use crate::metadata::caf::{self as metadata, Found, USE_BITMAP};
 use crate::read::pcm::Coding;
+use crate::read::stream::{Damage, PcmStream, Repair};
 use crate::{Chunk, Codec, Container, Error, Format};
-
-/// "The layout is the bitmap": `kCAFChannelLayoutTag_UseChannelBitmap`. Its bits are those of WAV's speaker mask.
-pub(crate) const USE_BITMAP: u32 = 1 << 16;
 
 /// A file with more chunks than this is not a file but an attack.
 const MOST_CHUNKS: usize = 4096;

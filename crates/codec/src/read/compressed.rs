@@ -15,9 +15,9 @@ use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
 use crate::metadata::tags;
-use crate::read::decoder::Damage;
 use crate::read::described::{bits, codec, error, no_decoder, speaker_mask};
 use crate::read::mp4;
+use crate::read::stream::Damage;
 use crate::read::stream_digest::StreamDigest;
 use crate::{Chunk, Codec, Container, Error, Format};
 

@@ -6,10 +6,12 @@ use std::io::Write;
 
 use loadin_audio::Block;
 
+use crate::extended_float::extended;
 use crate::format::check_layout;
 use crate::metadata::aiff;
 use crate::write::packer::Packer;
-use crate::{Error, SampleKind, WavSpec};
+use crate::write::spec::WavSpec;
+use crate::{Error, SampleKind};
 
 /// `AIFCVersion1` of the AIFF-C draft: the time of its making.
 const AIFC_VERSION: u32 = 0xA280_5140;
@@ -21,15 +23,6 @@ pub(crate) struct AiffWriter<W> {
     sample_bytes: usize,
     turned: Vec<u8>,
     behind: Vec<u8>,
-}
-
-/// A rate as an 80-bit extended float: the counterpart of `extended_rate`.
-fn extended(rate_hz: u32) -> [u8; 10] {
-    let shift = u64::from(rate_hz).leading_zeros();
-    let mut bytes = [0; 10];
-    bytes[..2].copy_from_slice(&((16383 + 63 - shift) as u16).to_be_bytes());
-    bytes[2..].copy_from_slice(&(u64::from(rate_hz) << shift).to_be_bytes());
-    bytes
 }
 
 /// `COMM`, and for AIFF-C the compression type with its name as a padded Pascal string.
@@ -146,21 +139,4 @@ fn write_turned(
 
 fn turn<const N: usize>(bytes: &mut [u8]) {
     bytes.as_chunks_mut::<N>().0.iter_mut().for_each(|sample| sample.reverse());
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::extended_rate;
-
-    /// The bytes that other writers give (Audio Interchange File Format 1.3 has 44 100 Hz as its example).
-    #[test]
-    fn rates() {
-        assert_eq!(extended(44_100), [0x40, 0x0E, 0xAC, 0x44, 0, 0, 0, 0, 0, 0]);
-        assert_eq!(extended(48_000), [0x40, 0x0E, 0xBB, 0x80, 0, 0, 0, 0, 0, 0]);
-        assert_eq!(extended(192_000), [0x40, 0x10, 0xBB, 0x80, 0, 0, 0, 0, 0, 0]);
-        for rate in [1, 8000, 47_952, 768_000, u32::MAX - 1] {
-            assert_eq!(extended_rate(extended(rate)), Some(rate));
-        }
-    }
 }

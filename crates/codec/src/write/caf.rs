@@ -6,11 +6,11 @@ use std::io::Write;
 
 use loadin_audio::Block;
 
+use crate::Error;
 use crate::format::check_layout;
-use crate::metadata::caf as metadata;
-use crate::read::caf::USE_BITMAP;
+use crate::metadata::caf::{self as metadata, USE_BITMAP};
 use crate::write::packer::Packer;
-use crate::{Error, WavSpec};
+use crate::write::spec::WavSpec;
 
 /// Writes one file.
 pub(crate) struct CafWriter<W> {

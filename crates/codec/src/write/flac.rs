@@ -8,11 +8,12 @@ use std::rc::Rc;
 use flac_codec::encode::{FlacStreamWriter, Options};
 use md5::{Digest, Md5};
 
+use crate::Error;
 use crate::format::check_layout;
 use crate::metadata::flac;
+use crate::write::output::Output;
 use crate::write::packer::Packer;
-use crate::write::writer::Output;
-use crate::{Error, WavSpec};
+use crate::write::spec::WavSpec;
 
 /// Frames of a block: the reference encoder's choice, and within the streamable subset at every rate.
 const BLOCK_FRAMES: usize = 4096;
@@ -81,7 +82,7 @@ impl<W: Output> FlacWriter<W> {
         let options = Options::default().fast_channel_correlation(true);
         let encoder = FlacStreamWriter::new(tray.clone(), options);
         writer.write_all(&head(&spec, (0, 0), [0; 16]))?;
-        for block in flac::blocks(&spec, packer.total_bytes())? {
+        for block in metadata_blocks(&spec, packer.total_bytes())? {
             writer.write_all(&block)?;
         }
         Ok(Self {
@@ -140,6 +141,13 @@ impl<W: Output> FlacWriter<W> {
         self.writer.rewrite_head(&head)?;
         Ok(())
     }
+}
+
+/// The blocks behind `STREAMINFO`. The pieces of a WAV file are kept where it would have more than sound.
+fn metadata_blocks(spec: &WavSpec, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
+    let beside = spec.beside();
+    let pieces = if beside.is_empty() { Vec::new() } else { spec.around_samples(data_bytes)? };
+    flac::blocks(&pieces, &beside, spec.channel_mask)
 }
 
 /// The marker and `STREAMINFO` (RFC 9639, 8.2).

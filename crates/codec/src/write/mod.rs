@@ -3,11 +3,15 @@
 mod aiff;
 mod caf;
 mod flac;
-pub(crate) mod packer;
-pub(crate) mod wav;
+mod output;
+mod packer;
+mod spec;
+mod wav;
 mod writer;
 
 pub use self::aiff::fits_aiff;
 pub use self::flac::flac_refusal;
-pub use self::wav::{Chunk, WavSpec, WavWriter};
-pub use self::writer::{Output, SoundWriter, Target};
+pub use self::output::Output;
+pub use self::spec::WavSpec;
+pub use self::wav::WavWriter;
+pub use self::writer::SoundWriter;

@@ -1,9 +1,11 @@
-//! Samples to bytes: packed little-endian and interleaved, and counted, since every header says how many there are
-//! before they come.
+//! Packs the samples of one file and counts them, since every header says how many there are before they come. Knows
+//! no container.
 
-use loadin_audio::{Block, wide};
+use loadin_audio::Block;
 
-use crate::{Error, SampleKind, WavSpec};
+use crate::pack::{interleave, pack, pack_24};
+use crate::write::spec::WavSpec;
+use crate::{Error, SampleKind};
 
 /// Packs samples for a file whose length was promised.
 pub(crate) struct Packer {
@@ -93,49 +95,5 @@ impl Packer {
     fn frame_count(&self, bytes: u64) -> Error {
         let frame_bytes = self.kind.bytes() as u64 * u64::from(self.channels);
         Error::FrameCount { promised: self.frames, found: bytes / frame_bytes }
-    }
-}
-
-/// Packs samples of `N` bytes each, one behind the other.
-pub(crate) fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn(i32) -> [u8; N]) {
-    packed.resize(samples.len() * N, 0);
-    let (cells, _) = packed.as_chunks_mut::<N>();
-    for (cell, sample) in cells.iter_mut().zip(samples) {
-        *cell = bytes_of(*sample);
-    }
-}
-
-/// Packs 24-bit samples, four at a time.
-pub(crate) fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
-    packed.resize(samples.len() * 3, 0);
-    wide(
-        #[inline(always)]
-        || {
-            let ((fours, rest), (cells, rest_bytes)) =
-                (samples.as_chunks::<4>(), packed.as_chunks_mut::<12>());
-            for (cell, four) in cells.iter_mut().zip(fours) {
-                let [a, b, c, d] = four.map(i32::cast_unsigned);
-                let words =
-                    [(a & 0x00ff_ffff) | b << 24, (b >> 8 & 0xffff) | c << 16, (c >> 16 & 0xff) | d << 8];
-                for (bytes, word) in cell.as_chunks_mut::<4>().0.iter_mut().zip(words) {
-                    *bytes = word.to_le_bytes();
-                }
-            }
-            for (bytes, sample) in rest_bytes.as_chunks_mut::<3>().0.iter_mut().zip(rest) {
-                let [a, b, c, _] = sample.to_le_bytes();
-                *bytes = [a, b, c];
-            }
-        },
-    );
-}
-
-/// Packs planar samples of `N` bytes each, frame by frame.
-fn interleave<const N: usize>(block: &Block, packed: &mut Vec<u8>, bytes_of: impl Fn(f64) -> [u8; N]) {
-    packed.resize(block.frames() * block.channels() * N, 0);
-    let (cells, _) = packed.as_chunks_mut::<N>();
-    for (index, channel) in block.iter().enumerate() {
-        for (cell, sample) in cells[index..].iter_mut().step_by(block.channels()).zip(channel) {
-            *cell = bytes_of(*sample);
-        }
     }
 }

@@ -9,39 +9,11 @@ use std::ops::Range;
 
 use loadin_audio::Block;
 
+use crate::chunk::chunk_bytes;
 use crate::format::check_layout;
 use crate::write::packer::Packer;
-use crate::{Bext, Error, SampleKind};
-
-/// A chunk with its contents.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Chunk {
-    /// Four characters.
-    pub id: [u8; 4],
-    /// The contents, without padding.
-    pub bytes: Vec<u8>,
-}
-
-/// What is written.
-#[derive(Debug, Clone, PartialEq)]
-pub struct WavSpec {
-    /// Rate in Hz.
-    pub rate_hz: u32,
-    /// Channel count.
-    pub channels: u16,
-    /// How samples are stored.
-    pub kind: SampleKind,
-    /// Frames that will be written.
-    pub frames: u64,
-    /// Speaker mask; `None` is the usual one.
-    pub channel_mask: Option<u32>,
-    /// The broadcast extension.
-    pub bext: Option<Bext>,
-    /// Chunks between header and samples.
-    pub chunks_before: Vec<Chunk>,
-    /// Chunks behind the samples.
-    pub chunks_after: Vec<Chunk>,
-}
+use crate::write::spec::WavSpec;
+use crate::{Chunk, Error};
 
 /// Writes one file. Samples go in as interleaved integers or as blocks, and come back as the bytes just written,
 /// so that the caller can hash the sample data alone.
@@ -96,15 +68,6 @@ impl WavSpec {
         fmt
     }
 
-    fn bext_chunk(&self) -> Option<Chunk> {
-        self.bext.as_ref().map(|bext| Chunk { id: *b"bext", bytes: bext.to_bytes() })
-    }
-
-    /// Everything that stands beside the samples, for a container that has other places for it.
-    pub(crate) fn beside(&self) -> Vec<Chunk> {
-        self.bext_chunk().iter().chain(&self.chunks_before).chain(&self.chunks_after).cloned().collect()
-    }
-
     fn head_chunks(&self) -> Vec<Chunk> {
         let mut chunks: Vec<Chunk> = self.bext_chunk().into_iter().collect();
         chunks.push(Chunk { id: *b"fmt ", bytes: self.fmt() });
@@ -117,26 +80,20 @@ impl WavSpec {
     }
 
     /// Where in a WAV file the bytes of all samples stand.
-    pub(crate) fn samples(&self) -> Result<Range<u64>, Error> {
+    pub(super) fn samples(&self) -> Result<Range<u64>, Error> {
         let bytes = self.sample_bytes()?;
         let begin = self.head(bytes)?.iter().map(|piece| piece.len() as u64).sum();
         Ok(begin..begin + bytes)
     }
 
-    /// Bytes of all samples in a WAV file.
-    ///
-    /// # Errors
-    /// When 64 bits cannot count them.
-    pub(crate) fn sample_bytes(&self) -> Result<u64, Error> {
-        let frame_bytes = self.kind.bytes() as u64 * u64::from(self.channels);
-        self.frames
-            .checked_mul(frame_bytes)
-            .filter(|bytes| *bytes < u64::MAX / 2)
-            .ok_or_else(|| Error::limit("frames", "what 64 bits can count in bytes", self.frames))
+    /// Everything that a WAV file has before and behind its samples, in order.
+    pub(super) fn around_samples(&self, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
+        let head = self.head(data_bytes)?.into_iter().map(Ok);
+        head.chain(self.chunks_after.iter().map(chunk_bytes)).collect()
     }
 
     /// Everything before the samples: the form with its size, every chunk, and the head of the samples.
-    pub(crate) fn head(&self, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
+    fn head(&self, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
         let head = self.head_chunks();
         let around: u64 =
             head.iter().chain(&self.chunks_after).map(|chunk| chunk_size(chunk.bytes.len())).sum();
@@ -217,13 +174,4 @@ impl<W: Write> WavWriter<W> {
         }
         Ok(self.writer)
     }
-}
-
-/// A chunk as it stands in the file, with its padding.
-pub(crate) fn chunk_bytes(chunk: &Chunk) -> Result<Vec<u8>, Error> {
-    let size = u32::try_from(chunk.bytes.len())
-        .map_err(|_| Error::limit("bytes in a chunk", "4 GiB", chunk.bytes.len()))?;
-    let mut bytes = [&chunk.id[..], &size.to_le_bytes(), &chunk.bytes].concat();
-    bytes.resize(bytes.len().next_multiple_of(2), 0);
-    Ok(bytes)
 }

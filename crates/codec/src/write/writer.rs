@@ -1,6 +1,5 @@
 //! One way to write, whatever the container.
 
-use std::io::{self, Write};
 use std::ops::Range;
 
 use loadin_audio::Block;
@@ -8,43 +7,10 @@ use loadin_audio::Block;
 use crate::write::aiff::AiffWriter;
 use crate::write::caf::CafWriter;
 use crate::write::flac::FlacWriter;
-use crate::{Error, WavSpec, WavWriter};
-
-/// What a file is written to: a stream, whose first bytes can be written once more when more is known.
-pub trait Output: Write {
-    /// Replaces as many bytes at the start as are given; they have been written before, and are few (up to 64).
-    ///
-    /// # Errors
-    /// When that cannot be done.
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()>;
-}
-
-impl<O: Output + ?Sized> Output for &mut O {
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
-        (**self).rewrite_head(bytes)
-    }
-}
-
-impl Output for Vec<u8> {
-    fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let head = self.get_mut(..bytes.len()).ok_or(io::ErrorKind::InvalidInput)?;
-        head.copy_from_slice(bytes);
-        Ok(())
-    }
-}
-
-/// The container of a file that is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Target {
-    /// WAV, RF64 past 4 GiB.
-    Wav,
-    /// AIFF, AIFF-C for floats.
-    Aiff,
-    /// CAF.
-    Caf,
-    /// FLAC; integers only.
-    Flac,
-}
+use crate::write::output::Output;
+use crate::write::spec::WavSpec;
+use crate::write::wav::WavWriter;
+use crate::{Error, Target};
 
 impl Target {
     /// Where in the file the bytes of all samples stand, in containers that hold them as [`SoundWriter`] gives them and

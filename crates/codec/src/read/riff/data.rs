@@ -5,7 +5,7 @@
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::Error;
-use crate::read::decoder::Repair;
+use crate::read::stream::Repair;
 
 /// Where the samples lie.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

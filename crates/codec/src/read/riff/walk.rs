@@ -6,7 +6,7 @@ use std::io::{Read, Seek, SeekFrom};
 
 use super::data::{Data, Witnesses, is_id, next_chunk};
 use crate::Error;
-use crate::read::decoder::Repair;
+use crate::read::stream::Repair;
 
 /// Metadata chunks larger than this are not kept in memory.
 const MOST_CHUNK_BYTES: u64 = 1 << 20;

@@ -8,7 +8,7 @@ use std::io::{Read, Seek, SeekFrom};
 use super::data::Data;
 use super::walk::{MOST_CHUNKS, Walk};
 use crate::Error;
-use crate::read::decoder::Repair;
+use crate::read::stream::Repair;
 
 /// `riff`, the first 16 bytes of a file.
 pub(crate) const RIFF: [u8; 16] = *b"riff\x2E\x91\xCF\x11\xA5\xD6\x28\xDB\x04\xC1\x00\x00";

@@ -1,0 +1,97 @@
+//! Puts together what the chunks of a RIFF file say: the format, the samples, and what stands beside them.
+
+use std::io::{Read, Seek};
+
+use super::fmt::Fmt;
+use super::walk::Walk;
+use super::{justified, wave64};
+use crate::metadata::{Metadata, rifx};
+use crate::read::pcm::Coding;
+use crate::read::stream::{Damage, PcmStream, Repair};
+use crate::{Bext, Chunk, Codec, Container, Error, Format};
+
+/// How the samples of a RIFF file are reached.
+pub(crate) enum Sound {
+    Pcm(PcmStream),
+    /// By symphonia. The length is that of the blocks: `fact` is wrong in many files, and would cut sound off.
+    Adpcm,
+}
+
+/// A RIFF file that is ready to be decoded.
+pub(crate) struct Riff {
+    pub(crate) format: Format,
+    pub(crate) metadata: Metadata,
+    pub(crate) repairs: Vec<Repair>,
+    pub(crate) damage: Vec<Damage>,
+    pub(crate) sound: Sound,
+}
+
+/// Reads the chunks of a RIFF file whose first four bytes are `form`.
+pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff, Error> {
+    let mut walk = if &form == b"riff" { wave64::read(source)? } else { Walk::read(source, form)? };
+    let fmt_bytes = walk.fmt.take().ok_or_else(|| Error::malformed("there is no fmt chunk", 12))?;
+    let fmt = Fmt::parse(&fmt_bytes, walk.big_endian)?;
+    let data = walk.data.ok_or(Error::NoAudio)?;
+    let container = match &form {
+        b"RF64" => Container::Rf64,
+        b"BW64" => Container::Bw64,
+        b"RIFX" => Container::Rifx,
+        b"riff" => Container::Wave64,
+        _ => Container::Wav,
+    };
+    let mut format = Format {
+        container,
+        codec: fmt.codec,
+        rate_hz: fmt.rate_hz,
+        channels: fmt.channels,
+        bits: fmt.valid_bits,
+        float: fmt.codec == Codec::PcmFloat,
+        channel_mask: fmt.channel_mask,
+        frames: None,
+    };
+    format.check()?;
+    let (sound, damage) = match fmt.coding {
+        Some(mut coding) => {
+            if (coding, fmt.valid_bits) == (Coding::Int(4), 24)
+                && justified::is_low(source, &data, walk.big_endian)?
+            {
+                coding = Coding::LowInt24;
+                let text = "its 24 bits stand in the lower three of four bytes; they are read from there";
+                walk.repairs.push(Repair(text.to_owned()));
+            }
+            let frames = data.bytes / fmt.align;
+            if frames == 0 {
+                return Err(Error::NoAudio);
+            }
+            // Whole frames on both sides: a frame that is cut in two is lost as well.
+            let lost = data.claimed / fmt.align - frames;
+            format.frames = Some(frames + lost);
+            (
+                Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)),
+                (lost > 0).then(|| Damage::truncated(frames, lost)),
+            )
+        }
+        None if matches!(container, Container::Wave64 | Container::Rifx) => {
+            return Err(Error::unsupported(format!("a {container} file with ADPCM")));
+        }
+        None => (Sound::Adpcm, None),
+    };
+    let big_endian = walk.big_endian;
+    let chunk = |(id, bytes)| if big_endian { rifx::turned(id, bytes) } else { Chunk { id, bytes } };
+    let bext = walk.bext.take().map(|bytes| Bext::parse(&chunk((*b"bext", bytes)).bytes)).transpose();
+    let bext = bext.unwrap_or_else(|error| {
+        walk.repairs.push(Repair(format!("its bext chunk cannot be used: {error}")));
+        None
+    });
+    Ok(Riff {
+        format,
+        metadata: Metadata { bext, chunks: walk.others.into_iter().map(chunk).collect() },
+        repairs: walk.repairs,
+        damage: damage.into_iter().collect(),
+        sound,
+    })
+}
+
+fn pcm(fmt: &Fmt, coding: Coding, big_endian: bool, offset: u64, frames: u64) -> PcmStream {
+    PcmStream { coding, big_endian, channels: usize::from(fmt.channels), offset, frames, position: 0 }
+}
