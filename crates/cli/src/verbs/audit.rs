@@ -12,10 +12,13 @@ use loadin_pipeline::plan::Fate;
 use loadin_pipeline::run::Study;
 use serde_json::{Value, json};
 
-use super::{finding_line, load_recipe, loudness_caution, pages, study};
 use crate::args::{Audit, Format};
+use crate::pages;
+use crate::phrases::{finding_line, loudness_caution};
 use crate::progress::Reporter;
+use crate::recipe_file::load_recipe;
 use crate::table::{Table, printable};
+use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {

@@ -10,10 +10,12 @@ use loadin_pipeline::run::RunError;
 use loadin_pipeline::scan;
 use serde_json::{Value, json};
 
-use super::{finding_line, load_recipe, study};
 use crate::args::{Facts as Args, Format};
+use crate::phrases::finding_line;
 use crate::progress::Reporter;
+use crate::recipe_file::load_recipe;
 use crate::table::{Table, printable};
+use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {

@@ -9,10 +9,12 @@ use loadin_pipeline::papers::outlook;
 use loadin_pipeline::plan::{Fate, Plan, StemPlan};
 use loadin_pipeline::render::Measured;
 
-use super::{finding_line, load_recipe, loudness_caution, study, words};
 use crate::args::{Format, Plan as Args};
+use crate::phrases::{finding_line, loudness_caution, words};
 use crate::progress::Reporter;
+use crate::recipe_file::load_recipe;
 use crate::table::Table;
+use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {

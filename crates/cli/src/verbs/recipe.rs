@@ -4,8 +4,8 @@ use std::io::Write;
 
 use loadin_pipeline::recipe::{Recipe, find_shipped, schema, shipped};
 
-use super::recipe_errors;
 use crate::args::{Recipe as Args, RecipeAction};
+use crate::recipe_file::recipe_errors;
 use crate::table::Table;
 use crate::{Exit, Failure};
 

@@ -6,10 +6,10 @@ use std::sync::Arc;
 use loadin_pipeline::restore::{self, How, RestoreError, RestoredFile};
 use loadin_pipeline::storage::RealDisk;
 
-use super::on_threads;
 use crate::args::Restore;
 use crate::progress::Reporter;
 use crate::table::{Table, printable};
+use crate::work::on_threads;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {

@@ -8,8 +8,8 @@ use loadin_pipeline::outputs_of;
 use loadin_pipeline::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
+use crate::phrases::{finding_line, loudness_caution, words};
 use crate::table::{Table, printable};
-use crate::verbs::{finding_line, loudness_caution, words};
 
 /// Lines about one delivery in the screen of a batch, and lines about all of them: the rest is in the summary.
 const LINES_EACH: usize = 3;

@@ -11,8 +11,8 @@ use loadin_pipeline::storage::{RealDisk, store_text};
 use loadin_pipeline::summary::{Ended, Summary};
 use loadin_report::{Entry, index};
 
-use super::refuse_shared_folders;
 use crate::args::Audit;
+use crate::folders::refuse_shared_folders;
 use crate::{Exit, Failure};
 
 /// A delivery of a batch: its folder, and its record or why there is none.
