@@ -1,8 +1,8 @@
 //! Folders of groups: where a stem lies below the folder of the outputs.
 
 use crate::detail::Details;
+use crate::family::Group;
 use crate::label::{LabelOptions, in_order};
-use crate::role::Group;
 
 /// The folder of a group, `/` between its parts: `02_Drums`, `08_Vocals/3_Backing/4_Chorus`. The three groups of voices
 /// lie in one, and backing voices that name a section of the song in a folder of that section.

@@ -5,7 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use unicode_normalization::UnicodeNormalization;
 use unicode_normalization::char::is_combining_mark;
 
-use crate::role::{Family, Group, Role, role_of};
+use crate::family::{Family, Group};
+use crate::role::{Role, role_of};
 use crate::title::{enough, has_title, is_track_number, title};
 use crate::token::{Token, stem_of, tokens};
 

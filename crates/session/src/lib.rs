@@ -5,6 +5,7 @@
 mod debris;
 mod detail;
 pub mod facts;
+mod family;
 mod folder;
 mod label;
 mod pairs;
@@ -19,6 +20,7 @@ pub mod estimate;
 
 pub use debris::debris;
 pub use detail::{Details, Side, Treatment};
+pub use family::{Family, Group};
 pub use folder::group_folder;
 pub use label::{
     Charset, DRUMS_FIRST, KICK_AND_BASS_FIRST, Label, LabelInput, LabelOptions, VOCALS_FIRST, labels,
@@ -26,6 +28,6 @@ pub use label::{
 pub use pairs::{PairInput, SidePair, side_pairs};
 pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
-pub use role::{Confidence, Family, Group, Role, role_of};
+pub use role::{Confidence, Role, role_of};
 pub use songs::several_songs;
 pub use title::without_title;

@@ -1,6 +1,7 @@
 //! Which stems may hold the same source, by their names: only those are compared by ear, or by a correlation.
 
-use crate::role::{Family, role_of};
+use crate::family::Family;
+use crate::role::role_of;
 use crate::token::{stem_of, tokens};
 
 /// How two stems are related by name.
