@@ -15,10 +15,10 @@ use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
 use crate::metadata::tags;
-use crate::read::described::{bits, codec, error, no_decoder, speaker_mask};
 use crate::read::mp4;
 use crate::read::stream::Damage;
 use crate::read::stream_digest::StreamDigest;
+use crate::read::symphonia_names::{bits, codec, error, no_decoder, speaker_mask};
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// Silence is put in pieces of this size, so that a false position cannot fill the memory.

@@ -4,13 +4,14 @@ mod aiff;
 mod caf;
 mod compressed;
 mod decoder;
-mod described;
+
 mod mp4;
 mod pcm;
 mod riff;
 mod sniff;
 mod stream;
 mod stream_digest;
+mod symphonia_names;
 
 pub use self::decoder::{Decoder, open};
 pub use self::stream::{Damage, Repair};
