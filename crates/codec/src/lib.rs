@@ -20,7 +20,7 @@ pub use error::Error;
 pub use extended_float::extended_rate;
 pub use format::{Codec, Container, Format, SampleKind, Target};
 pub use metadata::{
-    Carried, Fate, Marker, Metadata, TimeChange, carry, decoded, hold, readable, with_markers,
+    Carried, Fate, Marker, Metadata, TimeChange, carry, decoded, fit_container, readable, with_markers,
     without_markers,
 };
 pub use read::{Damage, Decoder, Repair, StreamDigest, open};

@@ -5,8 +5,8 @@ pub(crate) mod aiff;
 pub(crate) mod caf;
 mod chunks;
 mod cue;
+mod fit_container;
 pub(crate) mod flac;
-mod hold;
 mod info;
 mod ixml;
 mod list;
@@ -20,7 +20,7 @@ mod texts;
 mod time_change;
 
 pub use self::chunks::Metadata;
-pub use self::hold::hold;
+pub use self::fit_container::fit_container;
 pub use self::marks::{Marker, with_markers, without_markers};
 pub use self::retime::carry;
 pub use self::text::{decoded, readable};

@@ -39,7 +39,7 @@ enum Kind<W> {
 
 impl<W: Output> SoundWriter<W> {
     /// Writes everything that comes before the samples. Chunks and `bext` go into the container's own words where it has
-    /// them, as [`crate::hold`] says.
+    /// them, as [`crate::fit_container`] says.
     ///
     /// # Errors
     /// When writing fails, or when the container cannot hold such sound.

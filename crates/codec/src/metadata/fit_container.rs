@@ -9,7 +9,7 @@ use crate::{Chunk, Target};
 
 /// Says of every chunk what becomes of it in a file of the target: the writers follow the same rules. A WAV file holds
 /// everything as it is.
-pub fn hold(target: Target, carried: &mut [Carried]) {
+pub fn fit_container(target: Target, carried: &mut [Carried]) {
     for one in carried {
         let Some(chunk) = &one.chunk else { continue };
         let fate = match target {
