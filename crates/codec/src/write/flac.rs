@@ -29,8 +29,8 @@ pub(crate) struct FlacWriter<W> {
     writer: W,
     spec: WavSpec,
     packer: Packer,
-    encoder: FlacStreamWriter<Tray>,
-    tray: Tray,
+    encoder: FlacStreamWriter<SharedBuffer>,
+    encoded: SharedBuffer,
     /// Samples that do not fill a block yet.
     waiting: Vec<i32>,
     digest: Md5,
@@ -40,9 +40,9 @@ pub(crate) struct FlacWriter<W> {
 
 /// Where the encoder, which keeps its writer for itself, puts a frame.
 #[derive(Clone, Default)]
-struct Tray(Rc<RefCell<Vec<u8>>>);
+struct SharedBuffer(Rc<RefCell<Vec<u8>>>);
 
-impl Write for Tray {
+impl Write for SharedBuffer {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.0.borrow_mut().extend_from_slice(bytes);
         Ok(bytes.len())
@@ -77,10 +77,10 @@ impl<W: Output> FlacWriter<W> {
             return Err(Error::limit("frames", "what 36 bits can count", spec.frames));
         }
         let packer = Packer::new(&spec)?;
-        let tray = Tray::default();
+        let encoded = SharedBuffer::default();
         // The quick choice between left, right, middle and side costs a thousandth in size and saves 40 % of the time.
         let options = Options::default().fast_channel_correlation(true);
-        let encoder = FlacStreamWriter::new(tray.clone(), options);
+        let encoder = FlacStreamWriter::new(encoded.clone(), options);
         writer.write_all(&head(&spec, (0, 0), [0; 16]))?;
         for block in metadata_blocks(&spec, packer.total_bytes())? {
             writer.write_all(&block)?;
@@ -90,7 +90,7 @@ impl<W: Output> FlacWriter<W> {
             spec,
             packer,
             encoder,
-            tray,
+            encoded,
             waiting: Vec::new(),
             digest: Md5::new(),
             least_frame: u32::MAX,
@@ -121,7 +121,7 @@ impl<W: Output> FlacWriter<W> {
                 other => Error::unsupported(format!("the FLAC encoder says: {other}")),
             }
         })?;
-        let mut frame = self.tray.0.borrow_mut();
+        let mut frame = self.encoded.0.borrow_mut();
         let size = u32::try_from(frame.len()).unwrap_or(u32::MAX);
         self.least_frame = self.least_frame.min(size);
         self.most_frame = self.most_frame.max(size);
