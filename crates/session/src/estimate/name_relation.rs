@@ -6,7 +6,7 @@ use crate::token::{stem_of, tokens};
 
 /// How two stems are related by name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Kin {
+pub enum NameRelation {
     /// One name, two sides of it.
     Sides,
     /// One performance stored in two ways: dry and wet, DI and amp, tuned and not.
@@ -96,13 +96,13 @@ fn parted(path: &str) -> (Vec<String>, Vec<String>) {
 
 /// What a name says about relatives, taken apart once for all comparisons.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct KinName {
+pub struct ComparedName {
     base: Vec<String>,
     own: Vec<String>,
     family: Family,
 }
 
-impl KinName {
+impl ComparedName {
     /// The name of the stem at `path`.
     pub fn of(path: &str) -> Self {
         let (base, own) = parted(path);
@@ -111,9 +111,9 @@ impl KinName {
 }
 
 /// How two stems are related; `None` for strangers.
-pub fn kin(first: &KinName, second: &KinName) -> Option<Kin> {
-    let KinName { base, own, family } = first;
-    let KinName { base: other_base, own: other, family: other_family } = second;
+pub fn name_relation(first: &ComparedName, second: &ComparedName) -> Option<NameRelation> {
+    let ComparedName { base, own, family } = first;
+    let ComparedName { base: other_base, own: other, family: other_family } = second;
     let differ: Vec<&str> = own
         .iter()
         .filter(|word| !other.contains(word))
@@ -122,16 +122,16 @@ pub fn kin(first: &KinName, second: &KinName) -> Option<Kin> {
         .collect();
     if base == other_base && !base.is_empty() && !differ.is_empty() {
         return Some(if differ.iter().all(|word| SIDES.contains(word)) {
-            Kin::Sides
+            NameRelation::Sides
         } else if differ.iter().any(|word| VERSIONS.contains(word)) {
-            Kin::Versions
+            NameRelation::Versions
         } else {
-            Kin::Family
+            NameRelation::Family
         });
     }
     let kit = KIT.contains(family) && KIT.contains(other_family);
     let same = family == other_family && *family != Family::Unsorted;
-    (kit || same || (base == other_base && !base.is_empty())).then_some(Kin::Family)
+    (kit || same || (base == other_base && !base.is_empty())).then_some(NameRelation::Family)
 }
 
 #[cfg(test)]
@@ -141,21 +141,21 @@ mod tests {
     #[test]
     fn names_say_who_belongs_together() {
         for (first, second, wanted) in [
-            ("Gtr L.wav", "Gtr R.wav", Some(Kin::Sides)),
-            ("Bass DI.wav", "Bass Amp.wav", Some(Kin::Versions)),
-            ("Lead Vox.wav", "Lead Vox Wet.wav", Some(Kin::Versions)),
-            ("Kick In.wav", "Kick Out.wav", Some(Kin::Family)),
-            ("Snare Top.wav", "Overheads.wav", Some(Kin::Family)),
-            ("Gtr 1.wav", "Gtr 2.wav", Some(Kin::Family)),
-            ("a/Gtr 1.wav", "b/Gtr 1.wav", Some(Kin::Family)),
-            ("Zither 1.wav", "Zither 2.wav", Some(Kin::Family)),
+            ("Gtr L.wav", "Gtr R.wav", Some(NameRelation::Sides)),
+            ("Bass DI.wav", "Bass Amp.wav", Some(NameRelation::Versions)),
+            ("Lead Vox.wav", "Lead Vox Wet.wav", Some(NameRelation::Versions)),
+            ("Kick In.wav", "Kick Out.wav", Some(NameRelation::Family)),
+            ("Snare Top.wav", "Overheads.wav", Some(NameRelation::Family)),
+            ("Gtr 1.wav", "Gtr 2.wav", Some(NameRelation::Family)),
+            ("a/Gtr 1.wav", "b/Gtr 1.wav", Some(NameRelation::Family)),
+            ("Zither 1.wav", "Zither 2.wav", Some(NameRelation::Family)),
             ("Bass.wav", "Kick.wav", None),
             ("Lead Vox.wav", "Piano.wav", None),
             ("Audio 01.wav", "Take 07.wav", None),
         ] {
-            let (a, b) = (KinName::of(first), KinName::of(second));
-            assert_eq!(kin(&a, &b), wanted, "{first} {second}");
-            assert_eq!(kin(&b, &a), wanted, "{second} {first}");
+            let (a, b) = (ComparedName::of(first), ComparedName::of(second));
+            assert_eq!(name_relation(&a, &b), wanted, "{first} {second}");
+            assert_eq!(name_relation(&b, &a), wanted, "{second} {first}");
         }
     }
 }
