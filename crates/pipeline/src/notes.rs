@@ -7,8 +7,8 @@ use std::path::Path;
 
 use encoding_rs::{UTF_16BE, UTF_16LE};
 use loadin_codec::decoded;
-use loadin_session::debris;
 use loadin_session::facts::{Midi, read_midi};
+use loadin_session::system_file;
 
 use crate::facts::Inventory;
 use crate::findings::{Finding, Id};
@@ -37,7 +37,7 @@ pub(crate) struct Notes {
 pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -> Notes {
     let mut notes = Notes::default();
     for path in inventory.ignored.iter().map(|ignored| ignored.path.as_str()) {
-        let result = match debris(path) {
+        let result = match system_file(path) {
             Some("a text note") if notes.texts.len() < MOST_FILES && !is_rich(path) => {
                 bytes(delivery, path, MOST_TEXT_BYTES, patience)
                     .map(|bytes| notes.texts.push((path.to_owned(), text(&bytes))))

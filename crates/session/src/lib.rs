@@ -2,7 +2,6 @@
 //!
 //! *Invariants:* pure functions of names and numbers; nothing here opens a file. Doubt is said, never decided away.
 
-mod debris;
 mod detail;
 pub mod facts;
 mod family;
@@ -13,12 +12,12 @@ mod placement;
 mod reference;
 mod role;
 mod songs;
+mod system_files;
 mod title;
 mod token;
 
 pub mod estimate;
 
-pub use debris::debris;
 pub use detail::{Details, Side, Treatment};
 pub use family::{Family, Group};
 pub use folder::group_folder;
@@ -30,4 +29,5 @@ pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
 pub use role::{Confidence, Role, role_of};
 pub use songs::several_songs;
+pub use system_files::system_file;
 pub use title::without_title;

@@ -11,7 +11,7 @@ const BY_EXTENSION: &[(&[&str], &str)] = &[
 ];
 
 /// Why the file or folder at `path` is known to be no stem, by its name alone. `None` for everything else.
-pub fn debris(path: &str) -> Option<&'static str> {
+pub fn system_file(path: &str) -> Option<&'static str> {
     let name = path.rsplit('/').next().unwrap_or(path);
     if path.split('/').any(|part| part == "__MACOSX") || name.starts_with("._") {
         return Some("file-system litter");
@@ -38,10 +38,10 @@ mod tests {
 
     #[test]
     fn litter_and_notes_are_named() {
-        assert_eq!(debris("._Kick.wav"), Some("file-system litter"));
-        assert_eq!(debris("__MACOSX/song/._Kick.wav"), Some("file-system litter"));
-        assert_eq!(debris("notes.TXT"), Some("a text note"));
-        assert_eq!(debris("Kick.wav"), None);
-        assert_eq!(debris("README"), None);
+        assert_eq!(system_file("._Kick.wav"), Some("file-system litter"));
+        assert_eq!(system_file("__MACOSX/song/._Kick.wav"), Some("file-system litter"));
+        assert_eq!(system_file("notes.TXT"), Some("a text note"));
+        assert_eq!(system_file("Kick.wav"), None);
+        assert_eq!(system_file("README"), None);
     }
 }
