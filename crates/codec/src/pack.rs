@@ -1,7 +1,7 @@
 //! Samples to bytes, little-endian and interleaved: the counterpart of what reading unpacks. Knows no container, and
 //! counts nothing.
 
-use loadin_audio::{Block, wide};
+use loadin_audio::{Block, with_simd};
 
 /// Packs samples of `N` bytes each, one behind the other.
 pub(crate) fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_of: impl Fn(i32) -> [u8; N]) {
@@ -15,7 +15,7 @@ pub(crate) fn pack<const N: usize>(samples: &[i32], packed: &mut Vec<u8>, bytes_
 /// Packs 24-bit samples, four at a time.
 pub(crate) fn pack_24(samples: &[i32], packed: &mut Vec<u8>) {
     packed.resize(samples.len() * 3, 0);
-    wide(
+    with_simd(
         #[inline(always)]
         || {
             let ((fours, rest), (cells, rest_bytes)) =

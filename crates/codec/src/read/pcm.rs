@@ -1,6 +1,6 @@
 //! Uncompressed samples to planar floats: exact for every width, and the hot path of reading.
 
-use loadin_audio::{Block, wide};
+use loadin_audio::{Block, with_simd};
 
 use crate::Error;
 
@@ -88,7 +88,7 @@ impl Strided<'_> {
 /// What most deliveries consist of, and so worth a way of its own: 24-bit little-endian stereo, two frames at a time.
 fn unpack_stereo_24(bytes: &[u8], block: &mut Block) {
     let [left, right] = block.pair_mut();
-    wide(
+    with_simd(
         #[inline(always)]
         || {
             let (twos, rest) = bytes.as_chunks::<12>();

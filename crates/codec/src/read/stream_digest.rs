@@ -1,6 +1,6 @@
 //! The digest that a FLAC stream carries: MD5 of all samples, little-endian and interleaved (RFC 9639, 8.2).
 
-use loadin_audio::{Block, wide};
+use loadin_audio::{Block, with_simd};
 use md5::{Digest, Md5};
 
 use crate::pack::{pack, pack_24};
@@ -63,7 +63,7 @@ impl StreamDigest {
 
 /// Integer samples, frame by frame; full scale is `scale`.
 fn codes(block: &Block, scale: f64, codes: &mut [i32]) {
-    wide(
+    with_simd(
         #[inline(always)]
         || {
             if block.channels() == 2 {

@@ -1,14 +1,14 @@
 //! The hot loops of the meters, in explicit vectors: the compiler makes single steps of a minimum beside a maximum.
 //!
-//! The width of the registers is chosen at run time. Sums are kept in `STRANDS` strands whatever the width, and a
+//! The width of the registers is chosen at run time. Sums are kept in `ACCUMULATORS` accumulators whatever the width, and a
 //! minimum has no order, so every processor gives the same bytes.
 
 use pulp::{Arch, Simd, WithSimd};
 
-/// Strands of every sum; a multiple of all register widths.
-const STRANDS: usize = 8;
+/// Accumulators of every sum; a multiple of all register widths.
+const ACCUMULATORS: usize = 8;
 
-type Strands = [f64; STRANDS];
+type Accumulators = [f64; ACCUMULATORS];
 
 /// The least and the greatest value of a slice; (∞, −∞) when it is empty.
 pub(crate) fn range(samples: &[f64]) -> (f64, f64) {
@@ -28,9 +28,9 @@ impl WithSimd for Range<'_> {
         // Four at a time, since each step waits for the one before.
         let (fours, singles) = vectors.as_chunks::<4>();
         for four in fours {
-            for strand in 0..4 {
-                low[strand] = simd.min_f64s(low[strand], four[strand]);
-                high[strand] = simd.max_f64s(high[strand], four[strand]);
+            for nth in 0..4 {
+                low[nth] = simd.min_f64s(low[nth], four[nth]);
+                high[nth] = simd.max_f64s(high[nth], four[nth]);
             }
         }
         for &vector in singles {
@@ -108,28 +108,29 @@ impl WithSimd for TotalsOf<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> Totals {
-        let (mut min, mut max): (Strands, Strands) = ([f64::INFINITY; STRANDS], [f64::NEG_INFINITY; STRANDS]);
-        let (mut sum, mut sum_sq): (Strands, Strands) = ([0.0; STRANDS], [0.0; STRANDS]);
-        let (chunks, rest) = self.0.as_chunks::<STRANDS>();
+        let (mut min, mut max): (Accumulators, Accumulators) =
+            ([f64::INFINITY; ACCUMULATORS], [f64::NEG_INFINITY; ACCUMULATORS]);
+        let (mut sum, mut sum_sq): (Accumulators, Accumulators) = ([0.0; ACCUMULATORS], [0.0; ACCUMULATORS]);
+        let (chunks, rest) = self.0.as_chunks::<ACCUMULATORS>();
         {
             let (min, max) = (vectors::<S>(&mut min), vectors::<S>(&mut max));
             let (sum, sum_sq) = (vectors::<S>(&mut sum), vectors::<S>(&mut sum_sq));
             for chunk in chunks {
                 let (samples, _) = S::as_simd_f64s(chunk);
-                for strand in 0..STRANDS / S::F64_LANES {
-                    let sample = samples[strand];
-                    min[strand] = simd.min_f64s(min[strand], sample);
-                    max[strand] = simd.max_f64s(max[strand], sample);
-                    sum[strand] = simd.add_f64s(sum[strand], sample);
-                    sum_sq[strand] = simd.add_f64s(sum_sq[strand], simd.mul_f64s(sample, sample));
+                for nth in 0..ACCUMULATORS / S::F64_LANES {
+                    let sample = samples[nth];
+                    min[nth] = simd.min_f64s(min[nth], sample);
+                    max[nth] = simd.max_f64s(max[nth], sample);
+                    sum[nth] = simd.add_f64s(sum[nth], sample);
+                    sum_sq[nth] = simd.add_f64s(sum_sq[nth], simd.mul_f64s(sample, sample));
                 }
             }
         }
-        for (strand, &sample) in rest.iter().enumerate() {
-            min[strand] = min[strand].min(sample);
-            max[strand] = max[strand].max(sample);
-            sum[strand] += sample;
-            sum_sq[strand] += sample * sample;
+        for (nth, &sample) in rest.iter().enumerate() {
+            min[nth] = min[nth].min(sample);
+            max[nth] = max[nth].max(sample);
+            sum[nth] += sample;
+            sum_sq[nth] += sample * sample;
         }
         Totals {
             min: min.iter().copied().fold(f64::INFINITY, f64::min),
@@ -141,8 +142,8 @@ impl WithSimd for TotalsOf<'_> {
 }
 
 #[inline(always)]
-fn vectors<S: Simd>(strands: &mut Strands) -> &mut [S::f64s] {
-    S::as_mut_simd_f64s(strands).0
+fn vectors<S: Simd>(accumulators: &mut Accumulators) -> &mut [S::f64s] {
+    S::as_mut_simd_f64s(accumulators).0
 }
 
 /// How two channels of one stretch compare.
@@ -170,38 +171,37 @@ impl WithSimd for Compare<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> Comparison {
-        let (mut maxima, mut products) = ([[0.0; STRANDS]; 3], [[0.0; STRANDS]; 3]);
+        let (mut maxima, mut products) = ([[0.0; ACCUMULATORS]; 3], [[0.0; ACCUMULATORS]; 3]);
         let ((left, left_rest), (right, right_rest)) =
-            (self.0.as_chunks::<STRANDS>(), self.1.as_chunks::<STRANDS>());
+            (self.0.as_chunks::<ACCUMULATORS>(), self.1.as_chunks::<ACCUMULATORS>());
         {
             let [difference, sum, peak] = maxima.each_mut().map(vectors::<S>);
             let [left_sq, right_sq, cross] = products.each_mut().map(vectors::<S>);
             for (left, right) in left.iter().zip(right) {
                 let ((left, _), (right, _)) = (S::as_simd_f64s(left), S::as_simd_f64s(right));
-                for strand in 0..STRANDS / S::F64_LANES {
-                    let (l, r) = (left[strand], right[strand]);
+                for nth in 0..ACCUMULATORS / S::F64_LANES {
+                    let (l, r) = (left[nth], right[nth]);
                     let larger = simd.max_f64s(simd.abs_f64s(l), simd.abs_f64s(r));
-                    difference[strand] =
-                        simd.max_f64s(difference[strand], simd.abs_f64s(simd.sub_f64s(l, r)));
-                    sum[strand] = simd.max_f64s(sum[strand], simd.abs_f64s(simd.add_f64s(l, r)));
-                    peak[strand] = simd.max_f64s(peak[strand], larger);
-                    left_sq[strand] = simd.add_f64s(left_sq[strand], simd.mul_f64s(l, l));
-                    right_sq[strand] = simd.add_f64s(right_sq[strand], simd.mul_f64s(r, r));
-                    cross[strand] = simd.add_f64s(cross[strand], simd.mul_f64s(l, r));
+                    difference[nth] = simd.max_f64s(difference[nth], simd.abs_f64s(simd.sub_f64s(l, r)));
+                    sum[nth] = simd.max_f64s(sum[nth], simd.abs_f64s(simd.add_f64s(l, r)));
+                    peak[nth] = simd.max_f64s(peak[nth], larger);
+                    left_sq[nth] = simd.add_f64s(left_sq[nth], simd.mul_f64s(l, l));
+                    right_sq[nth] = simd.add_f64s(right_sq[nth], simd.mul_f64s(r, r));
+                    cross[nth] = simd.add_f64s(cross[nth], simd.mul_f64s(l, r));
                 }
             }
         }
-        for (strand, (l, r)) in left_rest.iter().zip(right_rest).enumerate() {
+        for (nth, (l, r)) in left_rest.iter().zip(right_rest).enumerate() {
             let sizes = [(l - r).abs(), (l + r).abs(), l.abs().max(r.abs())];
             for (maximum, size) in maxima.iter_mut().zip(sizes) {
-                maximum[strand] = maximum[strand].max(size);
+                maximum[nth] = maximum[nth].max(size);
             }
             for (product, value) in products.iter_mut().zip([l * l, r * r, l * r]) {
-                product[strand] += value;
+                product[nth] += value;
             }
         }
-        let [difference, sum, peak] = maxima.map(|strands| strands.iter().copied().fold(0.0, f64::max));
-        Comparison { difference, sum, peak, products: products.map(|strands| strands.iter().sum()) }
+        let [difference, sum, peak] = maxima.map(|all| all.iter().copied().fold(0.0, f64::max));
+        Comparison { difference, sum, peak, products: products.map(|all| all.iter().sum()) }
     }
 }
 

@@ -4,6 +4,6 @@
 //! processor gives the same bytes. What is called within must be inlined, or it is compiled for the narrow registers.
 
 /// Runs `work` compiled for the best instructions that the processor has.
-pub fn wide<R>(work: impl FnOnce() -> R) -> R {
+pub fn with_simd<R>(work: impl FnOnce() -> R) -> R {
     pulp::Arch::new().dispatch(work)
 }
