@@ -15,7 +15,6 @@ mod decimate;
 mod envelope;
 mod fade;
 mod flux;
-
 mod locate;
 mod loudness;
 mod offset;

@@ -4,7 +4,6 @@ mod aiff;
 mod caf;
 mod compressed;
 mod decoder;
-
 mod mp4;
 mod pcm;
 mod riff;
