@@ -4,6 +4,7 @@
 //! WAV, and reads the little-endian and odd-sized forms that general decoders refuse.
 
 use std::io::{Read, Seek, SeekFrom};
+use std::ops::Range;
 
 use crate::extended_float::extended_rate;
 use crate::metadata::aiff::Found;
@@ -35,6 +36,14 @@ struct Common {
     compression: [u8; 4],
 }
 
+/// How the samples are stored.
+struct Stored {
+    codec: Codec,
+    coding: Coding,
+    valid_bits: u16,
+    big_endian: bool,
+}
+
 fn four(bytes: &[u8], at: usize) -> Option<[u8; 4]> {
     bytes.get(at..at + 4)?.try_into().ok()
 }
@@ -50,12 +59,12 @@ impl Common {
         })
     }
 
-    /// Codec, coding, valid bits and whether the samples are big-endian.
-    fn coding(&self) -> Result<(Codec, Coding, u16, bool), Error> {
+    /// How the samples are stored.
+    fn coding(&self) -> Result<Stored, Error> {
         let bytes = usize::from(self.bits.div_ceil(8));
-        let int = |bytes: usize, bits: u16, big_endian: bool| {
-            Ok((Codec::PcmInt, Coding::Int(bytes), bits, big_endian))
-        };
+        let stored =
+            |codec, coding, bits, big_endian| Ok(Stored { codec, coding, valid_bits: bits, big_endian });
+        let int = |bytes, bits, big_endian| stored(Codec::PcmInt, Coding::Int(bytes), bits, big_endian);
         match &self.compression {
             b"NONE" | b"twos" if (1..=8).contains(&bytes) => int(bytes, self.bits, true),
             b"sowt" if (1..=8).contains(&bytes) => int(bytes, self.bits, false),
@@ -64,11 +73,11 @@ impl Common {
             b"42ni" | b"42n1" => int(3, 24, false),
             b"in32" => int(4, 32, true),
             b"23ni" => int(4, 32, false),
-            b"raw " => Ok((Codec::PcmInt, Coding::U8, 8, true)),
-            b"fl32" | b"FL32" => Ok((Codec::PcmFloat, Coding::F32, 32, true)),
-            b"fl64" | b"FL64" => Ok((Codec::PcmFloat, Coding::F64, 64, true)),
-            b"alaw" | b"ALAW" => Ok((Codec::ALaw, Coding::ALaw, 16, true)),
-            b"ulaw" | b"ULAW" => Ok((Codec::MuLaw, Coding::MuLaw, 16, true)),
+            b"raw " => stored(Codec::PcmInt, Coding::U8, 8, true),
+            b"fl32" | b"FL32" => stored(Codec::PcmFloat, Coding::F32, 32, true),
+            b"fl64" | b"FL64" => stored(Codec::PcmFloat, Coding::F64, 64, true),
+            b"alaw" | b"ALAW" => stored(Codec::ALaw, Coding::ALaw, 16, true),
+            b"ulaw" | b"ULAW" => stored(Codec::MuLaw, Coding::MuLaw, 16, true),
             b"NONE" | b"twos" | b"sowt" => Err(Error::limit("bits", "1 to 64", self.bits)),
             other => Err(Error::unsupported(format!(
                 "an AIFF-C file with compression {:?}",
@@ -78,54 +87,86 @@ impl Common {
     }
 }
 
-/// Reads the chunks of an AIFF file.
-pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff, Error> {
-    let end = source.seek(SeekFrom::End(0))?;
-    let (mut common, mut sound, mut found) = (None, None, Found::default());
-    let mut carried = 0;
-    let mut at = 12;
-    let mut chunks = 0;
-    while end.saturating_sub(at) >= 8 {
-        chunks += 1;
-        if chunks > MOST_CHUNKS {
-            return Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"));
+/// The chunks that matter.
+#[derive(Default)]
+struct Walk {
+    common: Option<Common>,
+    /// First byte of the samples, and the first one behind them.
+    sound: Option<Range<u64>>,
+    /// What stands beside the samples.
+    found: Found,
+    /// Bytes of that.
+    carried: u64,
+}
+
+impl Walk {
+    fn read<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Self, Error> {
+        let end = source.seek(SeekFrom::End(0))?;
+        let mut walk = Self::default();
+        let mut at = 12;
+        let mut chunks = 0;
+        while end.saturating_sub(at) >= 8 {
+            chunks += 1;
+            if chunks > MOST_CHUNKS {
+                return Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"));
+            }
+            source.seek(SeekFrom::Start(at))?;
+            let mut head = [0; 8];
+            source.read_exact(&mut head)?;
+            let id = [head[0], head[1], head[2], head[3]];
+            let size = u64::from(u32::from_be_bytes([head[4], head[5], head[6], head[7]]));
+            walk.take(source, id, at + 8..at + 8 + size, end, is_aifc)?;
+            at += 8 + size + (size & 1);
         }
-        source.seek(SeekFrom::Start(at))?;
-        let mut head = [0; 8];
-        source.read_exact(&mut head)?;
-        let size = u64::from(u32::from_be_bytes([head[4], head[5], head[6], head[7]]));
-        let start = at + 8;
-        match &head[..4] {
-            b"COMM" => common = Common::parse(&read(source, size.min(end - start).min(1024))?, is_aifc),
-            b"SSND" if end - start >= 8 => {
+        Ok(walk)
+    }
+
+    /// Takes the chunk whose contents claim these bytes of a file that ends at `end`; the source stands at their first.
+    fn take<R: Read>(
+        &mut self,
+        source: &mut R,
+        id: [u8; 4],
+        claimed: Range<u64>,
+        end: u64,
+        is_aifc: bool,
+    ) -> Result<(), Error> {
+        let (size, available) = (claimed.end - claimed.start, end - claimed.start);
+        match &id {
+            b"COMM" => self.common = Common::parse(&read(source, size.min(available).min(1024))?, is_aifc),
+            b"SSND" if available >= 8 => {
                 let fields = read(source, 8)?;
                 let offset = u64::from(u32::from_be_bytes(four(&fields, 0).unwrap_or_default()));
-                sound = Some((start + 8 + offset, (start + size).min(end)));
+                self.sound = Some(claimed.start + 8 + offset..claimed.end.min(end));
             }
-            id if size <= end - start && carried + size <= MOST_CARRIED_BYTES => {
-                carried += size;
-                found.take([id[0], id[1], id[2], id[3]], &read(source, size)?);
+            _ if size <= available && self.carried + size <= MOST_CARRIED_BYTES => {
+                self.carried += size;
+                self.found.take(id, &read(source, size)?);
             }
             _ => {}
         }
-        at = start + size + (size & 1);
+        Ok(())
     }
-    let common = common.ok_or_else(|| Error::malformed("there is no COMM chunk", 12))?;
-    let (offset, sound_end) = sound.ok_or(Error::NoAudio)?;
-    let (codec, coding, bits, big_endian) = common.coding()?;
+}
+
+/// Reads the chunks of an AIFF file.
+pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff, Error> {
+    let walk = Walk::read(source, is_aifc)?;
+    let common = walk.common.ok_or_else(|| Error::malformed("there is no COMM chunk", 12))?;
+    let sound = walk.sound.ok_or(Error::NoAudio)?;
+    let stored = common.coding()?;
     let format = Format {
         container: if is_aifc { Container::Aifc } else { Container::Aiff },
-        codec,
+        codec: stored.codec,
         rate_hz: common.rate_hz,
         channels: common.channels,
-        bits,
-        float: codec == Codec::PcmFloat,
+        bits: stored.valid_bits,
+        float: stored.codec == Codec::PcmFloat,
         channel_mask: None,
         frames: Some(common.frames),
     };
     format.check()?;
-    let frame_bytes = coding.bytes() as u64 * u64::from(common.channels);
-    let held = sound_end.saturating_sub(offset) / frame_bytes;
+    let frame_bytes = stored.coding.bytes() as u64 * u64::from(common.channels);
+    let held = sound.end.saturating_sub(sound.start) / frame_bytes;
     let present = held.min(common.frames);
     if present == 0 {
         return Err(Error::NoAudio);
@@ -139,14 +180,19 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
         );
         Repair(text)
     });
-    let channels = usize::from(common.channels);
-    let pcm = PcmStream { coding, big_endian, channels, offset, frames: present, position: 0 };
     Ok(Aiff {
         format,
-        pcm,
+        pcm: PcmStream {
+            coding: stored.coding,
+            big_endian: stored.big_endian,
+            channels: usize::from(common.channels),
+            offset: sound.start,
+            frames: present,
+            position: 0,
+        },
         damage: damage.into_iter().collect(),
         repairs: repair.into_iter().collect(),
-        chunks: found.chunks(),
+        chunks: walk.found.chunks(),
     })
 }
 

@@ -4,21 +4,19 @@
 //! compared with what came before, a gap becomes silence of exactly its length, and it is reported.
 
 use std::io::{Read, Seek};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use loadin_audio::Block;
-use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
+use symphonia::core::codecs::audio::AudioDecoder;
 use symphonia::core::errors::Error as Failure;
-use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
-use symphonia::core::io::{MediaSource, MediaSourceStream};
-use symphonia::core::meta::MetadataOptions;
+use symphonia::core::formats::FormatReader;
 
 use crate::metadata::tags;
+use crate::read::extent::Extent;
 use crate::read::mp4;
+use crate::read::probe::{Probed, audio_parameters, guarded, probe};
 use crate::read::stream::Damage;
 use crate::read::stream_digest::StreamDigest;
-use crate::read::symphonia_names::{bits, codec, error, no_decoder, speaker_mask};
+use crate::read::symphonia_names::{bits, codec, speaker_mask};
 use crate::{Chunk, Codec, Container, Error, Format};
 
 /// Silence is put in pieces of this size, so that a false position cannot fill the memory.
@@ -26,9 +24,6 @@ const PIECE_FRAMES: u64 = 16_384;
 
 /// A gap longer than this is not a gap but a false position: ten minutes at 192 kHz.
 const MOST_GAP_FRAMES: u64 = 192_000 * 600;
-
-/// More frames than this are a false count: years at any rate.
-const MOST_FRAMES: u64 = 1 << 46;
 
 /// A stream that symphonia decodes.
 pub(crate) struct Compressed {
@@ -69,40 +64,6 @@ enum Next {
     End,
 }
 
-/// A source as symphonia wants it.
-struct Source<R> {
-    inner: R,
-    /// The length; `None` makes it a stream, for which no reader guesses how long it plays.
-    bytes: Option<u64>,
-}
-
-impl<R: Read> Read for Source<R> {
-    fn read(&mut self, bytes: &mut [u8]) -> std::io::Result<usize> {
-        self.inner.read(bytes)
-    }
-}
-
-impl<R: Seek> Seek for Source<R> {
-    fn seek(&mut self, to: std::io::SeekFrom) -> std::io::Result<u64> {
-        self.inner.seek(to)
-    }
-}
-
-impl<R: Read + Seek + Send + Sync> MediaSource for Source<R> {
-    fn is_seekable(&self) -> bool {
-        self.bytes.is_some()
-    }
-
-    fn byte_len(&self) -> Option<u64> {
-        self.bytes
-    }
-}
-
-/// Runs a call into the library; a panic in it is a malformed file.
-fn guarded<T>(call: impl FnOnce() -> Result<T, Failure>) -> Result<T, Failure> {
-    catch_unwind(AssertUnwindSafe(call)).unwrap_or(Err(Failure::DecodeError("the decoder gave up")))
-}
-
 /// A lossy coder fills up its last packets: as many as these hold nothing but padding at most.
 const MOST_PADDED_PACKETS: u32 = 2;
 
@@ -119,50 +80,17 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
     source.rewind()?;
     // MP3 and ADTS readers estimate the length from the bit rate of a few frames, and cut the sound there.
     let bytes = Some(bytes).filter(|_| !matches!(container, Container::Mp3 | Container::Adts));
-    let stream = MediaSourceStream::new(
-        Box::new(Source { inner: source, bytes }),
-        symphonia::core::io::MediaSourceStreamOptions::default(),
-    );
-    let reader = guarded(|| {
-        symphonia::default::get_probe().probe(
-            &Hint::new(),
-            stream,
-            FormatOptions::default(),
-            MetadataOptions::default(),
-        )
-    })
-    .map_err(error)?;
-    let track = reader.default_track(TrackType::Audio).ok_or(Error::NoAudio)?.clone();
-    let params = track.codec_params.as_ref().and_then(|params| params.audio()).ok_or(Error::NoAudio)?;
-    let options = AudioDecoderOptions::default();
-    let decoder = guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options))
-        .map_err(|failure| no_decoder(failure, container, params.codec))?;
+    let Probed { reader, decoder, track } = probe(source, bytes, container)?;
+    let params = audio_parameters(&track)?;
     let codec = codec(params.codec);
-    let container = match codec {
-        // Tags of MP3 files stand before other streams too.
-        Codec::Flac if container == Container::Mp3 => Container::Flac,
-        Codec::Aac if container == Container::Mp3 => Container::Adts,
-        _ => container,
-    };
-    let rate_hz = params.sample_rate.unwrap_or(0);
-    // Where a track has a clock of its own, its numbers are no frames.
-    let positions = counts_frames(&track, rate_hz);
-    let edit = edit.filter(|_| positions);
-    let first = edit.map_or_else(|| first_frame(&track, container), |edit| edit.start);
-    let frames = track
-        .num_frames
-        .filter(|frames| positions && *frames <= MOST_FRAMES)
-        .map(|frames| frames.saturating_sub(first));
-    let frames = match (frames, edit.and_then(|edit| edit.frames)) {
-        (Some(there), Some(stated)) => Some(there.min(stated)),
-        (frames, stated) => frames.or(stated),
-    };
+    let container = container_of(codec, container);
+    let extent = Extent::of(&track, params, container, edit);
     // Such a coder always puts something before the sound; a file that does not say how much says no length either.
-    let is_unstated = codec == Codec::Aac && edit.is_none();
+    let is_unstated = codec == Codec::Aac && !extent.is_edited;
     let format = Format {
         container,
         codec,
-        rate_hz,
+        rate_hz: params.sample_rate.unwrap_or(0),
         channels: params
             .channels
             .as_ref()
@@ -170,52 +98,64 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
         bits: bits(params, codec),
         float: codec == Codec::PcmFloat,
         channel_mask: params.channels.as_ref().and_then(speaker_mask),
-        frames: frames.filter(|_| !is_unstated),
+        frames: extent.frames.filter(|_| !is_unstated),
     };
     format.check()?;
-    if codec == Codec::Vorbis && format.channels > 2 {
-        // symphonia 0.6.1 takes coupled channels apart in the wrong order (Vorbis I specification, 4.3.5: the last coupling
-        // first), which shows from three channels on.
-        return Err(Error::unsupported(format!("Vorbis with {} channels, more than 2", format.channels)));
-    }
-    let compressed = Compressed {
-        reader,
-        decoder,
-        track: track.id,
-        positions,
-        lossless: !codec.is_lossy(),
-        exact: codec == Codec::Flac,
-        first,
-        frames,
-        given: 0,
-        behind: 0,
-        gap: 0,
-        overlap: 0,
-        skip: if edit.is_some() { first as usize } else { 0 },
-        planes: Vec::new(),
-        next: Next::Packet,
-        digest: params
-            .extra_data
-            .as_deref()
-            .filter(|_| verify && codec == Codec::Flac)
-            .and_then(StreamDigest::stated),
-        damage: Vec::new(),
-    };
+    check_vorbis(&format)?;
+    let info = params.extra_data.as_deref().filter(|_| verify && codec == Codec::Flac);
+    let digest = info.and_then(StreamDigest::stated);
+    let compressed = Compressed::new(reader, decoder, track.id, codec, &extent, digest);
     Ok((format, compressed))
 }
 
-/// An Ogg stream that was cut out of a longer one goes on counting. Elsewhere a first packet that is late is a gap.
-fn first_frame(track: &Track, container: Container) -> u64 {
-    if container == Container::Ogg { u64::try_from(track.start_ts.get()).unwrap_or(0) } else { 0 }
+/// Tags of MP3 files stand before other streams too: what the stream is, its codec says.
+fn container_of(codec: Codec, container: Container) -> Container {
+    match codec {
+        Codec::Flac if container == Container::Mp3 => Container::Flac,
+        Codec::Aac if container == Container::Mp3 => Container::Adts,
+        _ => container,
+    }
 }
 
-fn counts_frames(track: &Track, rate_hz: u32) -> bool {
-    track
-        .time_base
-        .is_some_and(|base| u64::from(base.numer.get()) * u64::from(rate_hz) == u64::from(base.denom.get()))
+/// symphonia 0.6.1 takes coupled channels apart in the wrong order (Vorbis I specification, 4.3.5: the last coupling
+/// first), which shows from three channels on.
+fn check_vorbis(format: &Format) -> Result<(), Error> {
+    if format.codec == Codec::Vorbis && format.channels > 2 {
+        return Err(Error::unsupported(format!("Vorbis with {} channels, more than 2", format.channels)));
+    }
+    Ok(())
 }
 
 impl Compressed {
+    fn new(
+        reader: Box<dyn FormatReader>,
+        decoder: Box<dyn AudioDecoder>,
+        track: u32,
+        codec: Codec,
+        extent: &Extent,
+        digest: Option<StreamDigest>,
+    ) -> Self {
+        Self {
+            reader,
+            decoder,
+            track,
+            positions: extent.positions,
+            lossless: !codec.is_lossy(),
+            exact: codec == Codec::Flac,
+            first: extent.first,
+            frames: extent.frames,
+            given: 0,
+            behind: 0,
+            gap: 0,
+            overlap: 0,
+            skip: if extent.is_edited { extent.first as usize } else { 0 },
+            planes: Vec::new(),
+            next: Next::Packet,
+            digest,
+            damage: Vec::new(),
+        }
+    }
+
     /// Fills `block`; false at the end.
     pub(crate) fn next_block(&mut self, block: &mut Block, channels: usize) -> Result<bool, Error> {
         block.set_channels(channels);

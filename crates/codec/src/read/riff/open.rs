@@ -2,6 +2,7 @@
 
 use std::io::{Read, Seek};
 
+use super::data::Data;
 use super::fmt::Fmt;
 use super::walk::Walk;
 use super::{justified, wave64};
@@ -32,33 +33,11 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
     let fmt_bytes = walk.fmt.take().ok_or_else(|| Error::malformed("there is no fmt chunk", 12))?;
     let fmt = Fmt::parse(&fmt_bytes, walk.big_endian)?;
     let data = walk.data.ok_or(Error::NoAudio)?;
-    let container = match &form {
-        b"RF64" => Container::Rf64,
-        b"BW64" => Container::Bw64,
-        b"RIFX" => Container::Rifx,
-        b"riff" => Container::Wave64,
-        _ => Container::Wav,
-    };
-    let mut format = Format {
-        container,
-        codec: fmt.codec,
-        rate_hz: fmt.rate_hz,
-        channels: fmt.channels,
-        bits: fmt.valid_bits,
-        float: fmt.codec == Codec::PcmFloat,
-        channel_mask: fmt.channel_mask,
-        frames: None,
-    };
+    let mut format = format(&fmt, container(form));
     format.check()?;
     let (sound, damage) = match fmt.coding {
-        Some(mut coding) => {
-            if (coding, fmt.valid_bits) == (Coding::Int(4), 24)
-                && justified::is_low(source, &data, walk.big_endian)?
-            {
-                coding = Coding::LowInt24;
-                let text = "its 24 bits stand in the lower three of four bytes; they are read from there";
-                walk.repairs.push(Repair(text.to_owned()));
-            }
+        Some(coding) => {
+            let coding = justified_coding(source, coding, &fmt, &data, &mut walk)?;
             let frames = data.bytes / fmt.align;
             if frames == 0 {
                 return Err(Error::NoAudio);
@@ -71,11 +50,62 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
                 (lost > 0).then(|| Damage::truncated(frames, lost)),
             )
         }
-        None if matches!(container, Container::Wave64 | Container::Rifx) => {
-            return Err(Error::unsupported(format!("a {container} file with ADPCM")));
+        None if matches!(format.container, Container::Wave64 | Container::Rifx) => {
+            return Err(Error::unsupported(format!("a {} file with ADPCM", format.container)));
         }
         None => (Sound::Adpcm, None),
     };
+    let metadata = metadata(&mut walk);
+    Ok(Riff { format, metadata, repairs: walk.repairs, damage: damage.into_iter().collect(), sound })
+}
+
+fn container(form: [u8; 4]) -> Container {
+    match &form {
+        b"RF64" => Container::Rf64,
+        b"BW64" => Container::Bw64,
+        b"RIFX" => Container::Rifx,
+        b"riff" => Container::Wave64,
+        _ => Container::Wav,
+    }
+}
+
+/// The format, with a length that is still open.
+fn format(fmt: &Fmt, container: Container) -> Format {
+    Format {
+        container,
+        codec: fmt.codec,
+        rate_hz: fmt.rate_hz,
+        channels: fmt.channels,
+        bits: fmt.valid_bits,
+        float: fmt.codec == Codec::PcmFloat,
+        channel_mask: fmt.channel_mask,
+        frames: None,
+    }
+}
+
+/// The coding, by the samples themselves where 24 bits stand in four bytes.
+fn justified_coding<R: Read + Seek>(
+    source: &mut R,
+    coding: Coding,
+    fmt: &Fmt,
+    data: &Data,
+    walk: &mut Walk,
+) -> Result<Coding, Error> {
+    let is_doubtful = (coding, fmt.valid_bits) == (Coding::Int(4), 24);
+    if !is_doubtful || !justified::is_low(source, data, walk.big_endian)? {
+        return Ok(coding);
+    }
+    let text = "its 24 bits stand in the lower three of four bytes; they are read from there";
+    walk.repairs.push(Repair(text.to_owned()));
+    Ok(Coding::LowInt24)
+}
+
+fn pcm(fmt: &Fmt, coding: Coding, big_endian: bool, offset: u64, frames: u64) -> PcmStream {
+    PcmStream { coding, big_endian, channels: usize::from(fmt.channels), offset, frames, position: 0 }
+}
+
+/// Takes what stands beside the samples, with its numbers in the order of a RIFF file.
+fn metadata(walk: &mut Walk) -> Metadata {
     let big_endian = walk.big_endian;
     let chunk = |(id, bytes)| if big_endian { rifx::turned(id, bytes) } else { Chunk { id, bytes } };
     let bext = walk.bext.take().map(|bytes| Bext::parse(&chunk((*b"bext", bytes)).bytes)).transpose();
@@ -83,15 +113,5 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
         walk.repairs.push(Repair(format!("its bext chunk cannot be used: {error}")));
         None
     });
-    Ok(Riff {
-        format,
-        metadata: Metadata { bext, chunks: walk.others.into_iter().map(chunk).collect() },
-        repairs: walk.repairs,
-        damage: damage.into_iter().collect(),
-        sound,
-    })
-}
-
-fn pcm(fmt: &Fmt, coding: Coding, big_endian: bool, offset: u64, frames: u64) -> PcmStream {
-    PcmStream { coding, big_endian, channels: usize::from(fmt.channels), offset, frames, position: 0 }
+    Metadata { bext, chunks: std::mem::take(&mut walk.others).into_iter().map(chunk).collect() }
 }
