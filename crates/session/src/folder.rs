@@ -2,7 +2,8 @@
 
 use crate::detail::Details;
 use crate::family::Group;
-use crate::label::{LabelOptions, in_order};
+use crate::label::LabelOptions;
+use crate::order::in_order;
 
 /// The folder of a group, `/` between its parts: `02_Drums`, `08_Vocals/3_Backing/4_Chorus`. The three groups of voices
 /// lie in one, and backing voices that name a section of the song in a folder of that section.
@@ -57,8 +58,9 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
-    use crate::label::{Charset, DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
+    use crate::order::{DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
     use crate::role::role_of;
+    use crate::safe_name::Charset;
 
     fn options(order: &[Group], number: bool) -> LabelOptions {
         LabelOptions { max_chars: 31, charset: Charset::Ascii, separator: '_', number, order: order.to_vec() }
