@@ -42,7 +42,7 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
     let head = &head[..read];
     source.rewind()?;
     match container(head) {
-        Some(Kind::Riff(form)) => open_riff(source, form, verify),
+        Some(Kind::Riff(container)) => open_riff(source, container, verify),
         Some(Kind::Aiff { is_aifc }) => {
             let aiff = aiff::open(&mut source, is_aifc)?;
             let mut decoder = Decoder::pcm(source, aiff.format, aiff.pcm)?;
@@ -73,13 +73,13 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
 
 fn open_riff<R: Read + Seek + Send + Sync + 'static>(
     mut source: R,
-    form: [u8; 4],
+    container: Container,
     verify: bool,
 ) -> Result<Decoder, Error> {
-    let riff = riff::open(&mut source, form)?;
+    let riff = riff::open(&mut source, container)?;
     let mut decoder = match riff.sound {
         Sound::Pcm(stream) => Decoder::pcm(source, riff.format, stream)?,
-        Sound::Adpcm => Decoder::compressed(source, riff.format.container, verify)?,
+        Sound::Adpcm => Decoder::compressed(source, container, verify)?,
     };
     decoder.metadata = riff.metadata;
     decoder.repairs = riff.repairs;

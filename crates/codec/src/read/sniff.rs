@@ -3,21 +3,34 @@
 use crate::Container;
 use crate::read::riff::wave64;
 
+/// What a file is, as far as the way to open it depends on it.
 pub(super) enum Kind {
-    Riff([u8; 4]),
+    /// One of the RIFF family.
+    Riff(Container),
+    /// AIFF, or AIFF-C.
     Aiff { is_aifc: bool },
+    /// A container of one form.
     Other(Container),
 }
 
+/// The first four bytes of files whose form is `WAVE`.
+const RIFF_FORMS: [(&[u8; 4], Container); 4] = [
+    (b"RIFF", Container::Wav),
+    (b"RF64", Container::Rf64),
+    (b"BW64", Container::Bw64),
+    (b"RIFX", Container::Rifx),
+];
+
+/// What the first bytes of a file say that it is; `None` where they are no audio.
 pub(super) fn container(head: &[u8]) -> Option<Kind> {
     let at = |from: usize, wanted: &[u8]| head.get(from..from + wanted.len()) == Some(wanted);
-    for form in [b"RIFF", b"RF64", b"BW64", b"RIFX"] {
+    for (form, container) in RIFF_FORMS {
         if at(0, form) && at(8, b"WAVE") {
-            return Some(Kind::Riff(*form));
+            return Some(Kind::Riff(container));
         }
     }
     if at(0, &wave64::RIFF) && at(24, &wave64::WAVE) {
-        return Some(Kind::Riff(*b"riff"));
+        return Some(Kind::Riff(Container::Wave64));
     }
     if at(0, b"FORM") && (at(8, b"AIFF") || at(8, b"AIFC")) {
         return Some(Kind::Aiff { is_aifc: at(8, b"AIFC") });

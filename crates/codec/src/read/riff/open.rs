@@ -27,13 +27,16 @@ pub(crate) struct Riff {
     pub(crate) sound: Sound,
 }
 
-/// Reads the chunks of a RIFF file whose first four bytes are `form`.
-pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff, Error> {
-    let mut walk = if &form == b"riff" { wave64::read(source)? } else { Walk::read(source, form)? };
+/// Reads the chunks of a file of the RIFF family, whose form is known by its first bytes.
+pub(crate) fn open<R: Read + Seek>(source: &mut R, container: Container) -> Result<Riff, Error> {
+    let mut walk = match container {
+        Container::Wave64 => wave64::read(source)?,
+        _ => Walk::read(source, container == Container::Rifx)?,
+    };
     let fmt_bytes = walk.fmt.take().ok_or_else(|| Error::malformed("there is no fmt chunk", 12))?;
     let fmt = Fmt::parse(&fmt_bytes, walk.big_endian)?;
     let data = walk.data.ok_or(Error::NoAudio)?;
-    let mut format = format(&fmt, container(form));
+    let mut format = format(&fmt, container);
     format.check()?;
     let (sound, damage) = match fmt.coding {
         Some(coding) => {
@@ -50,23 +53,13 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Riff
                 (lost > 0).then(|| Damage::truncated(frames, lost)),
             )
         }
-        None if matches!(format.container, Container::Wave64 | Container::Rifx) => {
-            return Err(Error::unsupported(format!("a {} file with ADPCM", format.container)));
+        None if matches!(container, Container::Wave64 | Container::Rifx) => {
+            return Err(Error::unsupported(format!("a {container} file with ADPCM")));
         }
         None => (Sound::Adpcm, None),
     };
     let metadata = metadata(&mut walk);
     Ok(Riff { format, metadata, repairs: walk.repairs, damage: damage.into_iter().collect(), sound })
-}
-
-fn container(form: [u8; 4]) -> Container {
-    match &form {
-        b"RF64" => Container::Rf64,
-        b"BW64" => Container::Bw64,
-        b"RIFX" => Container::Rifx,
-        b"riff" => Container::Wave64,
-        _ => Container::Wav,
-    }
 }
 
 /// The format, with a length that is still open.

@@ -46,9 +46,9 @@ impl Head {
 }
 
 impl Walk {
-    pub(super) fn read<R: Read + Seek>(source: &mut R, form: [u8; 4]) -> Result<Self, Error> {
+    pub(super) fn read<R: Read + Seek>(source: &mut R, big_endian: bool) -> Result<Self, Error> {
         let end = source.seek(SeekFrom::End(0))?;
-        let mut walk = Self { big_endian: &form == b"RIFX", end, ..Self::default() };
+        let mut walk = Self { big_endian, end, ..Self::default() };
         source.seek(SeekFrom::Start(4))?;
         let mut size = [0; 4];
         source.read_exact(&mut size)?;
