@@ -57,11 +57,48 @@ impl Treatment {
     }
 }
 
+/// A section of a song, in the order in which they usually come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum SectionKind {
+    /// Intro.
+    Intro,
+    /// Verse.
+    Verse,
+    /// Pre-chorus.
+    PreChorus,
+    /// Chorus.
+    Chorus,
+    /// Hook.
+    Hook,
+    /// Drop.
+    Drop,
+    /// Bridge.
+    Bridge,
+    /// Outro.
+    Outro,
+}
+
+impl SectionKind {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Intro => "intro",
+            Self::Verse => "verse",
+            Self::PreChorus => "pre-chorus",
+            Self::Chorus => "chorus",
+            Self::Hook => "hook",
+            Self::Drop => "drop",
+            Self::Bridge => "bridge",
+            Self::Outro => "outro",
+        }
+    }
+}
+
 /// What a name says beside the role; what it does not say is empty.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Details {
-    /// Section of the song and its number: `("chorus", Some(2))`.
-    pub section: Option<(&'static str, Option<u16>)>,
+    /// Section of the song and its number, where it has one: 2 of "Chorus 2".
+    pub section: Option<(SectionKind, Option<u16>)>,
     /// Place of a microphone or a voice: "in", "top", "high".
     pub place: Option<&'static str>,
     /// Number among its like: 2 of "Gtr 2".
@@ -79,34 +116,37 @@ pub struct Details {
 impl Details {
     /// Section, place and number in words: "chorus 2 high". Empty where the name says none of them.
     pub fn part(&self) -> String {
-        let section = self.section.map(|(name, number)| match number {
-            Some(number) => format!("{name} {number}"),
-            None => name.to_owned(),
-        });
+        let section = self.section_words();
         let place = self.place.map(str::to_owned);
         let number = self.number.map(|number| number.to_string());
         [section, place, number].into_iter().flatten().collect::<Vec<_>>().join(" ")
     }
 
-    /// Where the section stands in a song; 0 without one. Sections of one kind stand together.
-    pub(crate) fn section_rank(&self) -> (usize, u16) {
-        self.section.map_or((0, 0), |(name, number)| {
-            let at = SECTIONS.iter().position(|(known, _)| *known == name).unwrap_or(0);
-            (at + 1, number.unwrap_or(0))
+    /// The section in words: "chorus 2".
+    pub(crate) fn section_words(&self) -> Option<String> {
+        self.section.map(|(kind, number)| match number {
+            Some(number) => format!("{} {number}", kind.as_str()),
+            None => kind.as_str().to_owned(),
         })
+    }
+
+    /// Where the section stands in a song, counted from 1, and its number; 0 for what the name does not say. Sections of
+    /// one kind stand together.
+    pub(crate) fn section_rank(&self) -> (usize, u16) {
+        self.section.map_or((0, 0), |(kind, number)| (kind as usize + 1, number.unwrap_or(0)))
     }
 }
 
-/// Sections in the order of a song, with their spellings.
-const SECTIONS: &[(&str, &[&str])] = &[
-    ("intro", &["intro"]),
-    ("verse", &["verse", "verses", "vrs", "vs"]),
-    ("pre-chorus", &["prechorus", "pre", "prech"]),
-    ("chorus", &["chorus", "choruses", "chor", "chrs", "refrain"]),
-    ("hook", &["hook"]),
-    ("drop", &["drop"]),
-    ("bridge", &["bridge", "brdg"]),
-    ("outro", &["outro"]),
+/// Spellings of the sections.
+const SECTIONS: &[(SectionKind, &[&str])] = &[
+    (SectionKind::Intro, &["intro"]),
+    (SectionKind::Verse, &["verse", "verses", "vrs", "vs"]),
+    (SectionKind::PreChorus, &["prechorus", "pre", "prech"]),
+    (SectionKind::Chorus, &["chorus", "choruses", "chor", "chrs", "refrain"]),
+    (SectionKind::Hook, &["hook"]),
+    (SectionKind::Drop, &["drop"]),
+    (SectionKind::Bridge, &["bridge", "brdg"]),
+    (SectionKind::Outro, &["outro"]),
 ];
 
 const PLACES: &[(&str, &[&str])] = &[
@@ -162,11 +202,12 @@ fn read(details: &mut Details, family: Family, word: &str, before: &str, next: &
         }
         return;
     }
-    if let Some(name) = among(SECTIONS, word).filter(|_| !is_other_sense(word, before, next)) {
+    if let Some(kind) = among(SECTIONS, word).filter(|_| !is_other_sense(word, before, next)) {
         // "Pre Chorus" is one section.
-        let joined = name == "chorus" && details.section.is_some_and(|(known, _)| known == "pre-chorus");
+        let joined = kind == SectionKind::Chorus
+            && details.section.is_some_and(|(known, _)| known == SectionKind::PreChorus);
         if !joined {
-            details.section = Some((name, None));
+            details.section = Some((kind, None));
         }
     } else if let Some(place) = among(PLACES, word).filter(|_| !is_other_sense(word, before, next)) {
         details.place = details.place.or(Some(place));

@@ -23,9 +23,8 @@ pub fn group_folder(group: Group, details: &Details, options: &LabelOptions) -> 
     let mut folders = vec![named(own, place(&outer, own), 2, options)];
     folders.extend(voice.map(|voice| named(voice, place(&inner, voice), 1, options)));
     if group == Group::BackingVocals
-        && let Some((section, number)) = details.section
+        && let Some(text) = details.section_words()
     {
-        let text = number.map_or(section.to_owned(), |number| format!("{section} {number}"));
         folders.push(named(&text, details.section_rank().0, 1, options));
     }
     folders.join("/")

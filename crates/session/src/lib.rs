@@ -21,7 +21,7 @@ mod token;
 
 pub mod estimate;
 
-pub use detail::{Details, Side, Treatment};
+pub use detail::{Details, SectionKind, Side, Treatment};
 pub use family::{Family, Group};
 pub use folder::group_folder;
 pub use label::{Label, LabelInput, LabelOptions, labels};
