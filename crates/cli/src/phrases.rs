@@ -19,7 +19,7 @@ pub(crate) fn words<'a>(changes: impl IntoIterator<Item = &'a Change>) -> String
 /// A finding in one line.
 pub(crate) fn finding_line(finding: &Finding) -> String {
     let word = finding.severity.as_str();
-    let (look, tone) = (Look::of_stdout(), Tone::of_word(word));
+    let (look, tone) = (Look::of_stdout(), Tone::of_severity(finding.severity));
     format!("{} ({}): {}", finding.id.as_str(), look.paint(word, tone), printable(&finding.text))
 }
 

@@ -80,7 +80,7 @@ fn rows(name: &str, fact: &Fact, table: &mut Table) {
             value => vec![words(name, value)],
         };
         for text in texts {
-            table.row([what.clone(), text, fact.confidence.as_str().to_owned(), source.to_owned()]);
+            table.row([what.as_str().into(), text.into(), fact.confidence.as_str().into(), source.into()]);
         }
     };
     match &fact.value {

@@ -14,7 +14,7 @@ pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
         RecipeAction::List => {
             let mut table = Table::new(&["recipe", "for"]);
             for recipe in shipped() {
-                table.row([recipe.name.to_owned(), recipe.purpose.to_owned()]);
+                table.row([recipe.name.into(), recipe.purpose.into()]);
             }
             table.print(out)?;
         }

@@ -24,9 +24,9 @@ pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write)
     let mut table = Table::new(&["restored file", "as delivered", "steps, the last change first"]);
     for file in &restored.files {
         table.row([
-            file.path.clone().unwrap_or_else(|| format!("- ({})", file.source)),
-            verdict(file),
-            steps(file),
+            file.path.clone().unwrap_or_else(|| format!("- ({})", file.source)).into(),
+            verdict(file).into(),
+            steps(file).into(),
         ]);
     }
     table.print(out)?;
