@@ -4,6 +4,18 @@
 use super::list::list;
 use crate::Chunk;
 
+/// A point of a file, and what it is called.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct CuePoint {
+    /// Its number in the file, by which its name is found.
+    pub(super) id: u32,
+    /// Where it is, in frames from the start of the file.
+    pub(super) frame: u64,
+    /// The bytes of its name, in whatever encoding they are; empty where it has none.
+    pub(super) name: Vec<u8>,
+}
+
+/// Four bytes as a number, their low byte first.
 pub(super) fn word(bytes: &[u8], at: usize) -> Option<u32> {
     bytes.get(at..at + 4)?.try_into().ok().map(u32::from_le_bytes)
 }
@@ -19,11 +31,11 @@ pub(super) fn point_frame(point: &[u8; 24]) -> Option<u32> {
     word(point, 20)
 }
 
-/// Markers as `cue ` and `LIST`/`adtl`: position in frames and name.
-pub(super) fn markers(points: &[(u32, u64, Vec<u8>)]) -> Vec<Chunk> {
+/// The points as `cue `, and their names as `LIST`/`adtl`.
+pub(super) fn markers(points: &[CuePoint]) -> Vec<Chunk> {
     let mut cue = (points.len() as u32).to_le_bytes().to_vec();
     let mut names = Vec::new();
-    for (id, frame, name) in points {
+    for CuePoint { id, frame, name } in points {
         // The chunk counts in 32 bits.
         let frame = u32::try_from(*frame).unwrap_or(u32::MAX);
         for word in [*id, frame, u32::from_le_bytes(*b"data"), 0, 0, frame] {

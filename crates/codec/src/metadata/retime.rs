@@ -153,7 +153,7 @@ fn smpl(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::metadata::cue::markers;
+    use crate::metadata::cue::{CuePoint, markers};
 
     /// 44.1 to 48 kHz, half a second (24 000 frames) cut from the head, ten seconds left.
     const TIME: TimeChange = TimeChange {
@@ -173,9 +173,9 @@ mod tests {
     /// 44 100 frames are 48 000, less 24 000 is 24 000; 22 050 are 24 000, less 24 000 is 0; 147 are 160, which is cut.
     #[test]
     fn markers_move_and_those_in_the_cut_go_with_their_names() {
-        let name = |name: &str| name.as_bytes().to_vec();
-        let source = [(1, 44_100, name("one")), (2, 22_050, name("at the cut")), (3, 147, name("gone"))];
-        let moved = [(1, 24_000, name("one")), (2, 0, name("at the cut"))];
+        let point = |id, frame, name: &str| CuePoint { id, frame, name: name.as_bytes().to_vec() };
+        let source = [point(1, 44_100, "one"), point(2, 22_050, "at the cut"), point(3, 147, "gone")];
+        let moved = [point(1, 24_000, "one"), point(2, 0, "at the cut")];
         let found: Vec<Chunk> = carried(markers(&source)).into_iter().filter_map(|c| c.chunk).collect();
         assert_eq!(found, markers(&moved));
     }
