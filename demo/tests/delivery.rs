@@ -9,7 +9,7 @@ use loadin_audio::{Block, ClipRuns, Decibels, Envelope, Relation, RelationMeasur
 use loadin_codec::{Damage, Format};
 use loadin_demo::{BASE_STAMP, LOUDEST_DBFS, PAD_OFFSET, riser_start};
 use loadin_session::facts::{Material, statements};
-use loadin_session::{ReferenceKind, debris, is_reference};
+use loadin_session::{ReferenceKind, is_reference, system_file};
 
 /// Path inside the delivery, from the end: enough to tell the files apart.
 const ROUGH: &str = "ROUGH MIX v3.flac";
@@ -54,7 +54,7 @@ fn all_files(root: &Path) -> BTreeMap<String, Vec<u8>> {
 
 /// The stems and the rough mix, decoded; a FLAC file's own MD5 is checked on the way.
 fn stems() -> BTreeMap<String, Stem> {
-    let names = all_files(&committed()).into_keys().filter(|name| debris(name).is_none());
+    let names = all_files(&committed()).into_keys().filter(|name| system_file(name).is_none());
     names.map(|name| (name.clone(), decoded(&committed().join(name)))).collect()
 }
 
@@ -168,7 +168,7 @@ fn every_seeded_fault_is_there() {
     let files = all_files(&committed());
     let bytes_of = |end: &str| files.iter().find(|(name, _)| name.ends_with(end)).unwrap().1;
     assert_eq!(bytes_of(DUPLICATE), bytes_of(DUPLICATED));
-    let litter = files.keys().filter(|name| debris(name).is_some()).count();
+    let litter = files.keys().filter(|name| system_file(name).is_some()).count();
     assert_eq!(litter, 4, "three pieces of litter and a note");
 }
 

@@ -6,7 +6,7 @@ use loadin_audio::{Correlator, Cross, Fit, STRETCH, Sketch, Spectrum};
 use loadin_record::evidence::{Polarity, Sibling};
 use loadin_record::finding::round_to;
 use loadin_record::survey::Survey;
-use loadin_session::estimate::{Kin, KinName, kin};
+use loadin_session::estimate::{ComparedName, NameRelation, name_relation};
 use rayon::prelude::*;
 
 use crate::delivery::Delivery;
@@ -43,19 +43,21 @@ pub(crate) fn siblings(delivery: &Delivery<'_>) -> Vec<Sibling> {
 /// The pairs that names relate; only stems with sound, of one rate, that start at one time.
 fn related(delivery: &Delivery<'_>) -> Vec<Pair> {
     let stems = delivery.sounding_stems().into_iter();
-    let stems: Vec<(usize, &Survey, KinName)> =
-        stems.map(|(index, survey)| (index, survey, KinName::of(&survey.path))).collect();
+    let stems: Vec<(usize, &Survey, ComparedName)> =
+        stems.map(|(index, survey)| (index, survey, ComparedName::of(&survey.path))).collect();
     let measured = |survey: &Survey| {
         let stamp =
             survey.format.as_ref().and_then(|format| format.timestamp_frames.map(|f| (f, format.rate_hz)));
         (survey.measures.as_ref().map_or(0, |measures| measures.target_hz), stamp)
     };
-    let mut pairs: Vec<(Kin, Pair)> = Vec::new();
+    let mut pairs: Vec<(NameRelation, Pair)> = Vec::new();
     for (at, (first, a, name)) in stems.iter().enumerate() {
         let others = stems[at + 1..].iter().filter(|(_, b, _)| measured(a) == measured(b));
-        pairs.extend(others.filter_map(|(second, _, other)| Some((kin(name, other)?, (*first, *second)))));
+        pairs.extend(
+            others.filter_map(|(second, _, other)| Some((name_relation(name, other)?, (*first, *second)))),
+        );
     }
-    pairs.sort_by_key(|(kin, _)| *kin);
+    pairs.sort_by_key(|(relation, _)| *relation);
     let mut partners: BTreeMap<usize, usize> = BTreeMap::new();
     pairs.retain(|(_, (first, second))| {
         let few = [first, second].iter().all(|stem| partners.get(stem).is_none_or(|n| *n < MOST_IN_FAMILY));

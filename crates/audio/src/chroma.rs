@@ -11,7 +11,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::{Sketch, wide};
+use crate::Sketch;
+use crate::with_simd;
 
 /// Places on the circle: ten cents each.
 pub const FINE: usize = 120;
@@ -161,7 +162,7 @@ impl Peaks {
 /// The magnitude of every bin in single precision: the squares are exact in the double one.
 pub(crate) fn amplitudes(spectrum: &[Complex<f32>]) -> Vec<f64> {
     let mut amplitudes = vec![0.0; spectrum.len()];
-    wide(
+    with_simd(
         #[inline(always)]
         || {
             for (amplitude, bin) in amplitudes.iter_mut().zip(spectrum) {

@@ -1,7 +1,7 @@
 //! Clipping: runs of equal samples at the file's own ceiling.
 
 use crate::Block;
-use crate::lanes::range;
+use crate::simd_meters::range;
 
 /// Shortest run that counts: common practice, no source.
 const SHORTEST: u64 = 3;

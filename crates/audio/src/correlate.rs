@@ -9,7 +9,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::wide;
+use crate::with_simd;
 
 /// Samples of a stretch.
 pub const STRETCH: usize = 16_384;
@@ -154,7 +154,7 @@ fn values(bins: &[Complex<f32>], lags: &[f64]) -> Vec<f64> {
             let lag = lags.get(place).copied().unwrap_or_default();
             std::f64::consts::TAU * lag / SIZE as f64
         });
-        let sums = wide(
+        let sums = with_simd(
             #[inline(always)]
             || sums(bins, &turns),
         );

@@ -1,6 +1,7 @@
 //! A stream brought down to one channel and about 6 kHz: enough to compare stems with each other, and little to keep.
 
-use crate::{Block, wide};
+use crate::Block;
+use crate::with_simd;
 
 /// The rate that decimation comes near to, in Hz.
 const NEAR_HZ: u32 = 6000;
@@ -45,7 +46,7 @@ impl Decimator {
         self.pending.resize(before + block.frames(), 0.0);
         let share = 1.0 / block.channels().max(1) as f64;
         let middle = &mut self.pending[before..];
-        wide(|| {
+        with_simd(|| {
             for channel in block.iter() {
                 add_scaled(middle, channel, share);
             }
@@ -66,7 +67,7 @@ impl Decimator {
         let begin = out.len();
         out.resize(begin + ready, 0.0);
         let (taps, pending, factor, out) = (&self.taps, &self.pending, self.factor, &mut out[begin..]);
-        wide(
+        with_simd(
             #[inline(always)]
             || {
                 let (fours, rest) = out.as_chunks_mut::<4>();

@@ -1,7 +1,7 @@
 //! The envelope: minimum, maximum, sum and sum of squares of every channel in windows of 10 ms.
 
 use crate::Block;
-use crate::lanes::Totals;
+use crate::simd_meters::Totals;
 
 /// Windows that are kept at the most. When they are full, neighbours are merged and the window doubles, so that
 /// the memory does not grow with the length: 11 minutes have windows of 10 ms, an hour has windows of 80 ms.

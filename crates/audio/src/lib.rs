@@ -4,7 +4,7 @@
 //! and processor takes a stream in blocks, and the result does not depend on how the stream is cut.
 #![expect(
     clippy::inline_always,
-    reason = "what runs within `wide` must be inlined to be compiled for wide registers"
+    reason = "what runs within `with_simd` must be inlined to be compiled for wide registers"
 )]
 
 mod block;
@@ -15,7 +15,6 @@ mod decimate;
 mod envelope;
 mod fade;
 mod flux;
-mod lanes;
 mod locate;
 mod loudness;
 mod offset;
@@ -24,11 +23,12 @@ mod quantise;
 mod relation;
 mod resample;
 mod silence;
+mod simd;
+mod simd_meters;
 mod sketch;
 mod true_peak;
 mod units;
 mod unmix;
-mod wide;
 
 pub mod signal;
 
@@ -48,8 +48,8 @@ pub use quantise::{DitherKey, Quantiser};
 pub use relation::{Relation, RelationMeasures};
 pub use resample::Resampler;
 pub use silence::{Activity, SILENCE};
+pub use simd::with_simd;
 pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, RATES_HZ, rescale_frames};
 pub use unmix::{Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW};
-pub use wide::wide;

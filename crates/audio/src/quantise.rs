@@ -6,8 +6,8 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use crate::Block;
-use crate::lanes::{ROUNDER, round_steps};
 use crate::silence::{Piece, SilentRuns};
+use crate::simd_meters::{ROUNDER, round_steps};
 
 /// What the dither of a stem depends on, beside channel and frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,7 +1,7 @@
 //! How the two channels of a stream relate: proofs over every block, and figures over the whole.
 
 use crate::Block;
-use crate::lanes::{Comparison, compare};
+use crate::simd_meters::{Comparison, compare};
 
 /// Measures L − R and L + R of a two-channel stream.
 ///

@@ -3,7 +3,8 @@
 //! Digital silence takes no room. Ten minutes without any take 7.2 MB. It ends after 20 minutes, so that memory does not grow
 //! with the length of a stem.
 
-use crate::{Block, Decimator, wide};
+use crate::with_simd;
+use crate::{Block, Decimator};
 
 /// Samples that share a scale.
 const STRETCH: usize = 512;
@@ -102,7 +103,7 @@ impl Sketch {
     }
 
     fn put(&mut self, stretch: &[f32]) {
-        let peak = wide(
+        let peak = with_simd(
             #[inline(always)]
             || greatest(stretch),
         );
@@ -113,7 +114,7 @@ impl Sketch {
             let begin = self.codes.len();
             self.codes.resize(begin + stretch.len(), 0);
             let codes = &mut self.codes[begin..];
-            wide(
+            with_simd(
                 #[inline(always)]
                 || {
                     for (code, sample) in codes.iter_mut().zip(stretch) {

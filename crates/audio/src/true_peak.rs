@@ -11,8 +11,8 @@
 use std::ops::Range;
 
 use crate::Block;
-use crate::lanes::{largest_bend, range};
-use crate::wide::wide;
+use crate::simd::with_simd;
+use crate::simd_meters::{largest_bend, range};
 
 /// Taps of each phase.
 const TAPS: usize = 32;
@@ -193,7 +193,7 @@ impl Channel {
                 let after = places.min(first + SHORT_STRETCH);
                 let (low, high) = range(&self.window[first + BEFORE..=after + BEFORE]);
                 if high + reach > self.greatest || low - reach < self.least {
-                    wide(
+                    with_simd(
                         #[inline(always)]
                         || self.interpolate_places(first..after, reach, phases),
                     );

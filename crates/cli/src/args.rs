@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 
 use crate::clock::TimeOfDay;
+use crate::shard::Shard;
 
 /// The load-in before the mix: takes the stems that a client sent, and makes a session-ready set of them.
 ///
@@ -281,20 +282,13 @@ pub struct UnitWork {
     #[arg(long)]
     pub batch: bool,
     /// Do one share of n: of the stems in survey and render, of the deliveries in the others.
-    #[arg(long, value_name = "I/N", value_parser = crate::verbs::unit::shard)]
+    #[arg(long, value_name = "I/N", value_parser = crate::shard::parse)]
     pub shard: Option<Shard>,
     /// Do this stem only, by its path in the delivery: survey and render.
     #[arg(long, value_name = "PATH", conflicts_with = "shard")]
     pub stem: Option<String>,
     #[command(flatten)]
     pub work: Work,
-}
-
-/// Share `index` of `count`, from 1 on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Shard {
-    pub index: usize,
-    pub count: usize,
 }
 
 /// How results are printed.

@@ -4,11 +4,19 @@ pub mod args;
 pub mod clock;
 mod engine;
 mod exit;
+mod failure;
+mod folders;
 mod look;
 mod memory;
+mod pages;
+mod phrases;
 mod progress;
+mod recipe_file;
+pub mod shard;
+mod signals;
 mod table;
 mod verbs;
+mod work;
 
 use std::ffi::OsString;
 use std::io::{IsTerminal, Stderr, Write};
@@ -18,6 +26,8 @@ use clap::Parser;
 use clap::error::ErrorKind;
 
 pub use exit::Exit;
+
+pub(crate) use failure::Failure;
 
 use args::{Cli, Verb};
 
@@ -65,27 +75,4 @@ fn usage(error: &clap::Error, out: &mut dyn Write, err: &Stderr) -> Exit {
     let text = error.render();
     let _ = if asked { write!(out, "{text}") } else { write!(err.lock(), "{text}") };
     if asked { Exit::Done } else { Exit::BadArguments }
-}
-
-/// A command that could not do its work.
-#[derive(Debug)]
-pub(crate) struct Failure {
-    exit: Exit,
-    error: anyhow::Error,
-}
-
-impl Failure {
-    pub(crate) fn new(exit: Exit, error: impl Into<anyhow::Error>) -> Self {
-        Self { exit, error: error.into() }
-    }
-
-    pub(crate) fn bad(text: impl Into<String>) -> Self {
-        Self::new(Exit::BadArguments, anyhow::Error::msg(text.into()))
-    }
-}
-
-impl From<std::io::Error> for Failure {
-    fn from(error: std::io::Error) -> Self {
-        Self::new(Exit::CannotWrite, anyhow::Error::new(error).context("cannot print the result"))
-    }
 }

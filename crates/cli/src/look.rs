@@ -3,6 +3,10 @@
 use std::ffi::OsStr;
 use std::io::{self, IsTerminal};
 
+use loadin_record::finding::Severity;
+use loadin_record::manifest::State;
+use loadin_record::summary::Ended;
+
 /// Narrower terminals get lines that are too long rather than columns of three letters.
 const LEAST_WIDTH: usize = 60;
 
@@ -58,15 +62,31 @@ pub(crate) enum Tone {
 }
 
 impl Tone {
-    /// The tone of a cell that is one of the program's own words.
-    pub(crate) fn of_word(word: &str) -> Self {
-        match word {
-            "failed" | "problem" | "unreadable" | "refused" | "interrupted" => Self::Problem,
-            "set aside" | "attention" | "silent" | "not begun" => Self::Attention,
-            "unchanged" | "-" => Self::Faint,
-            _ if word.starts_with("fails: ") => Self::Problem,
-            _ if word.starts_with("set aside: ") => Self::Attention,
-            _ => Self::Plain,
+    /// How much a finding matters.
+    pub(crate) fn of_severity(severity: Severity) -> Self {
+        match severity {
+            Severity::Problem => Self::Problem,
+            Severity::Attention => Self::Attention,
+            Severity::Note => Self::Plain,
+        }
+    }
+
+    /// What became of a stem.
+    pub(crate) fn of_state(state: State) -> Self {
+        match state {
+            State::Failed => Self::Problem,
+            State::SetAside => Self::Attention,
+            State::Unchanged => Self::Faint,
+            State::Prepared => Self::Plain,
+        }
+    }
+
+    /// How the work on a delivery ended.
+    pub(crate) fn of_end(ended: Ended) -> Self {
+        match ended {
+            Ended::Refused | Ended::Interrupted => Self::Problem,
+            Ended::Later => Self::Attention,
+            Ended::Finished => Self::Plain,
         }
     }
 }
@@ -86,9 +106,9 @@ mod tests {
     #[test]
     fn colour_is_only_added_where_it_is_wanted() {
         let plain = Look::default();
-        assert_eq!(plain.paint("failed", Tone::of_word("failed")), "failed");
+        assert_eq!(plain.paint("failed", Tone::of_state(State::Failed)), "failed");
         let colour = Look { colour: true, width: None };
-        assert_eq!(colour.paint("failed", Tone::of_word("failed")), "\x1b[1;31mfailed\x1b[0m");
-        assert_eq!(colour.paint("prepared", Tone::of_word("prepared")), "prepared");
+        assert_eq!(colour.paint("failed", Tone::of_state(State::Failed)), "\x1b[1;31mfailed\x1b[0m");
+        assert_eq!(colour.paint("prepared", Tone::of_state(State::Prepared)), "prepared");
     }
 }

@@ -12,21 +12,55 @@ const GAP: &str = "  ";
 /// A last column that would become narrower goes below its row instead.
 const LEAST_LAST: usize = 24;
 
+/// A cell, and what its colour means.
+#[derive(Debug)]
+pub(crate) struct Cell {
+    text: String,
+    tone: Tone,
+    /// Whether it says that there is no value.
+    is_absent: bool,
+}
+
+impl Cell {
+    /// A text in the colour of what it means.
+    pub(crate) fn toned(text: impl Into<String>, tone: Tone) -> Self {
+        let text = printable(&text.into());
+        let is_absent = text.is_empty();
+        Self { text, tone, is_absent }
+    }
+
+    /// A word that stands where there is no value; a column of numbers stays one.
+    pub(crate) fn absent(word: &str, tone: Tone) -> Self {
+        Self { is_absent: true, ..Self::toned(word, tone) }
+    }
+
+    /// A dash where there is no value.
+    pub(crate) fn dash() -> Self {
+        Self::absent("-", Tone::Faint)
+    }
+}
+
+impl<T: Into<String>> From<T> for Cell {
+    fn from(text: T) -> Self {
+        Self::toned(text, Tone::Plain)
+    }
+}
+
 /// Rows of cells; the last column is not padded and may be long.
 #[derive(Debug, Default)]
 pub(crate) struct Table {
-    rows: Vec<Vec<String>>,
+    rows: Vec<Vec<Cell>>,
 }
 
 impl Table {
     /// A table with its heading.
     pub(crate) fn new(heading: &[&str]) -> Self {
-        Self { rows: vec![heading.iter().map(|&cell| cell.to_owned()).collect()] }
+        Self { rows: vec![heading.iter().map(|&cell| Cell::toned(cell, Tone::Heading)).collect()] }
     }
 
     /// Adds a row.
-    pub(crate) fn row(&mut self, cells: impl IntoIterator<Item = String>) {
-        self.rows.push(cells.into_iter().map(|cell| printable(&cell)).collect());
+    pub(crate) fn row(&mut self, cells: impl IntoIterator<Item = Cell>) {
+        self.rows.push(cells.into_iter().collect());
     }
 
     /// Prints all rows as they fit the terminal; whole where stdout is none.
@@ -39,23 +73,21 @@ impl Table {
         let numeric: Vec<bool> = (0..widths.len()).map(|column| self.is_numeric(column)).collect();
         let before_last: usize = widths.iter().rev().skip(1).map(|width| width + GAP.len()).sum();
         let mut lines = Vec::new();
-        for (index, row) in self.rows.iter().enumerate() {
-            let heading = index == 0;
-            let tone = |cell: &str| if heading { Tone::Heading } else { Tone::of_word(cell) };
+        for row in &self.rows {
             let Some((last, cells)) = row.split_last() else { continue };
             let mut line = String::new();
             for ((cell, &width), numeric) in cells.iter().zip(&widths).zip(&numeric) {
-                let cell = middle(cell, width);
-                let pad = " ".repeat(width - measure_text_width(&cell));
+                let text = middle(&cell.text, width);
+                let pad = " ".repeat(width - measure_text_width(&text));
                 let (left, right) = if *numeric { (pad.as_str(), "") } else { ("", pad.as_str()) };
-                line += &[left, &look.paint(&cell, tone(&cell)), right, GAP].concat();
+                line += &[left, &look.paint(&text, cell.tone), right, GAP].concat();
             }
-            let mut parts = last_column(last, look.width, before_last).into_iter();
-            line.push_str(&look.paint(&parts.next().unwrap_or_default(), tone(last)));
+            let mut parts = last_column(&last.text, look.width, before_last).into_iter();
+            line.push_str(&look.paint(&parts.next().unwrap_or_default(), last.tone));
             lines.push(line.trim_end().to_owned());
             let indent =
                 " ".repeat(before_last.min(look.width.map_or(before_last, |w| w.saturating_sub(LEAST_LAST))));
-            lines.extend(parts.map(|part| format!("{indent}{}", look.paint(&part, tone(last)))));
+            lines.extend(parts.map(|part| format!("{indent}{}", look.paint(&part, last.tone))));
         }
         lines
     }
@@ -63,17 +95,18 @@ impl Table {
     /// Whether a column holds numbers, with or without a unit: they stand right, so that their digits do below each other.
     fn is_numeric(&self, column: usize) -> bool {
         let is_number =
-            |cell: &String| cell.split(' ').next().is_some_and(|word| word.parse::<f64>().is_ok());
+            |cell: &Cell| cell.text.split(' ').next().is_some_and(|word| word.parse::<f64>().is_ok());
         let cells = self.rows.iter().skip(1).filter_map(|row| row.get(column));
-        let mut cells = cells.filter(|cell| !matches!(cell.as_str(), "" | "-" | "silent")).peekable();
+        let mut cells = cells.filter(|cell| !cell.is_absent).peekable();
         cells.peek().is_some() && cells.all(is_number)
     }
 
     /// The width of each column. Where the terminal is too narrow, the widest of all but the last give way.
     fn widths(&self, available: Option<usize>) -> Vec<usize> {
         let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
-        let widest =
-            |c: usize| self.rows.iter().filter_map(|r| r.get(c)).map(|s| measure_text_width(s)).max();
+        let widest = |c: usize| {
+            self.rows.iter().filter_map(|r| r.get(c)).map(|cell| measure_text_width(&cell.text)).max()
+        };
         let mut widths: Vec<usize> = (0..columns).map(|c| widest(c).unwrap_or(0)).collect();
         let (Some(available), Some((last, front))) = (available, widths.split_last_mut()) else {
             return widths;
@@ -146,9 +179,9 @@ mod tests {
             "gain +0.5 dB; frames 737280 → 691680; depth 16-bit → 24-bit".into(),
         ]);
         table.row([
-            "-".into(),
+            Cell::dash(),
             "Ünïcode ドラム.wav".into(),
-            "set aside: it is digital silence from start to end".into(),
+            Cell::toned("set aside: it is digital silence from start to end", Tone::Attention),
         ]);
         table
     }

@@ -130,6 +130,19 @@ pub(crate) fn check_layout(channels: u16, rate_hz: u32) -> Result<(), Error> {
     Ok(())
 }
 
+/// The container of a file that is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Target {
+    /// WAV, RF64 past 4 GiB.
+    Wav,
+    /// AIFF, AIFF-C for floats.
+    Aiff,
+    /// CAF.
+    Caf,
+    /// FLAC; integers only.
+    Flac,
+}
+
 /// How samples are stored by a writer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SampleKind {

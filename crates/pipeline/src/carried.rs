@@ -1,8 +1,8 @@
 //! What an output carries beside its samples: the chunks of its source, moved in time, and what the record says of them.
 
 use loadin_codec::{
-    Bext, Carried, Chunk, Fate, Marker, Metadata, TimeChange, carry, coding_history_row, hold, readable,
-    with_markers, without_markers,
+    Bext, Carried, Chunk, Fate, Marker, Metadata, TimeChange, carry, coding_history_row, fit_container,
+    readable, with_markers, without_markers,
 };
 use loadin_plan::plan::StemPlan;
 use loadin_plan::stages::re_encode::{OutputContainer, SampleFormat};
@@ -40,7 +40,7 @@ pub(crate) fn beside(
         records: first.bext.iter().map(|bext| bext_record(bext, refused)).collect(),
     };
     let mut carried = carry(first, &time);
-    hold(container.target(), &mut carried);
+    fit_container(container.target(), &mut carried);
     for one in carried {
         beside.records.push(record(&one, refused));
         beside.chunks.extend(one.chunk.filter(|_| refused.is_none()));

@@ -1,7 +1,7 @@
 //! What a name says beside the role: section, place, number, side, take, treatment, doubling. Words and spellings:
 //! common practice, no source.
 
-use crate::role::Family;
+use crate::family::Family;
 use crate::token::{stem_of, tokens};
 
 /// A side of the stereo image.
@@ -57,11 +57,48 @@ impl Treatment {
     }
 }
 
+/// A section of a song, in the order in which they usually come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum SectionKind {
+    /// Intro.
+    Intro,
+    /// Verse.
+    Verse,
+    /// Pre-chorus.
+    PreChorus,
+    /// Chorus.
+    Chorus,
+    /// Hook.
+    Hook,
+    /// Drop.
+    Drop,
+    /// Bridge.
+    Bridge,
+    /// Outro.
+    Outro,
+}
+
+impl SectionKind {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Intro => "intro",
+            Self::Verse => "verse",
+            Self::PreChorus => "pre-chorus",
+            Self::Chorus => "chorus",
+            Self::Hook => "hook",
+            Self::Drop => "drop",
+            Self::Bridge => "bridge",
+            Self::Outro => "outro",
+        }
+    }
+}
+
 /// What a name says beside the role; what it does not say is empty.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Details {
-    /// Section of the song and its number: `("chorus", Some(2))`.
-    pub section: Option<(&'static str, Option<u16>)>,
+    /// Section of the song and its number, where it has one: 2 of "Chorus 2".
+    pub section: Option<(SectionKind, Option<u16>)>,
     /// Place of a microphone or a voice: "in", "top", "high".
     pub place: Option<&'static str>,
     /// Number among its like: 2 of "Gtr 2".
@@ -79,34 +116,37 @@ pub struct Details {
 impl Details {
     /// Section, place and number in words: "chorus 2 high". Empty where the name says none of them.
     pub fn part(&self) -> String {
-        let section = self.section.map(|(name, number)| match number {
-            Some(number) => format!("{name} {number}"),
-            None => name.to_owned(),
-        });
+        let section = self.section_words();
         let place = self.place.map(str::to_owned);
         let number = self.number.map(|number| number.to_string());
         [section, place, number].into_iter().flatten().collect::<Vec<_>>().join(" ")
     }
 
-    /// Where the section stands in a song; 0 without one. Sections of one kind stand together.
-    pub(crate) fn section_rank(&self) -> (usize, u16) {
-        self.section.map_or((0, 0), |(name, number)| {
-            let at = SECTIONS.iter().position(|(known, _)| *known == name).unwrap_or(0);
-            (at + 1, number.unwrap_or(0))
+    /// The section in words: "chorus 2".
+    pub(crate) fn section_words(&self) -> Option<String> {
+        self.section.map(|(kind, number)| match number {
+            Some(number) => format!("{} {number}", kind.as_str()),
+            None => kind.as_str().to_owned(),
         })
+    }
+
+    /// Where the section stands in a song, counted from 1, and its number; 0 for what the name does not say. Sections of
+    /// one kind stand together.
+    pub(crate) fn section_rank(&self) -> (usize, u16) {
+        self.section.map_or((0, 0), |(kind, number)| (kind as usize + 1, number.unwrap_or(0)))
     }
 }
 
-/// Sections in the order of a song, with their spellings.
-const SECTIONS: &[(&str, &[&str])] = &[
-    ("intro", &["intro"]),
-    ("verse", &["verse", "verses", "vrs", "vs"]),
-    ("pre-chorus", &["prechorus", "pre", "prech"]),
-    ("chorus", &["chorus", "choruses", "chor", "chrs", "refrain"]),
-    ("hook", &["hook"]),
-    ("drop", &["drop"]),
-    ("bridge", &["bridge", "brdg"]),
-    ("outro", &["outro"]),
+/// Spellings of the sections.
+const SECTIONS: &[(SectionKind, &[&str])] = &[
+    (SectionKind::Intro, &["intro"]),
+    (SectionKind::Verse, &["verse", "verses", "vrs", "vs"]),
+    (SectionKind::PreChorus, &["prechorus", "pre", "prech"]),
+    (SectionKind::Chorus, &["chorus", "choruses", "chor", "chrs", "refrain"]),
+    (SectionKind::Hook, &["hook"]),
+    (SectionKind::Drop, &["drop"]),
+    (SectionKind::Bridge, &["bridge", "brdg"]),
+    (SectionKind::Outro, &["outro"]),
 ];
 
 const PLACES: &[(&str, &[&str])] = &[
@@ -162,11 +202,12 @@ fn read(details: &mut Details, family: Family, word: &str, before: &str, next: &
         }
         return;
     }
-    if let Some(name) = among(SECTIONS, word).filter(|_| !is_other_sense(word, before, next)) {
+    if let Some(kind) = among(SECTIONS, word).filter(|_| !is_other_sense(word, before, next)) {
         // "Pre Chorus" is one section.
-        let joined = name == "chorus" && details.section.is_some_and(|(known, _)| known == "pre-chorus");
+        let joined = kind == SectionKind::Chorus
+            && details.section.is_some_and(|(known, _)| known == SectionKind::PreChorus);
         if !joined {
-            details.section = Some((name, None));
+            details.section = Some((kind, None));
         }
     } else if let Some(place) = among(PLACES, word).filter(|_| !is_other_sense(word, before, next)) {
         details.place = details.place.or(Some(place));
@@ -256,10 +297,10 @@ fn runs(key: &str) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::role_of;
 
-    fn part(path: &str) -> String {
-        role_of(path).details.part()
+    /// What a name says where the family makes no difference.
+    fn details(path: &str) -> Details {
+        details_of(path, Family::Unsorted)
     }
 
     #[test]
@@ -280,13 +321,12 @@ mod tests {
             ("Tenor Sax.wav", ""),
             ("BV Tenor.wav", "tenor"),
         ] {
-            assert_eq!(part(path), wanted, "{path}");
+            assert_eq!(details(path).part(), wanted, "{path}");
         }
     }
 
     #[test]
     fn sides_takes_treatments_and_doubles() {
-        let details = |path: &str| role_of(path).details;
         for path in ["OH L.wav", "OHL.wav", "Gtr_Left.wav", "gtr1L.wav", "Pad.L.wav", "OH Left take 3.wav"] {
             assert_eq!(details(path).side, Some(Side::Left), "{path}");
         }
@@ -298,6 +338,6 @@ mod tests {
         assert_eq!(details("Bass DI.wav").treatments, [Treatment::Di]);
         assert_eq!(details("LV dry untuned.wav").treatments, [Treatment::Dry, Treatment::Untuned]);
         assert!(details("LV Dbl 2 R.wav").double && details("Gtr Double.wav").double);
-        assert!(!details("Double Bass.wav").double);
+        assert!(!details_of("Double Bass.wav", Family::Bass).double);
     }
 }

@@ -1,8 +1,9 @@
 //! Folders of groups: where a stem lies below the folder of the outputs.
 
 use crate::detail::Details;
-use crate::label::{LabelOptions, in_order};
-use crate::role::Group;
+use crate::family::Group;
+use crate::label::LabelOptions;
+use crate::order::in_order;
 
 /// The folder of a group, `/` between its parts: `02_Drums`, `08_Vocals/3_Backing/4_Chorus`. The three groups of voices
 /// lie in one, and backing voices that name a section of the song in a folder of that section.
@@ -22,9 +23,8 @@ pub fn group_folder(group: Group, details: &Details, options: &LabelOptions) -> 
     let mut folders = vec![named(own, place(&outer, own), 2, options)];
     folders.extend(voice.map(|voice| named(voice, place(&inner, voice), 1, options)));
     if group == Group::BackingVocals
-        && let Some((section, number)) = details.section
+        && let Some(text) = details.section_words()
     {
-        let text = number.map_or(section.to_owned(), |number| format!("{section} {number}"));
         folders.push(named(&text, details.section_rank().0, 1, options));
     }
     folders.join("/")
@@ -57,8 +57,9 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
-    use crate::label::{Charset, DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
+    use crate::order::{DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
     use crate::role::role_of;
+    use crate::safe_name::Charset;
 
     fn options(order: &[Group], number: bool) -> LabelOptions {
         LabelOptions { max_chars: 31, charset: Charset::Ascii, separator: '_', number, order: order.to_vec() }

@@ -1,22 +1,12 @@
-//! Labels: clean, unique, safe names for prepared stems.
+//! Labels: clean, unique, safe names for prepared stems. Knows nothing of folders and extensions.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use unicode_normalization::UnicodeNormalization;
-use unicode_normalization::char::is_combining_mark;
-
-use crate::role::{Family, Group, Role, role_of};
-use crate::title::{enough, has_title, is_track_number, title};
-use crate::token::{Token, stem_of, tokens};
-
-/// Which characters a label may hold.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Charset {
-    /// Letters, digits and the separator; accents are taken off.
-    Ascii,
-    /// Every letter and digit, composed (NFC).
-    Unicode,
-}
+use crate::family::Group;
+use crate::order::in_order;
+use crate::role::Role;
+use crate::safe_name::{Charset, clean, fit, fold, is_reserved};
+use crate::shared_words::{Words, own_words};
 
 /// How labels are made.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -59,51 +49,9 @@ pub struct Label {
     pub collided: bool,
 }
 
-/// Kick and bass, drums, percussion, instruments, vocals, effects, the rest, references.
-pub const KICK_AND_BASS_FIRST: &[Group] = Group::ALL;
-
-/// Drums and percussion, bass, instruments, effects, vocals, the rest, references.
-pub const DRUMS_FIRST: &[Group] = &[
-    Group::Drums,
-    Group::Percussion,
-    Group::KickAndBass,
-    Group::Guitars,
-    Group::Keys,
-    Group::Synths,
-    Group::Orchestra,
-    Group::Effects,
-    Group::LeadVocals,
-    Group::VocalDoubles,
-    Group::BackingVocals,
-    Group::Unsorted,
-    Group::Reference,
-];
-
-/// Vocals first, then drums and the rest.
-pub const VOCALS_FIRST: &[Group] = &[
-    Group::LeadVocals,
-    Group::VocalDoubles,
-    Group::BackingVocals,
-    Group::KickAndBass,
-    Group::Drums,
-    Group::Percussion,
-    Group::Guitars,
-    Group::Keys,
-    Group::Synths,
-    Group::Orchestra,
-    Group::Effects,
-    Group::Unsorted,
-    Group::Reference,
-];
-
 /// Makes a label for every stem that wants one, in the order of the input. The result depends on the set alone.
 pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>> {
-    let mut words: Vec<Words> = stems.iter().map(|stem| Words::new(&stem.path)).collect();
-    strip_numbers(&mut words);
-    strip_title(&mut words);
-    strip_shared(&mut words, true);
-    strip_numbers(&mut words);
-    strip_shared(&mut words, false);
+    let words = own_words(stems.iter().map(|stem| stem.path.as_str()));
     let mut order: Vec<usize> = (0..stems.len()).filter(|&i| stems[i].wanted).collect();
     let groups = in_order(&options.order);
     order.sort_by_cached_key(|&i| {
@@ -147,86 +95,8 @@ fn without_number<'a>(label: &'a str, options: &LabelOptions) -> &'a str {
         .map_or(label, |(_, rest)| rest)
 }
 
-/// Every group: those that the recipe orders, then the others in their usual order.
-pub(crate) fn in_order(order: &[Group]) -> Vec<Group> {
-    let missing = Group::ALL.iter().filter(|group| !order.contains(group));
-    order.iter().chain(missing).copied().collect()
-}
-
 fn place(order: &[Group], group: Group) -> usize {
     order.iter().position(|known| *known == group).unwrap_or(order.len())
-}
-
-/// The words of one name, and those that were left out.
-struct Words {
-    kept: Vec<Token>,
-    stripped: Vec<String>,
-}
-
-impl Words {
-    fn new(path: &str) -> Self {
-        Self { kept: tokens(stem_of(path)), stripped: Vec::new() }
-    }
-
-    /// The word at `place` from the front or the back.
-    fn at(&self, place: usize, front: bool) -> Option<&Token> {
-        if front { self.kept.get(place) } else { self.kept.iter().nth_back(place) }
-    }
-}
-
-/// Track numbers at the front go where most names have one: the order number takes their place.
-fn strip_numbers(words: &mut [Words]) {
-    let numbered = |words: &Words| words.kept.len() > 1 && is_track_number(&words.kept[0]);
-    if enough(words.iter().filter(|words| numbered(words)).count(), words.len()) {
-        for words in words.iter_mut().filter(|words| numbered(words)) {
-            let gone = words.kept.remove(0);
-            words.stripped.push(gone.text);
-        }
-    }
-}
-
-/// Leaves out a title that sounds like a role and is none.
-fn strip_title(words: &mut [Words]) {
-    let names: Vec<&[Token]> = words.iter().map(|words| &words.kept[..]).collect();
-    let Some(title) = title(&names) else { return };
-    for words in words.iter_mut().filter(|words| has_title(&words.kept, &title)) {
-        words.stripped.extend(words.kept.drain(..title.len()).map(|token| token.text));
-    }
-}
-
-/// Leaves out what most names share at one end, word by word, as long as something remains and no word that says
-/// what a stem is would go.
-fn strip_shared(words: &mut [Words], front: bool) {
-    let mut members: Vec<usize> = (0..words.len()).collect();
-    let all = words.len();
-    loop {
-        let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
-        for &index in &members {
-            if let Some(token) = words[index].at(0, front) {
-                *counts.entry(&token.key).or_default() += 1;
-            }
-        }
-        let Some((key, count)) = counts.into_iter().max_by_key(|&(_, count)| count) else { return };
-        let key = key.to_owned();
-        if !enough(count, all) || says_something(&key) {
-            return;
-        }
-        members.retain(|&index| words[index].at(0, front).is_some_and(|token| token.key == key));
-        if members.iter().any(|&index| words[index].kept.len() < 2) {
-            return;
-        }
-        for &index in &members {
-            let at = if front { 0 } else { words[index].kept.len() - 1 };
-            let gone = words[index].kept.remove(at);
-            words[index].stripped.push(gone.text);
-        }
-    }
-}
-
-/// Sides and roles stay in a name even where many names have them.
-fn says_something(key: &str) -> bool {
-    matches!(key, "l" | "r" | "left" | "right" | "dry" | "wet" | "di" | "amp")
-        || role_of(key).family != Family::Unsorted
 }
 
 fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeSet<String>) -> Label {
@@ -239,7 +109,7 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         .collect();
     let base = if parts.is_empty() { "Stem".to_owned() } else { parts.join(&separator) };
     let room = options.max_chars.saturating_sub(prefix.chars().count()).max(4);
-    let mut text = fit(&base, room, options);
+    let mut text = fit(&base, room, options.separator);
     let mut collided = false;
     for copy in 2.. {
         if taken.insert(fold(&text)) {
@@ -247,7 +117,7 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         }
         collided = true;
         let suffix = format!("{separator}{copy}");
-        text = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options) + &suffix;
+        text = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options.separator) + &suffix;
     }
     let text = format!("{prefix}{text}");
     Label {
@@ -257,75 +127,13 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
     }
 }
 
-/// Two names with one folded form are one file on some file systems. Upper case first: "ß" and "SS" are one there.
-fn fold(text: &str) -> String {
-    text.nfkc().flat_map(char::to_uppercase).flat_map(char::to_lowercase).nfc().collect()
-}
-
-/// Longest name in bytes that every common file system takes, less the extension.
-const MOST_BYTES: usize = 240;
-
-fn fit(base: &str, chars: usize, options: &LabelOptions) -> String {
-    let mut text: String = base.chars().take(chars).collect();
-    while text.len() > MOST_BYTES {
-        text.pop();
-    }
-    let trimmed = text.trim_end_matches([options.separator, '.', ' ']);
-    if trimmed.is_empty() { "Stem".to_owned() } else { trimmed.to_owned() }
-}
-
-fn clean(word: &str, charset: Charset) -> String {
-    match charset {
-        Charset::Unicode => word
-            .nfc()
-            .filter(|c| c.is_alphanumeric() || is_combining_mark(*c) || *c == '#' || *c == '+')
-            .collect(),
-        Charset::Ascii => word
-            .nfkd()
-            .filter(|c| !is_combining_mark(*c))
-            .flat_map(|c| plain(c).chars().collect::<Vec<_>>())
-            .filter(char::is_ascii_alphanumeric)
-            .collect(),
-    }
-}
-
-/// Letters that have no accent to take off, and signs that mean something in a name.
-fn plain(c: char) -> String {
-    let text = match c {
-        'ß' => "ss",
-        'ø' => "o",
-        'Ø' => "O",
-        'æ' => "ae",
-        'Æ' => "AE",
-        'œ' => "oe",
-        'Œ' => "OE",
-        'ł' => "l",
-        'Ł' => "L",
-        'đ' | 'ð' => "d",
-        'Đ' | 'Ð' => "D",
-        'þ' => "th",
-        'Þ' => "Th",
-        'ı' => "i",
-        '&' => "and",
-        _ => return c.to_string(),
-    };
-    text.to_owned()
-}
-
-/// Names that some systems keep for devices, with any extension; superscript digits count as digits there.
-fn is_reserved(text: &str) -> bool {
-    let name = fold(text.split('.').next().unwrap_or(text));
-    matches!(name.as_str(), "con" | "prn" | "aux" | "nul")
-        || (name.len() == 4
-            && (name.starts_with("com") || name.starts_with("lpt"))
-            && name.ends_with(|c: char| c.is_ascii_digit()))
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::order::KICK_AND_BASS_FIRST;
+    use crate::role::role_of;
 
     fn options() -> LabelOptions {
         LabelOptions {

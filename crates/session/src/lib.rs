@@ -2,30 +2,35 @@
 //!
 //! *Invariants:* pure functions of names and numbers; nothing here opens a file. Doubt is said, never decided away.
 
-mod debris;
 mod detail;
 pub mod facts;
+mod family;
 mod folder;
 mod label;
+mod order;
 mod pairs;
 mod placement;
 mod reference;
 mod role;
+mod safe_name;
+mod shared_words;
 mod songs;
+mod system_files;
 mod title;
 mod token;
 
 pub mod estimate;
 
-pub use debris::debris;
-pub use detail::{Details, Side, Treatment};
+pub use detail::{Details, SectionKind, Side, Treatment};
+pub use family::{Family, Group};
 pub use folder::group_folder;
-pub use label::{
-    Charset, DRUMS_FIRST, KICK_AND_BASS_FIRST, Label, LabelInput, LabelOptions, VOCALS_FIRST, labels,
-};
+pub use label::{Label, LabelInput, LabelOptions, labels};
+pub use order::{DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
 pub use pairs::{PairInput, SidePair, side_pairs};
 pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
-pub use role::{Confidence, Family, Group, Role, role_of};
+pub use role::{Confidence, Role, role_of};
+pub use safe_name::Charset;
 pub use songs::several_songs;
+pub use system_files::system_file;
 pub use title::without_title;

@@ -1,6 +1,7 @@
 //! Recognises the rough mix and other references by name: they are for the ears, and never part of a link.
 
-use crate::role::{Family, role_of};
+use crate::family::Family;
+use crate::role::role_of;
 use crate::token::{stem_of, tokens, without_digits};
 
 /// What kind of reference a file is.

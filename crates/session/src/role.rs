@@ -1,106 +1,28 @@
 //! What a name says of a stem's role. A wrong answer costs an engineer more than none, so doubt stays "unsorted".
 
 use crate::detail::{Details, details_of};
+use crate::family::{Family, Group};
 use crate::token::{Token, stem_of, tokens};
 
-macro_rules! words {
-    ($(#[$doc:meta])* $type:ident { $($variant:ident $name:literal,)* }) => {
-        $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub enum $type {
-            $(#[doc = $name] $variant,)*
-        }
-
-        impl $type {
-            /// The word in papers.
-            pub fn as_str(self) -> &'static str {
-                match self { $(Self::$variant => $name,)* }
-            }
-
-            /// All of them, in order.
-            pub const ALL: &'static [Self] = &[$(Self::$variant),*];
-        }
-    };
+/// How sure a role is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Confidence {
+    /// The file's own name says it, in a word that means nothing else.
+    Clear,
+    /// Only a folder says it, or a word of several meanings.
+    Weak,
+    /// Nothing says it.
+    None,
 }
 
-words! {
-    /// The family that a stem is sorted in.
-    Group {
-        KickAndBass "kick and bass",
-        Drums "drums",
-        Percussion "percussion",
-        Guitars "guitars",
-        Keys "keys",
-        Synths "synths",
-        Orchestra "strings and brass",
-        LeadVocals "lead vocals",
-        VocalDoubles "vocal doubles",
-        BackingVocals "backing vocals",
-        Effects "effects",
-        Unsorted "unsorted",
-        Reference "reference",
-    }
-}
-
-words! {
-    /// What a stem is.
-    Family {
-        Kick "kick",
-        Snare "snare",
-        Hat "hat",
-        Toms "toms",
-        Cymbals "cymbals",
-        Overheads "overheads",
-        Room "room",
-        Loop "drum loop",
-        Percussion "percussion",
-        Bass "bass",
-        Guitar "guitar",
-        Keys "keys",
-        Synth "synth",
-        Pad "pad",
-        Strings "strings",
-        Brass "brass",
-        LeadVocal "lead vocal",
-        VocalDouble "vocal double",
-        BackingVocal "backing vocal",
-        Effect "effect",
-        Unsorted "unsorted",
-    }
-}
-
-impl Family {
-    /// The group that the family belongs to.
-    pub fn group(self) -> Group {
+impl Confidence {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
         match self {
-            Self::Kick | Self::Bass => Group::KickAndBass,
-            Self::Snare
-            | Self::Hat
-            | Self::Toms
-            | Self::Cymbals
-            | Self::Overheads
-            | Self::Room
-            | Self::Loop => Group::Drums,
-            Self::Percussion => Group::Percussion,
-            Self::Guitar => Group::Guitars,
-            Self::Keys => Group::Keys,
-            Self::Synth | Self::Pad => Group::Synths,
-            Self::Strings | Self::Brass => Group::Orchestra,
-            Self::LeadVocal => Group::LeadVocals,
-            Self::VocalDouble => Group::VocalDoubles,
-            Self::BackingVocal => Group::BackingVocals,
-            Self::Effect => Group::Effects,
-            Self::Unsorted => Group::Unsorted,
+            Self::Clear => "clear",
+            Self::Weak => "weak",
+            Self::None => "none",
         }
-    }
-}
-
-words! {
-    /// How sure a role is.
-    Confidence {
-        Clear "clear",
-        Weak "weak",
-        None "none",
     }
 }
 
@@ -111,8 +33,7 @@ pub struct Role {
     pub family: Family,
     /// The words that say so; empty for `Unsorted`.
     pub matched: String,
-    /// `Clear` where the file's own name says it in a word that means nothing else; `Weak` where only a folder or a
-    /// word of several meanings does.
+    /// How surely they say so.
     pub confidence: Confidence,
     /// What the name says beside it.
     pub details: Details,

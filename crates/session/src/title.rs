@@ -2,7 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::role::{Family, role_of};
+use crate::family::Family;
+use crate::role::role_of;
 use crate::token::{Token, stem_of, tokens};
 
 /// Words are shared where this part of the names has them, and three at least: common practice, no source.

@@ -6,8 +6,8 @@ use std::path::Path;
 
 use loadin_session::facts::{Material, statements};
 use loadin_session::{
-    Charset, Family, Group, KICK_AND_BASS_FIRST, LabelInput, LabelOptions, debris, is_reference, labels,
-    role_of,
+    Charset, Family, Group, KICK_AND_BASS_FIRST, LabelInput, LabelOptions, is_reference, labels, role_of,
+    system_file,
 };
 
 use crate::job;
@@ -19,7 +19,7 @@ fn the_demo_is_sorted_and_named_as_by_hand() {
     let mut paths: Vec<String> = fs::read_dir(folder)
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-        .filter(|name| debris(name).is_none())
+        .filter(|name| system_file(name).is_none())
         .collect();
     paths.sort();
     let stems: Vec<LabelInput> = paths

@@ -12,14 +12,14 @@ use loadin_record::manifest::Manifest;
 use loadin_record::survey::Survey;
 use serde_json::{Value, json};
 
-use super::finding_line;
-use super::load_recipe;
-use super::loudness_caution;
-use super::pages;
-use super::study;
 use crate::args::{Audit, Format};
+use crate::look::Tone;
+use crate::pages;
+use crate::phrases::{finding_line, loudness_caution};
 use crate::progress::Reporter;
-use crate::table::{Table, printable};
+use crate::recipe_file::load_recipe;
+use crate::table::{Cell, Table, printable};
+use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -89,11 +89,11 @@ fn print(delivery: &Path, study: &Study, outlook: &Manifest, out: &mut dyn Write
             study.plan.stems.iter().find(|s| s.sources.iter().any(|source| source.path == survey.path));
         let [format, length, peak] = columns(survey);
         table.row([
-            survey.path.clone(),
+            survey.path.as_str().into(),
             format,
             length,
             peak,
-            group.map(|stem| stem.group.clone()).unwrap_or_default(),
+            group.map(|stem| stem.group.clone()).unwrap_or_default().into(),
         ]);
     }
     table.print(out)?;
@@ -114,19 +114,22 @@ fn print(delivery: &Path, study: &Study, outlook: &Manifest, out: &mut dyn Write
     loudness_caution(outlook.louder_db(), out)
 }
 
-fn columns(survey: &Survey) -> [String; 3] {
-    let Some(format) = &survey.format else { return ["unreadable".to_owned(), String::new(), String::new()] };
+/// Format, length and peak.
+fn columns(survey: &Survey) -> [Cell; 3] {
+    let Some(format) = &survey.format else {
+        return [Cell::toned("unreadable", Tone::Problem), "".into(), "".into()];
+    };
     let depth =
         if format.float { format!("{}-bit float", format.bits) } else { format!("{}-bit", format.bits) };
     let depth = if format.lossy { "lossy".to_owned() } else { depth };
     let words = format!("{} {} Hz {depth} {} ch", format.container, format.rate_hz, format.channels);
-    let Ok(measures) = &survey.measures else { return [words, String::new(), String::new()] };
+    let Ok(measures) = &survey.measures else { return [words.into(), "".into(), "".into()] };
     let seconds = measures.source_frames as f64 / f64::from(format.rate_hz);
     let peak = measures.source_peak;
     let level = if peak > 0.0 {
-        format!("{:.2} dBFS", loadin_audio::Decibels::from_ratio(peak).0)
+        format!("{:.2} dBFS", loadin_audio::Decibels::from_ratio(peak).0).into()
     } else {
-        "silent".to_owned()
+        Cell::absent("silent", Tone::Attention)
     };
-    [words, format!("{seconds:.3} s"), level]
+    [words.into(), format!("{seconds:.3} s").into(), level]
 }

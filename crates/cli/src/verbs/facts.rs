@@ -12,12 +12,12 @@ use loadin_record::finding::Finding;
 use loadin_record::music::{Fact, Facts, heading, words};
 use serde_json::{Value, json};
 
-use super::finding_line;
-use super::load_recipe;
-use super::study;
 use crate::args::{Facts as Args, Format};
+use crate::phrases::finding_line;
 use crate::progress::Reporter;
+use crate::recipe_file::load_recipe;
 use crate::table::{Table, printable};
+use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -83,7 +83,7 @@ fn rows(name: &str, fact: &Fact, table: &mut Table) {
             value => vec![words(name, value)],
         };
         for text in texts {
-            table.row([what.clone(), text, fact.confidence.as_str().to_owned(), source.to_owned()]);
+            table.row([what.as_str().into(), text.into(), fact.confidence.as_str().into(), source.into()]);
         }
     };
     match &fact.value {

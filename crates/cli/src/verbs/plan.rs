@@ -11,14 +11,13 @@ use loadin_plan::shape::Fate;
 use loadin_record::manifest::{Change, Manifest};
 use loadin_record::written::Measured;
 
-use super::finding_line;
-use super::load_recipe;
-use super::loudness_caution;
-use super::study;
-use super::words;
 use crate::args::{Format, Plan as Args};
+use crate::look::Tone;
+use crate::phrases::{finding_line, loudness_caution, words};
 use crate::progress::Reporter;
-use crate::table::Table;
+use crate::recipe_file::load_recipe;
+use crate::table::{Cell, Table};
+use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -49,12 +48,14 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
     let mut table = Table::new(&["output", "source", "what will be done"]);
     for stem in &plan.stems {
         let (label, what) = match &stem.fate {
-            Fate::Render => (stem.output.name(), done(stem)),
-            Fate::SetAside { why } => ("-".to_owned(), format!("set aside: {why}")),
-            Fate::Fail { why } => ("-".to_owned(), format!("fails: {why}")),
+            Fate::Render => (stem.output.name().into(), done(stem).into()),
+            Fate::SetAside { why } => {
+                (Cell::dash(), Cell::toned(format!("set aside: {why}"), Tone::Attention))
+            }
+            Fate::Fail { why } => (Cell::dash(), Cell::toned(format!("fails: {why}"), Tone::Problem)),
         };
         let sources: Vec<&str> = stem.sources.iter().map(|source| source.path.as_str()).collect();
-        table.row([label, sources.join(" + "), what]);
+        table.row([label, sources.join(" + ").into(), what]);
     }
     table.print(out)?;
     writeln!(out)?;

@@ -4,8 +4,8 @@ use std::io::Write;
 
 use loadin_plan::recipe::{Recipe, find_shipped, schema, shipped};
 
-use super::recipe_errors;
 use crate::args::{Recipe as Args, RecipeAction};
+use crate::recipe_file::recipe_errors;
 use crate::table::Table;
 use crate::{Exit, Failure};
 
@@ -14,7 +14,7 @@ pub(crate) fn run(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
         RecipeAction::List => {
             let mut table = Table::new(&["recipe", "for"]);
             for recipe in shipped() {
-                table.row([recipe.name.to_owned(), recipe.purpose.to_owned()]);
+                table.row([recipe.name.into(), recipe.purpose.into()]);
             }
             table.print(out)?;
         }

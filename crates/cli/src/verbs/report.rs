@@ -8,8 +8,8 @@ use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::write_again;
 use loadin_storage::disk::RealDisk;
 
-use super::pages::{Line, store_index};
 use crate::args::Report;
+use crate::pages::{Line, store_index};
 use crate::table::printable;
 use crate::{Exit, Failure};
 

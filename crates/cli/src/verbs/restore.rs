@@ -6,10 +6,10 @@ use std::sync::Arc;
 use loadin_pipeline::restore::{self, How, RestoreError, RestoredFile};
 use loadin_storage::disk::RealDisk;
 
-use super::on_threads;
 use crate::args::Restore;
 use crate::progress::Reporter;
 use crate::table::{Table, printable};
+use crate::work::on_threads;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -24,9 +24,9 @@ pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write)
     let mut table = Table::new(&["restored file", "as delivered", "steps, the last change first"]);
     for file in &restored.files {
         table.row([
-            file.path.clone().unwrap_or_else(|| format!("- ({})", file.source)),
-            verdict(file),
-            steps(file),
+            file.path.clone().unwrap_or_else(|| format!("- ({})", file.source)).into(),
+            verdict(file).into(),
+            steps(file).into(),
         ]);
     }
     table.print(out)?;

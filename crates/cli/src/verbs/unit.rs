@@ -8,33 +8,15 @@ use loadin_pipeline::units::{self, Desk, Estimate, Scanned, Standing, UnitError}
 use loadin_pipeline::{Bench, Patience, scan};
 use loadin_record::manifest::State;
 
-use super::bench;
-use super::load_recipe;
-use super::on_threads;
-use super::refuse_shared_folders;
-use super::stop_on_signals;
-use crate::args::{Shard, Step, UnitWork};
+use crate::args::{Step, UnitWork};
 use crate::clock;
+use crate::folders::refuse_shared_folders;
 use crate::progress::Reporter;
+use crate::recipe_file::load_recipe;
+use crate::signals::stop_on_signals;
 use crate::table::printable;
+use crate::work::{bench, on_threads};
 use crate::{Exit, Failure};
-
-/// Reads "3/8".
-pub(crate) fn shard(text: &str) -> Result<Shard, String> {
-    let wrong = || format!("\"{text}\" is no share; write I/N with I from 1 to N, such as 3/8");
-    let (index, count) = text.split_once('/').ok_or_else(wrong)?;
-    let shard = Shard {
-        index: index.trim().parse().map_err(|_| wrong())?,
-        count: count.trim().parse().map_err(|_| wrong())?,
-    };
-    if (1..=shard.count).contains(&shard.index) { Ok(shard) } else { Err(wrong()) }
-}
-
-impl Shard {
-    fn has(self, number: usize) -> bool {
-        number % self.count == self.index - 1
-    }
-}
 
 /// What is done with one delivery: the line to print and how that ends.
 type Done = Result<(String, Exit), UnitError>;
@@ -172,29 +154,6 @@ impl From<UnitError> for Failure {
             UnitError::Run(error) => error.into(),
             UnitError::Io { .. } => Self::new(Exit::CannotWrite, error),
             _ => Self::new(Exit::BadArguments, error),
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_share_is_read_and_nonsense_is_refused() {
-        assert_eq!(shard("3/8"), Ok(Shard { index: 3, count: 8 }));
-        for wrong in ["", "3", "0/8", "9/8", "1/0", "a/b", "-1/2"] {
-            assert!(shard(wrong).unwrap_err().contains("3/8"), "{wrong}");
-        }
-    }
-
-    #[test]
-    fn shares_leave_nothing_out_and_do_nothing_twice() {
-        for count in 1..9 {
-            for number in 0..50 {
-                let shares = (1..=count).filter(|&index| Shard { index, count }.has(number)).count();
-                assert_eq!(shares, 1);
-            }
         }
     }
 }

@@ -8,11 +8,10 @@ use loadin_pipeline::event::Event;
 use loadin_pipeline::replay::{ReplayError, replay};
 use loadin_pipeline::verify::{self, Verified};
 
-use super::bench;
-use super::on_threads;
 use crate::args::Verify;
 use crate::progress::Reporter;
 use crate::table::printable;
+use crate::work::{bench, on_threads};
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Verify, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {

@@ -1,8 +1,8 @@
 //! What an AIFF file has beside its samples, in the words of RIFF. Source: Audio Interchange File Format 1.3 (1989).
 
+use super::cue::{CuePoint, markers};
 use super::info::{info, named};
-use super::markers;
-use super::sorted::{Marker, Sorted};
+use super::sorted::Sorted;
 use crate::Chunk;
 
 /// Bytes that a marker's name has room for: one byte counts them.
@@ -15,7 +15,7 @@ const TEXTS: [([u8; 4], [u8; 4]); 3] = [(*b"INAM", *b"NAME"), (*b"IART", *b"AUTH
 #[derive(Default)]
 pub(crate) struct Found {
     texts: Vec<(String, Vec<u8>)>,
-    markers: Vec<(u32, u64, Vec<u8>)>,
+    markers: Vec<CuePoint>,
     chunks: Vec<Chunk>,
 }
 
@@ -54,7 +54,7 @@ fn short(bytes: &[u8], at: usize) -> Option<u16> {
 }
 
 /// Section "Marker Chunk": count, then id, position in frames, and a name that is counted and padded to an even size.
-fn marks(bytes: &[u8]) -> Vec<(u32, u64, Vec<u8>)> {
+fn marks(bytes: &[u8]) -> Vec<CuePoint> {
     let mut marks = Vec::new();
     let mut at = 2;
     for _ in 0..short(bytes, 0).unwrap_or(0) {
@@ -66,7 +66,7 @@ fn marks(bytes: &[u8]) -> Vec<(u32, u64, Vec<u8>)> {
         };
         let Some(length) = bytes.get(at + 6).map(|length| usize::from(*length)) else { break };
         let name = bytes.get(at + 7..at + 7 + length).unwrap_or_default();
-        marks.push((u32::from(id), u64::from(position), name.to_vec()));
+        marks.push(CuePoint { id: u32::from(id), frame: u64::from(position), name: name.to_vec() });
         at += 6 + (1 + length).next_multiple_of(2);
     }
     marks
@@ -107,11 +107,11 @@ pub(crate) fn written(chunks: &[Chunk]) -> Vec<Chunk> {
 }
 
 /// Marker chunk: ids are positive numbers of 15 bits. Others are counted anew.
-fn mark(markers: &[Marker]) -> Vec<u8> {
-    let ids_fit = markers.iter().all(|(id, ..)| (1..=0x7FFF).contains(id));
+fn mark(markers: &[CuePoint]) -> Vec<u8> {
+    let ids_fit = markers.iter().all(|marker| (1..=0x7FFF).contains(&marker.id));
     let markers = &markers[..markers.len().min(0x7FFF)];
     let mut bytes = (markers.len() as u16).to_be_bytes().to_vec();
-    for (index, (id, frame, name)) in markers.iter().enumerate() {
+    for (index, CuePoint { id, frame, name }) in markers.iter().enumerate() {
         let id = if ids_fit { *id as u16 } else { index as u16 + 1 };
         let name = &name[..name.len().min(MOST_NAME_BYTES)];
         bytes.extend(id.to_be_bytes());

@@ -3,11 +3,12 @@
 //! Source: Apple Core Audio Format Specification 1.0 (2006 and later): Information Chunk, Marker Chunk, Strings Chunk, and
 //! the UUID Chunk for what the format has no chunk for.
 
+use super::cue::{CuePoint, markers};
 use super::info::{info, named};
-use super::markers;
-use super::sorted::{Marker, Sorted};
-use crate::wav_write::chunk_bytes;
-use crate::{Chunk, decoded};
+use super::sorted::Sorted;
+use super::text::decoded;
+use crate::Chunk;
+use crate::chunk::chunk_bytes;
 
 /// Keys of the Information Chunk for what `INFO` calls so.
 const KEYS: [([u8; 4], &str); 8] = [
@@ -21,6 +22,9 @@ const KEYS: [([u8; 4], &str); 8] = [
     (*b"ISFT", "source encoder"),
 ];
 
+/// "The layout is the bitmap": `kCAFChannelLayoutTag_UseChannelBitmap`. Its bits are those of WAV's speaker mask.
+pub(crate) const USE_BITMAP: u32 = 1 << 16;
+
 /// The UUID Chunk that holds a RIFF chunk with its head: a number of our own, since the format has none for that.
 const RIFF_CHUNK: [u8; 16] = *b"\xa0\x63\x0e\x8f\x9f\x61\x42\xf4\xba\x35\x70\x4d\xd7\x17\x73\xdc";
 
@@ -31,6 +35,7 @@ const MARKER_BYTES: usize = 28;
 #[derive(Default)]
 pub(crate) struct Found {
     texts: Vec<(String, Vec<u8>)>,
+    /// Number and frame of each.
     marks: Vec<(u32, u64)>,
     strings: Vec<(u32, Vec<u8>)>,
     chunks: Vec<Chunk>,
@@ -55,8 +60,8 @@ impl Found {
     /// All of it as chunks.
     pub(crate) fn chunks(self) -> Vec<Chunk> {
         let name = |id| self.strings.iter().find(|(own, _)| *own == id).map(|(_, name)| name.clone());
-        let points: Vec<Marker> =
-            self.marks.iter().map(|&(id, frame)| (id, frame, name(id).unwrap_or_default())).collect();
+        let point = |&(id, frame)| CuePoint { id, frame, name: name(id).unwrap_or_default() };
+        let points: Vec<CuePoint> = self.marks.iter().map(point).collect();
         let markers = if points.is_empty() { Vec::new() } else { markers(&points) };
         self.chunks.into_iter().chain(markers).chain(info(&self.texts)).collect()
     }
@@ -130,9 +135,9 @@ pub(crate) fn written(chunks: &[Chunk]) -> Vec<Chunk> {
     written
 }
 
-fn mark(markers: &[Marker]) -> Vec<u8> {
+fn mark(markers: &[CuePoint]) -> Vec<u8> {
     let mut bytes = [0u32, markers.len() as u32].iter().flat_map(|w| w.to_be_bytes()).collect::<Vec<_>>();
-    for (id, frame, _) in markers {
+    for CuePoint { id, frame, .. } in markers {
         // Type 0 is "generic"; a SMPTE time of ones is "none"; channel 0 is all of them.
         bytes.extend([0; 4]);
         bytes.extend((*frame as f64).to_be_bytes());
@@ -143,10 +148,10 @@ fn mark(markers: &[Marker]) -> Vec<u8> {
     bytes
 }
 
-fn strg(markers: &[Marker]) -> Vec<u8> {
+fn strg(markers: &[CuePoint]) -> Vec<u8> {
     let mut bytes = (markers.len() as u32).to_be_bytes().to_vec();
     let mut texts: Vec<u8> = Vec::new();
-    for (id, _, name) in markers {
+    for CuePoint { id, name, .. } in markers {
         bytes.extend(id.to_be_bytes());
         bytes.extend((texts.len() as i64).to_be_bytes());
         texts.extend([decoded(name).as_bytes(), b"\0"].concat());

@@ -6,8 +6,8 @@ use std::io::{Read, Seek, SeekFrom};
 use super::aiff::Found;
 use super::info::{info, named};
 use super::sorted::Sorted;
-use crate::wav_write::chunk_bytes;
-use crate::{Chunk, Error, WavSpec, decoded, readable};
+use super::text::{decoded, readable};
+use crate::{Chunk, Error};
 
 /// Metadata larger than this in one block is not carried: as much as is taken of a chunk of WAV.
 const MOST_BYTES: u32 = 1 << 20;
@@ -122,19 +122,16 @@ fn take_aiff(bytes: &[u8], found: &mut Found) {
 /// The comment that names the speakers (RFC 9639, 8.6.2).
 const MASK: &str = "WAVEFORMATEXTENSIBLE_CHANNEL_MASK";
 
-/// Every metadata block behind `STREAMINFO`: the chunks of the WAV file that this sound could have been, in order and with
-/// its head, as the reference encoder keeps them (application id "riff"); and, last, titles and comments for all readers.
-pub(crate) fn blocks(spec: &WavSpec, data_bytes: u64) -> Result<Vec<Vec<u8>>, Error> {
-    let mut blocks = Vec::new();
-    let beside = spec.beside();
-    if !beside.is_empty() {
-        let behind = spec.chunks_after.iter().map(chunk_bytes);
-        for piece in spec.head(data_bytes)?.into_iter().map(Ok).chain(behind) {
-            blocks.push(block(2, &[b"riff", &piece?[..]].concat())?);
-        }
-    }
-    blocks.push(block(0x80 | 4, &comment(spec, &beside))?);
-    Ok(blocks)
+/// Every metadata block behind `STREAMINFO`: the pieces of the WAV file that this sound could have been, in order and with
+/// its head, as the reference encoder keeps them (application id "riff"); and, last, titles and comments of the chunks
+/// `beside` for all readers.
+pub(crate) fn blocks(
+    wav_pieces: &[Vec<u8>],
+    beside: &[Chunk],
+    channel_mask: Option<u32>,
+) -> Result<Vec<Vec<u8>>, Error> {
+    let pieces = wav_pieces.iter().map(|piece| block(2, &[b"riff", &piece[..]].concat()));
+    pieces.chain([block(0x80 | 4, &comment(beside, channel_mask))]).collect()
 }
 
 fn block(kind: u8, contents: &[u8]) -> Result<Vec<u8>, Error> {
@@ -146,13 +143,13 @@ fn block(kind: u8, contents: &[u8]) -> Result<Vec<u8>, Error> {
 }
 
 /// Vorbis comments (RFC 9639, 8.6), with the speaker mask where it is stated.
-fn comment(spec: &WavSpec, beside: &[Chunk]) -> Vec<u8> {
+fn comment(beside: &[Chunk], channel_mask: Option<u32>) -> Vec<u8> {
     let mut contents = Vec::new();
     let put = |contents: &mut Vec<u8>, text: &str| {
         contents.extend((text.len() as u32).to_le_bytes());
         contents.extend(text.as_bytes());
     };
-    let mask = spec.channel_mask.filter(|mask| *mask != 0).map(|mask| format!("{MASK}=0x{mask:04X}"));
+    let mask = channel_mask.filter(|mask| *mask != 0).map(|mask| format!("{MASK}=0x{mask:04X}"));
     let texts = Sorted::of(beside).texts;
     let titles = texts.iter().filter_map(|(id, text)| Some(format!("{}={}", named(*id)?, decoded(text))));
     let fields: Vec<String> = mask.into_iter().chain(titles).collect();

@@ -1,7 +1,7 @@
 //! Titles and comments of other containers as `LIST`/`INFO` (Multimedia Programming Interface and Data
 //! Specifications 1.0, 1991): the few names that both sides have; all others become comments with their name.
 
-use super::list;
+use super::list::list;
 use crate::Chunk;
 
 /// Names of Vorbis comments (Vorbis I specification, section 5.2.2) and what `INFO` calls them.

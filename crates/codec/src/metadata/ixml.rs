@@ -3,7 +3,7 @@
 //! Names of elements are ASCII in every encoding that is read here, so a byte is taken for a letter and given back as it
 //! was: the texts of the chunk keep whatever encoding they have.
 
-use super::retime::TimeChange;
+use super::time_change::TimeChange;
 
 /// Writes what the output has into the elements that say it; `None` where letters are not bytes (UTF-16).
 pub(super) fn moved(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {

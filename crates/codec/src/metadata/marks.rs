@@ -3,9 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use super::retime::{point_frame, points, word};
+use super::chunks::Metadata;
+use super::cue::{CuePoint, markers, point_frame, points, word};
+use super::list::{list, pieces};
 use super::text::readable;
-use super::{Metadata, list, markers, pieces};
 use crate::Chunk;
 
 /// A named point in a file.
@@ -29,6 +30,7 @@ impl Metadata {
     }
 }
 
+/// Number and frame of every point.
 fn all_points(chunks: &[Chunk]) -> impl Iterator<Item = (u32, u64)> {
     let cues = chunks.iter().filter(|chunk| &chunk.id == b"cue ");
     cues.flat_map(|chunk| points(&chunk.bytes).unwrap_or_default())
@@ -53,8 +55,11 @@ fn names(chunks: &[Chunk]) -> BTreeMap<u32, String> {
 pub fn with_markers(mut chunks: Vec<Chunk>, new: &[Marker]) -> Vec<Chunk> {
     let named = texts(&chunks).filter_map(|(_, bytes)| word(bytes, 0));
     let first = all_points(&chunks).map(|(id, _)| id).chain(named).max().unwrap_or(0).saturating_add(1);
-    let numbered: Vec<(u32, u64, Vec<u8>)> =
-        (first..).zip(new).map(|(id, marker)| (id, marker.frame, marker.name.clone().into_bytes())).collect();
+    let point = |(id, marker): (u32, &Marker)| {
+        let (frame, name) = (marker.frame, marker.name.clone().into_bytes());
+        CuePoint { id, frame, name }
+    };
+    let numbered: Vec<CuePoint> = (first..).zip(new).map(point).collect();
     for added in markers(&numbered) {
         let kind = &added.bytes[..4];
         let same = |chunk: &&mut Chunk| {
@@ -124,7 +129,8 @@ mod tests {
 
     #[test]
     fn markers_are_added_to_those_that_are_there_and_taken_away_again() {
-        let own = markers(&[(7, 100, b"Solo".to_vec()), (9, 50, Vec::new())]);
+        let point = |id, frame, name: &[u8]| CuePoint { id, frame, name: name.to_vec() };
+        let own = markers(&[point(7, 100, b"Solo"), point(9, 50, b"")]);
         let [first, second] = [marker(48_000, "Verse"), marker(96_000, "Größe")];
         let all = with_markers(own.clone(), &[first.clone(), second.clone()]);
         assert_eq!(all.len(), 2, "one chunk of points, one list");
@@ -133,7 +139,7 @@ mod tests {
         assert_eq!(ids, [7, 9, 10, 11], "no number is given twice");
         assert_eq!(without_markers(all.clone(), |m| *m == first || *m == second), own);
         let fresh = with_markers(Vec::new(), std::slice::from_ref(&first));
-        assert_eq!(fresh, markers(&[(1, 48_000, b"Verse".to_vec())]));
+        assert_eq!(fresh, markers(&[point(1, 48_000, b"Verse")]));
         assert_eq!(without_markers(fresh, |m| *m == first), []);
     }
 }

@@ -5,71 +5,13 @@
 
 use std::collections::BTreeSet;
 
-use loadin_audio::rescale_frames;
-
-use super::text::texts;
-use super::{Metadata, ixml, list, pieces};
+use super::chunks::Metadata;
+use super::cue::{point_frame, points, word};
+use super::ixml;
+use super::list::{list, pieces};
+use super::texts::texts;
+use super::time_change::{Carried, Fate, TimeChange};
 use crate::Chunk;
-
-/// How the time line of an output lies in that of its source.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct TimeChange {
-    /// Rate of the source in Hz.
-    pub from_hz: u32,
-    /// Rate of the output in Hz.
-    pub to_hz: u32,
-    /// Output frame 0 is this frame of the source, at the output's rate; negative where silence was added.
-    pub shift_frames: i64,
-    /// Frames of the output.
-    pub frames: u64,
-    /// Time stamp of output frame 0, in frames since midnight.
-    pub time_reference: u64,
-    /// Bits of an output sample.
-    pub bits: u16,
-    /// Whether the output has the channels of the source.
-    pub same_channels: bool,
-}
-
-impl TimeChange {
-    /// Where a frame of the source stands in the output; `None` where it was cut away.
-    pub fn frame(&self, source: u64) -> Option<u64> {
-        let frame = self.rescaled(source).checked_add_signed(self.shift_frames.checked_neg()?)?;
-        Some(frame).filter(|frame| *frame <= self.frames)
-    }
-
-    /// A count of frames at the output's rate.
-    pub(super) fn rescaled(&self, frames: u64) -> u64 {
-        rescale_frames(frames, self.from_hz, self.to_hz)
-    }
-
-    fn is_none(&self) -> bool {
-        self.from_hz == self.to_hz && self.shift_frames == 0
-    }
-}
-
-/// What becomes of a chunk.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Fate {
-    /// It is written as it was.
-    AsItWas,
-    /// It is written with other numbers.
-    Moved(String),
-    /// It is not written.
-    Dropped(String),
-}
-
-/// One chunk on its way to the output.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Carried {
-    /// Its id, and the type of a list.
-    pub name: String,
-    /// What becomes of it.
-    pub fate: Fate,
-    /// The texts in it, readable.
-    pub texts: Vec<String>,
-    /// What is written; `None` for one that is dropped.
-    pub chunk: Option<Chunk>,
-}
 
 /// Moves every chunk but `bext`, whose fields have a writer of their own.
 pub fn carry(metadata: &Metadata, time: &TimeChange) -> Vec<Carried> {
@@ -136,25 +78,10 @@ fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<
     }
 }
 
-pub(super) fn word(bytes: &[u8], at: usize) -> Option<u32> {
-    bytes.get(at..at + 4)?.try_into().ok().map(u32::from_le_bytes)
-}
-
 fn put(bytes: &mut [u8], at: usize, value: u64) {
     // These chunks count in 32 bits: past that there is no other value than the last.
     let value = u32::try_from(value).unwrap_or(u32::MAX);
     bytes[at..at + 4].copy_from_slice(&value.to_le_bytes());
-}
-
-/// The points of a `cue ` chunk, 24 bytes each.
-pub(super) fn points(bytes: &[u8]) -> Option<&[[u8; 24]]> {
-    let count = word(bytes, 0)? as usize;
-    bytes[4..].as_chunks::<24>().0.get(..count)
-}
-
-/// Where a point is: `dwSampleOffset`.
-pub(super) fn point_frame(point: &[u8; 24]) -> Option<u32> {
-    word(point, 20)
 }
 
 fn lost(chunk: &Chunk, time: &TimeChange) -> Vec<u32> {
@@ -226,7 +153,7 @@ fn smpl(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::metadata::markers;
+    use crate::metadata::cue::{CuePoint, markers};
 
     /// 44.1 to 48 kHz, half a second (24 000 frames) cut from the head, ten seconds left.
     const TIME: TimeChange = TimeChange {
@@ -246,9 +173,9 @@ mod tests {
     /// 44 100 frames are 48 000, less 24 000 is 24 000; 22 050 are 24 000, less 24 000 is 0; 147 are 160, which is cut.
     #[test]
     fn markers_move_and_those_in_the_cut_go_with_their_names() {
-        let name = |name: &str| name.as_bytes().to_vec();
-        let source = [(1, 44_100, name("one")), (2, 22_050, name("at the cut")), (3, 147, name("gone"))];
-        let moved = [(1, 24_000, name("one")), (2, 0, name("at the cut"))];
+        let point = |id, frame, name: &str| CuePoint { id, frame, name: name.as_bytes().to_vec() };
+        let source = [point(1, 44_100, "one"), point(2, 22_050, "at the cut"), point(3, 147, "gone")];
+        let moved = [point(1, 24_000, "one"), point(2, 0, "at the cut")];
         let found: Vec<Chunk> = carried(markers(&source)).into_iter().filter_map(|c| c.chunk).collect();
         assert_eq!(found, markers(&moved));
     }

@@ -1,6 +1,6 @@
 //! Chunks of a RIFX file, whose numbers stand with their high byte first, as a RIFF file has them.
 
-use super::{list, pieces_of};
+use super::list::{list, pieces_of};
 use crate::Chunk;
 
 /// The chunk with its numbers turned; one of unknown layout stays, since nobody can tell its numbers from its texts.

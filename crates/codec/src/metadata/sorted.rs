@@ -1,17 +1,14 @@
 //! The chunks of a RIFF file sorted for a container with words of its own: markers, titles and comments, and the rest.
 
-use super::pieces;
-use super::retime::{point_frame, points, word};
+use super::cue::{CuePoint, point_frame, points, word};
+use super::list::pieces;
 use crate::Chunk;
-
-/// A marker: its number, its frame, and the bytes of its name.
-pub(super) type Marker = (u32, u64, Vec<u8>);
 
 /// What other containers have chunks of their own for, and what they have not.
 #[derive(Default)]
 pub(super) struct Sorted<'a> {
     /// Of `cue `, with the names of `LIST`/`adtl`.
-    pub(super) markers: Vec<Marker>,
+    pub(super) markers: Vec<CuePoint>,
     /// Of `LIST`/`INFO`: its name there, and the bytes of the text.
     pub(super) texts: Vec<([u8; 4], Vec<u8>)>,
     pub(super) others: Vec<&'a Chunk>,
@@ -33,7 +30,10 @@ impl<'a> Sorted<'a> {
         let mut names: Vec<(u32, Vec<u8>)> = Vec::new();
         for chunk in chunks {
             if &chunk.id == b"cue " {
-                let point = |p: &[u8; 24]| Some((word(p, 0)?, u64::from(point_frame(p)?), Vec::new()));
+                let point = |p: &[u8; 24]| {
+                    let frame = u64::from(point_frame(p)?);
+                    Some(CuePoint { id: word(p, 0)?, frame, name: Vec::new() })
+                };
                 sorted.markers.extend(points(&chunk.bytes).unwrap_or_default().iter().filter_map(point));
             } else if is_list(chunk, *b"adtl") {
                 let labels = pieces(&chunk.bytes[4..]).into_iter().filter(|(id, _)| id == b"labl");
@@ -45,9 +45,9 @@ impl<'a> Sorted<'a> {
                 sorted.others.push(chunk);
             }
         }
-        for (id, _, name) in &mut sorted.markers {
-            if let Some((_, found)) = names.iter().find(|(named, _)| named == id) {
-                name.clone_from(found);
+        for marker in &mut sorted.markers {
+            if let Some((_, found)) = names.iter().find(|(named, _)| *named == marker.id) {
+                marker.name.clone_from(found);
             }
         }
         sorted

@@ -1,10 +1,6 @@
-//! Texts of any encoding, readable: for the record, never for the file, where the bytes stay as they are.
+//! Texts of any encoding, readable: for the record, never for the file, where the bytes stay as they are. Knows no chunk.
 
 use encoding_rs::{UTF_8, WINDOWS_1252};
-
-use super::pieces;
-use super::tags::id3_texts;
-use crate::Chunk;
 
 /// Longest text that is given: what is longer is no label.
 const MOST_CHARS: usize = 400;
@@ -27,24 +23,6 @@ pub fn readable(bytes: &[u8]) -> String {
 /// A text short enough for a label.
 pub(super) fn shortened(text: &str) -> String {
     text.trim().chars().take(MOST_CHARS).collect()
-}
-
-/// The texts of a chunk, each with its name: titles and comments of `INFO` and ID3, labels and notes of markers.
-pub(super) fn texts(chunk: &Chunk) -> Vec<String> {
-    if &chunk.id == b"id3 " {
-        return id3_texts(&chunk.bytes);
-    }
-    let (b"LIST", Some((kind, rest))) = (&chunk.id, chunk.bytes.split_first_chunk::<4>()) else {
-        return Vec::new();
-    };
-    let named = |id: [u8; 4], bytes: &[u8]| format!("{}={}", String::from_utf8_lossy(&id), readable(bytes));
-    let read = |(id, bytes): ([u8; 4], &[u8])| match (kind, &id) {
-        (b"INFO", _) => Some(named(id, bytes)),
-        // The number of the marker stands before its text.
-        (b"adtl", b"labl" | b"note") => Some(named(id, bytes.get(4..)?)),
-        _ => None,
-    };
-    pieces(rest).into_iter().filter_map(read).collect()
 }
 
 #[cfg(test)]

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use loadin_codec::Metadata;
-use loadin_session::debris;
+use loadin_session::system_file;
 
 pub(crate) use self::source::{Place, SourceFile, locate, open};
 use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
@@ -112,7 +112,7 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
 
 /// What a file is that has no audio by its name; its contents may still say otherwise.
 fn beside_audio(path: &str) -> Option<&'static str> {
-    debris(path).filter(|_| !is_audio_by_name(path) || path_is_litter(path))
+    system_file(path).filter(|_| !is_audio_by_name(path) || path_is_litter(path))
 }
 
 /// Litter by its very name, such as `._take.wav`, may carry an audio extension.

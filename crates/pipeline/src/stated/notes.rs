@@ -9,8 +9,8 @@ use encoding_rs::{UTF_16BE, UTF_16LE};
 use loadin_codec::decoded;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::Inventory;
-use loadin_session::debris;
 use loadin_session::facts::{Midi, read_midi};
+use loadin_session::system_file;
 
 use crate::scan::{Place, locate};
 use crate::watch::{Patience, watched};
@@ -37,7 +37,7 @@ pub(crate) struct Notes {
 pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -> Notes {
     let mut notes = Notes::default();
     for path in inventory.ignored.iter().map(|ignored| ignored.path.as_str()) {
-        let result = match debris(path) {
+        let result = match system_file(path) {
             Some("a text note") if notes.texts.len() < MOST_FILES && !is_rich(path) => {
                 bytes(delivery, path, MOST_TEXT_BYTES, patience)
                     .map(|bytes| notes.texts.push((path.to_owned(), text(&bytes))))

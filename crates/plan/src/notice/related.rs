@@ -3,7 +3,8 @@
 use loadin_record::evidence::Sibling;
 use loadin_record::finding::{Finding, Id, rounded};
 use loadin_session::estimate::{
-    Kin, KinName, SiblingDoubt, SiblingFit, TimedStem, kin, rate_doubts, sibling_doubts,
+    ComparedName, NameRelation, SiblingDoubt, SiblingFit, TimedStem, name_relation, rate_doubts,
+    sibling_doubts,
 };
 
 use crate::draft::Draft;
@@ -16,7 +17,8 @@ pub(super) fn notice(draft: &mut Draft<'_>) {
             Some(stem.sources[0].measures.as_ref().ok()?.content.clone())
         };
         let fit = SiblingFit {
-            kin: kin(&KinName::of(&sibling.a), &KinName::of(&sibling.b)).unwrap_or(Kin::Family),
+            relation: name_relation(&ComparedName::of(&sibling.a), &ComparedName::of(&sibling.b))
+                .unwrap_or(NameRelation::Family),
             lag_frames: sibling.lag_frames,
             correlation: sibling.correlation,
             same_content: content(&sibling.a) == content(&sibling.b),

@@ -6,7 +6,7 @@
 //! *Changes:* the level. *Settings:* `target`, `link`, `round-down`, `max-boost`, `never-lower`.
 //! *Sources:* dBTP as in ITU-R BS.1770; -6 dBFS as the default: common practice, no source.
 
-use loadin_audio::{Block, Decibels, wide};
+use loadin_audio::{Block, Decibels, with_simd};
 use loadin_record::finding::{Finding, Id, round_to, rounded};
 use loadin_record::link::LinkGain;
 use loadin_record::manifest::Change;
@@ -203,7 +203,7 @@ impl Processor for Gain {
     fn process(&mut self, block: &mut Block) {
         let coefficient = self.0;
         for channel in block.iter_mut() {
-            wide(
+            with_simd(
                 #[inline(always)]
                 || {
                     for sample in channel {

@@ -4,41 +4,21 @@
 mod colours;
 mod rows;
 mod security;
+mod shared;
+mod sheet;
 mod siblings;
 mod top;
 
 pub(crate) use rows::colour;
+pub(crate) use sheet::Act;
 pub(crate) use top::{number_in, verdict};
 
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::Survey;
 
+use self::sheet::Sheet;
 use crate::text::html;
 use crate::timeline::{Axis, Surveys};
-
-/// Whether a page is made before or after the work.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Act {
-    /// Nothing is changed yet: the manifest says what would be done.
-    Audit,
-    /// The manifest says what was done.
-    Prepared,
-}
-
-impl Act {
-    /// One wording for either.
-    fn word(self, audit: &'static str, prepared: &'static str) -> &'static str {
-        if self == Self::Audit { audit } else { prepared }
-    }
-}
-
-/// What all parts of a page read.
-struct Sheet<'a> {
-    manifest: &'a Manifest,
-    surveys: Surveys<'a>,
-    axis: Axis,
-    act: Act,
-}
 
 /// The line by which a page of ours is known.
 pub const GENERATOR: &str = "<meta name=generator content=loadin>";

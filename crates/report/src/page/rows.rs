@@ -5,7 +5,7 @@ use std::fmt::Write;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::{State, StemRecord};
 
-use super::Sheet;
+use super::sheet::Sheet;
 use crate::picture::{mark, pictures};
 use crate::text::{clock, file, html, number};
 use crate::together::Together;

@@ -5,13 +5,12 @@ use std::fmt::Write;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::late::LateFile;
 use loadin_record::manifest::{Manifest, State};
-use loadin_record::music::{Fact, heading, unit_of};
-use serde_json::Value;
 
 use super::rows::sign;
-use super::{Act, Sheet};
+use super::shared::shared;
+use super::sheet::{Act, Sheet};
 use crate::note;
-use crate::text::{clock, count, file, html, number};
+use crate::text::{count, file, html, number};
 use crate::words;
 
 /// Everything above the stems.
@@ -160,127 +159,6 @@ fn first_screen(items: &[String]) -> String {
         rest.len(),
         rest.concat()
     )
-}
-
-/// What all stems share.
-fn shared(sheet: &Sheet<'_>) -> String {
-    let manifest = sheet.manifest;
-    let rate_hz = manifest.facts.get("rate_hz").and_then(|fact| fact.value.as_u64());
-    let seconds = |frames: u64| frames as f64 / rate_hz.unwrap_or(48_000).max(1) as f64;
-    let mut rows: Vec<Row> = Vec::new();
-    for gain in manifest.link.gains.iter().take(6) {
-        let scope =
-            if gain.scope == "delivery" { "one for all linked stems".to_owned() } else { gain.scope.clone() };
-        rows.push(("Gain".to_owned(), format!("{} dB", number(gain.gain_db, 2, true)), scope));
-    }
-    if manifest.link.gains.len() > 6 {
-        rows.push((
-            "Gain".to_owned(),
-            format!("{} more", manifest.link.gains.len() - 6),
-            "see the stems".to_owned(),
-        ));
-    }
-    rows.push(match manifest.link.trim_head_frames {
-        0 => ("Start".to_owned(), "as delivered".to_owned(), "nothing cut".to_owned()),
-        frames => {
-            let cut = format!("{} s cut", number(seconds(frames), 3, false));
-            ("Start".to_owned(), cut, "from the start of all stems".to_owned())
-        }
-    });
-    if manifest.link.length_frames > 0 {
-        rows.push((
-            "Length".to_owned(),
-            clock(seconds(manifest.link.length_frames), 3),
-            format!("{} frames each", manifest.link.length_frames),
-        ));
-    }
-    if let Some(stamp) = manifest.link.timestamp_frames {
-        rows.push(("Time stamp".to_owned(), clock(seconds(stamp), 3), "since midnight".to_owned()));
-    }
-    if let Some(rate_hz) = rate_hz {
-        rows.push(("Rate".to_owned(), words::rate(rate_hz as u32), "every output".to_owned()));
-    }
-    for (name, what) in [("tempo_bpm", "Tempo"), ("key", "Key")] {
-        rows.push(manifest.facts.get(name).map_or_else(
-            || (what.to_owned(), "not stated".to_owned(), heard_instead(manifest, name)),
-            |fact| fact_row(what, name, fact),
-        ));
-    }
-    let (heard, stated): (Vec<_>, Vec<_>) = manifest
-        .facts
-        .iter()
-        .filter(|(name, _)| !["rate_hz", "tempo_bpm", "key"].contains(&name.as_str()))
-        .map(|(name, fact)| (name.contains(ESTIMATE), fact_row(&capital(&heading(name)), name, fact)))
-        .partition(|(is_estimate, _)| *is_estimate);
-    rows.extend(stated.into_iter().map(|(_, row)| row));
-    let heard: Vec<Row> = heard.into_iter().map(|(_, row)| row).collect();
-    // The first screen has room for what is sure; what is heard is one touch away.
-    let heard = if heard.is_empty() {
-        String::new()
-    } else {
-        let count = count(heard.len(), "estimate", "estimates");
-        format!("<details><summary>What is heard of the music: {count}</summary>{}</details>", list(&heard))
-    };
-    format!(
-        "<section class=shared aria-labelledby=shared-title><h2 id=shared-title>What all stems share</h2>{}{heard}</section>\n",
-        list(&rows)
-    )
-}
-
-/// Heading, value, and where it comes from.
-type Row = (String, String, String);
-
-/// What stands in the names of facts that are heard and not stated.
-const ESTIMATE: &str = "_estimate";
-
-/// What is heard where nothing is stated.
-fn heard_instead(manifest: &Manifest, name: &str) -> String {
-    let fact = manifest.facts.get(&format!("{name}{ESTIMATE}"));
-    fact.map_or_else(String::new, |fact| {
-        let (_, value, _) = fact_row("", name, fact);
-        format!("it sounds like {value} ({})", fact.confidence.as_str())
-    })
-}
-
-fn list(rows: &[Row]) -> String {
-    let row = |(what, value, note): &Row| {
-        format!("<div><dt>{}</dt><dd>{} <small>{}</small></dd></div>", html(what), html(value), html(note))
-    };
-    format!("<dl>{}</dl>", rows.iter().map(row).collect::<String>())
-}
-
-/// A fact of the music: its value, where it comes from and how sure it is.
-fn fact_row(what: &str, name: &str, fact: &Fact) -> Row {
-    let unit = unit_of(name);
-    let value = match &fact.value {
-        Value::Null => "stated differently".to_owned(),
-        value => format!("{}{unit}", plain(value)),
-    };
-    (what.to_owned(), value, format!("{}, {}", fact.confidence.as_str(), fact.source))
-}
-
-fn capital(text: &str) -> String {
-    let mut rest = text.chars();
-    rest.next().map_or_else(String::new, |first| first.to_uppercase().chain(rest).collect())
-}
-
-/// Entries of a list that the first screen has room for.
-const LIST: usize = 6;
-
-/// A value of JSON as people read it: lists with commas, objects without their braces.
-fn plain(value: &Value) -> String {
-    match value {
-        Value::String(text) => text.clone(),
-        Value::Array(list) => {
-            let rest = list.len().saturating_sub(LIST);
-            let more = (rest > 0).then(|| format!("and {rest} more"));
-            list.iter().take(LIST).map(plain).chain(more).collect::<Vec<_>>().join(", ")
-        }
-        Value::Object(map) => {
-            map.iter().map(|(key, v)| format!("{key} {}", plain(v))).collect::<Vec<_>>().join(" ")
-        }
-        other => other.to_string(),
-    }
 }
 
 fn caution(sheet: &Sheet<'_>) -> String {

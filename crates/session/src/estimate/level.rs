@@ -5,7 +5,7 @@
 //! and how usual its length is. Rules of thumb of the trade, no source, with weights by judgement, set on loops of
 //! drums and on synthesised songs; where two ways to count come near to each other, both are said.
 
-use super::onset::{Onset, Part, Player};
+use super::onset::{Onset, Part, Player, first_onset};
 use super::pulse::usual;
 
 /// Ways to count a pulse.
@@ -290,7 +290,7 @@ pub(super) fn bars(parts: &[Part], counted: &Counted, beats: usize, entries: &[f
     let mut order: Vec<usize> = (0..beats).collect();
     order.sort_by(|a, b| score(*b).total_cmp(&score(*a)));
     let clear = order.get(1).map_or(0.0, |second| score(order[0]) - score(*second));
-    let first = super::tempo::first_onset(parts);
+    let first = first_onset(parts);
     let bar = counted.beat * beats as f64;
     let line = counted.phase + order[0] as f64 * counted.beat;
     // A quarter of a beat early is still on the bar.

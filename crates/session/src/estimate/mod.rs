@@ -8,8 +8,8 @@
 mod grid;
 mod hint;
 mod key;
-mod kin;
 mod level;
+mod name_relation;
 mod onset;
 mod place;
 mod presence;
@@ -22,7 +22,7 @@ mod tempo;
 
 pub use hint::{Hint, Kind, Sound, sounds_like};
 pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
-pub use kin::{Kin, KinName, kin};
+pub use name_relation::{ComparedName, NameRelation, name_relation};
 pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};
 pub use presence::Presence;

@@ -57,6 +57,9 @@ const CONTRAST: (f64, f64) = (2.5, 10.0);
 /// After a strong peak a weaker one is its tail; this fades within that time. Common practice, no source.
 const MASK_SECONDS: f64 = 0.08;
 
+/// An onset of at least this strength begins a song; hiss before it does not.
+const CLEAR_STRENGTH: f64 = 0.3;
+
 impl Part {
     /// Picks the peaks of an onset strength with `hz` values a second; `low` is its part in the low bands.
     pub fn of(player: Player, strength: &[f32], low: &[f32], hz: f64) -> Self {
@@ -134,6 +137,15 @@ fn summit(strength: &[f32], at: usize) -> f64 {
     let (before, peak, after) = (value(at.checked_sub(1)), value(Some(at)), value(Some(at + 1)));
     let bend = before - 2.0 * peak + after;
     if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+}
+
+/// The first clear onset of all parts but voices, in seconds.
+pub(super) fn first_onset(parts: &[Part]) -> f64 {
+    let clear = |part: &Part| {
+        let onset = part.onsets.iter().find(|onset| onset.strength > CLEAR_STRENGTH);
+        onset.filter(|_| part.sharpness > 0.0 && part.player != Player::Voice).map(|onset| onset.seconds)
+    };
+    parts.iter().filter_map(clear).reduce(f64::min).unwrap_or(0.0)
 }
 
 #[cfg(test)]

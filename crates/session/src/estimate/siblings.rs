@@ -1,13 +1,13 @@
 //! What a correlation between related stems means for a mix. Microphones at different distances are the sound of a
 //! recording; the same signal twice at two times is a fault of an export. Both are told apart by name and by likeness.
 
-use super::Kin;
+use super::name_relation::NameRelation;
 
 /// How two related stems fit together.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SiblingFit {
     /// How they are related by name.
-    pub kin: Kin,
+    pub relation: NameRelation,
     /// By how many frames the second one is later.
     pub lag_frames: i64,
     /// Correlation coefficient at that lag, −1 to 1.
@@ -47,7 +47,7 @@ pub fn sibling_doubts(fit: &SiblingFit) -> Vec<SiblingDoubt> {
     if fit.same_content {
         return doubts;
     }
-    let one_signal = like >= SAME || (fit.kin == Kin::Versions && like >= ALIKE);
+    let one_signal = like >= SAME || (fit.relation == NameRelation::Versions && like >= ALIKE);
     let late = fit.lag_frames.unsigned_abs() >= LEAST_LAG_FRAMES;
     if one_signal && late {
         doubts.push(SiblingDoubt::Offset);
@@ -65,25 +65,33 @@ pub fn sibling_doubts(fit: &SiblingFit) -> Vec<SiblingDoubt> {
 mod tests {
     use super::*;
 
-    fn doubts(kin: Kin, lag_frames: i64, correlation: f64) -> Vec<SiblingDoubt> {
-        sibling_doubts(&SiblingFit { kin, lag_frames, correlation, same_content: false })
+    fn doubts(relation: NameRelation, lag_frames: i64, correlation: f64) -> Vec<SiblingDoubt> {
+        sibling_doubts(&SiblingFit { relation, lag_frames, correlation, same_content: false })
     }
 
     #[test]
     fn distance_is_sound_and_delay_is_doubt() {
-        assert_eq!(doubts(Kin::Versions, 257, 0.7), [SiblingDoubt::Offset]);
-        assert_eq!(doubts(Kin::Family, 140, 0.7), []);
-        assert_eq!(doubts(Kin::Family, 257, 0.95), [SiblingDoubt::Offset]);
-        assert_eq!(doubts(Kin::Versions, 1, 0.95), []);
-        assert_eq!(doubts(Kin::Family, 0, -0.7), [SiblingDoubt::Polarity]);
-        assert_eq!(doubts(Kin::Versions, -64, -0.97), [SiblingDoubt::Offset, SiblingDoubt::Polarity]);
-        assert_eq!(doubts(Kin::Family, 0, 0.9999), [SiblingDoubt::NearDuplicate]);
-        assert_eq!(doubts(Kin::Sides, 0, 0.4), []);
+        assert_eq!(doubts(NameRelation::Versions, 257, 0.7), [SiblingDoubt::Offset]);
+        assert_eq!(doubts(NameRelation::Family, 140, 0.7), []);
+        assert_eq!(doubts(NameRelation::Family, 257, 0.95), [SiblingDoubt::Offset]);
+        assert_eq!(doubts(NameRelation::Versions, 1, 0.95), []);
+        assert_eq!(doubts(NameRelation::Family, 0, -0.7), [SiblingDoubt::Polarity]);
+        assert_eq!(
+            doubts(NameRelation::Versions, -64, -0.97),
+            [SiblingDoubt::Offset, SiblingDoubt::Polarity]
+        );
+        assert_eq!(doubts(NameRelation::Family, 0, 0.9999), [SiblingDoubt::NearDuplicate]);
+        assert_eq!(doubts(NameRelation::Sides, 0, 0.4), []);
     }
 
     #[test]
     fn exact_copies_are_said_elsewhere() {
-        let fit = SiblingFit { kin: Kin::Family, lag_frames: 0, correlation: 1.0, same_content: true };
+        let fit = SiblingFit {
+            relation: NameRelation::Family,
+            lag_frames: 0,
+            correlation: 1.0,
+            same_content: true,
+        };
         assert_eq!(sibling_doubts(&fit), []);
     }
 }

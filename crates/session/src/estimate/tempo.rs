@@ -3,7 +3,7 @@
 
 use super::grid::{self, Grid};
 use super::level::{self, Counted};
-use super::onset::{Onset, Part, Player};
+use super::onset::{Onset, Part};
 use super::pulse::{self, Event, Locked};
 
 /// Two tempi are one up to this share: a quarter of a second in four minutes. Common practice, no source.
@@ -38,9 +38,6 @@ const LEAST_SHARE: f64 = 0.5;
 
 /// A sure tempo is known to this, as one standard deviation.
 const SURE_BPM: f64 = 0.02;
-
-/// An onset of at least this strength begins a song; hiss before it does not.
-const CLEAR_STRENGTH: f64 = 0.3;
 
 /// Windows in which a moving tempo is followed.
 const WINDOW_SECONDS: f64 = 20.0;
@@ -199,15 +196,6 @@ fn fits(parts: &[Part], events: &[Event]) -> Vec<(Locked, Grid)> {
     pulse::candidates(events, TRIED).into_iter().filter_map(fit).collect()
 }
 
-/// The first clear onset of all parts but voices, in seconds.
-pub(super) fn first_onset(parts: &[Part]) -> f64 {
-    let clear = |part: &Part| {
-        let onset = part.onsets.iter().find(|onset| onset.strength > CLEAR_STRENGTH);
-        onset.filter(|_| part.sharpness > 0.0 && part.player != Player::Voice).map(|onset| onset.seconds)
-    };
-    parts.iter().filter_map(clear).reduce(f64::min).unwrap_or(0.0)
-}
-
 /// Follows a tempo that moves, window by window; neighbours with one tempo are one step.
 fn steps(events: &[Event], period: f64) -> Vec<Step> {
     let last = events.last().map_or(0.0, |event| event.seconds);
@@ -238,6 +226,7 @@ fn steps(events: &[Event], period: f64) -> Vec<Step> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::onset::Player;
 
     const KNOWN: Known<'_> = Known { beats: 4, bpm: None, entries: &[] };
 

@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use super::{At, Stated};
+use super::midi::At;
+use super::stated::Stated;
 
 /// Markers nearer than this are one: a MIDI clock and a program's grid differ by less. Common practice, no source.
 const SAME_SECONDS: f64 = 0.05;

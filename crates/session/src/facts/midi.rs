@@ -2,7 +2,9 @@
 
 use midly::{MetaMessage, Smf, Timing, TrackEventKind};
 
-use super::{Key, Meter, Tempo};
+use super::key::Key;
+use super::meter::Meter;
+use super::tempo::Tempo;
 
 /// Markers that are kept of one file; more would be no help.
 const MOST_MARKERS: usize = 500;

@@ -3,7 +3,9 @@
 use midly::num::{u15, u24, u28};
 use midly::{Format, Header, MetaMessage, Smf, Timing, TrackEvent, TrackEventKind};
 
-use super::{At, Key, Meter};
+use super::key::Key;
+use super::meter::Meter;
+use super::midi::At;
 
 /// What the file says. Times are in seconds from its start; what stands before the start counts from there on, save
 /// markers, which are left out.
@@ -134,8 +136,8 @@ impl Clock {
 
 #[cfg(test)]
 mod tests {
-    use super::super::read_midi;
     use super::*;
+    use crate::facts::read_midi;
 
     fn at<T>(seconds: f64, what: T) -> At<T> {
         At { seconds, what }

@@ -3,7 +3,8 @@
 use super::key::key_in_name;
 use super::tempo::tempo_in;
 use super::words::{patterns, plain};
-use crate::role::{Family, role_of};
+use crate::family::Family;
+use crate::role::role_of;
 use crate::title::{enough, is_track_number, title as speaking_title};
 use crate::token::{Token, stem_of, tokens};
 

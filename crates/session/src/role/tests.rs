@@ -1,10 +1,11 @@
 //! Names and the roles that they state. Tokens and traps: common practice, no source.
 
-use super::Family::{
-    BackingVocal, Bass, Brass, Cymbals, Effect, Guitar, Hat, Keys, Kick, LeadVocal, Loop, Overheads, Pad,
-    Percussion, Room, Snare, Strings, Synth, Toms, Unsorted, VocalDouble,
+use crate::family::Family::{
+    self, BackingVocal, Bass, Brass, Cymbals, Effect, Guitar, Hat, Keys, Kick, LeadVocal, Loop, Overheads,
+    Pad, Percussion, Room, Snare, Strings, Synth, Toms, Unsorted, VocalDouble,
 };
-use super::{Family, Group, role_of};
+use crate::family::Group;
+use crate::role::role_of;
 
 fn check(rows: &[(Family, &[&str])]) {
     let wrong: Vec<String> = rows

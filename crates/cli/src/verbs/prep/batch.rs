@@ -3,11 +3,30 @@
 use std::path::{Path, PathBuf};
 
 use loadin_pipeline::{Patience, scan};
+use loadin_record::summary::{DeliverySummary, Ended};
 
-use super::Turn;
 use crate::Failure;
 use crate::args::{Order, Prep};
-use crate::verbs::refuse_shared_folders;
+use crate::folders::refuse_shared_folders;
+
+/// One delivery and the folder of its outputs.
+pub(super) struct Turn {
+    pub(super) delivery: PathBuf,
+    pub(super) out: PathBuf,
+}
+
+impl Turn {
+    /// Both as people read them.
+    pub(super) fn names(&self) -> (String, String) {
+        (self.delivery.display().to_string(), self.out.display().to_string())
+    }
+
+    /// What the summary says of a delivery that was not prepared.
+    pub(super) fn without_manifest(&self, ended: Ended, error: Option<String>) -> DeliverySummary {
+        let (delivery, out) = self.names();
+        DeliverySummary::without_manifest(delivery, out, ended, error)
+    }
+}
 
 /// Every delivery with its folder, in the order of the work. One that is no batch goes into OUT itself; two of one name
 /// would share a folder and are refused.

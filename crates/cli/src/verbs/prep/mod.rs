@@ -5,7 +5,6 @@ mod finish;
 mod screen;
 
 use std::io::Write;
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -17,33 +16,15 @@ use loadin_record::manifest::Manifest;
 use loadin_record::summary::{DeliverySummary, Ended, Summary};
 use loadin_storage::disk::RealDisk;
 
-use super::STOP;
-use super::bench;
-use super::load_recipe;
-use super::on_threads;
-use super::pages::store_batch_index;
-use super::stop_on_signals;
+use self::batch::Turn;
 use crate::args::{Format, Prep};
 use crate::clock::{self, Deadline};
+use crate::pages::store_batch_index;
 use crate::progress::Reporter;
+use crate::recipe_file::load_recipe;
+use crate::signals::{STOP, stop_on_signals};
+use crate::work::{bench, on_threads};
 use crate::{Exit, Failure};
-
-/// One delivery and the folder of its outputs.
-struct Turn {
-    delivery: PathBuf,
-    out: PathBuf,
-}
-
-impl Turn {
-    fn names(&self) -> (String, String) {
-        (self.delivery.display().to_string(), self.out.display().to_string())
-    }
-
-    fn without_manifest(&self, ended: Ended, error: Option<String>) -> DeliverySummary {
-        let (delivery, out) = self.names();
-        DeliverySummary::without_manifest(delivery, out, ended, error)
-    }
-}
 
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;

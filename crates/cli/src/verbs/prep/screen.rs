@@ -8,8 +8,9 @@ use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
-use crate::table::{Table, printable};
-use crate::verbs::{finding_line, loudness_caution, words};
+use crate::look::Tone;
+use crate::phrases::{finding_line, loudness_caution, words};
+use crate::table::{Cell, Table, printable};
 
 /// Lines about one delivery in the screen of a batch, and lines about all of them: the rest is in the summary.
 const LINES_EACH: usize = 3;
@@ -19,11 +20,12 @@ const LINES_ALL: usize = 20;
 pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
     let mut table = Table::new(&["output", "source", "state", "peak dBFS", "what was done"]);
     for stem in &manifest.stems {
-        let label = stem.output.as_ref().map_or("-", |output| output.path.trim_start_matches("audio/"));
-        let peak = stem.output.as_ref().and_then(|output| output.peak_dbfs);
-        let peak = peak.map_or("-".to_owned(), |db| format!("{db:.2}"));
-        let state = stem.state.as_str().to_owned();
-        table.row([label.to_owned(), stem.source.path.clone(), state, peak, what(stem)]);
+        let output = stem.output.as_ref();
+        let label = output.map_or_else(Cell::dash, |output| output.path.trim_start_matches("audio/").into());
+        let peak = output.and_then(|output| output.peak_dbfs);
+        let peak = peak.map_or_else(Cell::dash, |db| format!("{db:.2}").into());
+        let state = Cell::toned(stem.state.as_str(), Tone::of_state(stem.state));
+        table.row([label, stem.source.path.as_str().into(), state, peak, what(stem).into()]);
     }
     table.print(out)?;
     writeln!(out)?;
@@ -90,8 +92,9 @@ pub(super) fn print_batch(
         let counts = [entry.prepared, entry.unchanged, entry.set_aside, entry.failed].map(|n| n.to_string());
         let speed = if entry.seconds > 0.0 { megabytes / entry.seconds } else { 0.0 };
         let work = [format!("{megabytes:.1}"), format!("{:.1}", entry.seconds), format!("{speed:.0}")];
-        let head = [name(entry).to_owned(), entry.ended.as_str().to_owned()];
-        table.row(head.into_iter().chain(counts).chain(work));
+        let ended = Cell::toned(entry.ended.as_str(), Tone::of_end(entry.ended));
+        let figures = counts.into_iter().chain(work).map(Cell::from);
+        table.row([name(entry).into(), ended].into_iter().chain(figures));
     }
     table.print(out)?;
     print_attention(summary, out)?;

@@ -1,0 +1,42 @@
+//! A command that could not do its work: the error for people and the exit code for scripts.
+
+use loadin_pipeline::OutFolderError;
+use loadin_pipeline::run::RunError;
+
+use crate::Exit;
+
+/// A command that could not do its work.
+#[derive(Debug)]
+pub(crate) struct Failure {
+    pub(crate) exit: Exit,
+    pub(crate) error: anyhow::Error,
+}
+
+impl Failure {
+    pub(crate) fn new(exit: Exit, error: impl Into<anyhow::Error>) -> Self {
+        Self { exit, error: error.into() }
+    }
+
+    pub(crate) fn bad(text: impl Into<String>) -> Self {
+        Self::new(Exit::BadArguments, anyhow::Error::msg(text.into()))
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::new(Exit::CannotWrite, anyhow::Error::new(error).context("cannot print the result"))
+    }
+}
+
+impl From<RunError> for Failure {
+    fn from(error: RunError) -> Self {
+        let exit = match &error {
+            RunError::Scan(_) | RunError::Empty { .. } | RunError::Out(OutFolderError::Overlaps { .. }) => {
+                Exit::BadArguments
+            }
+            RunError::Stopped => Exit::Interrupted,
+            _ => Exit::CannotWrite,
+        };
+        Self::new(exit, error)
+    }
+}

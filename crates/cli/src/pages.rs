@@ -1,0 +1,129 @@
+//! The pages of several deliveries: each in its folder, and one index above them.
+
+use std::path::{Path, PathBuf};
+
+use loadin_pipeline::manifest_file::read_manifest;
+use loadin_pipeline::papers::{PapersError, write_audit};
+use loadin_pipeline::{outputs_of, scan};
+use loadin_record::manifest::Manifest;
+use loadin_record::summary::{Ended, Summary};
+use loadin_record::survey::Survey;
+use loadin_report::{Entry, index};
+use loadin_storage::disk::RealDisk;
+use loadin_storage::store::store_text;
+
+use crate::args::Audit;
+use crate::folders::refuse_shared_folders;
+use crate::{Exit, Failure};
+
+/// A delivery of a batch: its folder, and its record or why there is none.
+pub(crate) struct Line {
+    pub(crate) out: PathBuf,
+    pub(crate) result: Result<Manifest, String>,
+}
+
+impl Line {
+    /// The folder of its page as seen from that of the batch; in a bag the page is part of the payload.
+    fn folder(&self) -> String {
+        let above = self.out.parent().unwrap_or(Path::new(""));
+        let page = outputs_of(&self.out);
+        page.strip_prefix(above).unwrap_or(&page).to_string_lossy().replace('\\', "/")
+    }
+}
+
+/// Writes the index of a batch into its folder; its path. An `index.html` that is not ours is refused.
+pub(crate) fn store_index(folder: &Path, lines: &[Line], audit: bool) -> Result<PathBuf, Failure> {
+    let path = folder.join("index.html");
+    let there = std::fs::read_to_string(&path);
+    if there.is_ok_and(|text| !text.contains(loadin_report::GENERATOR)) {
+        return Err(Failure::new(
+            Exit::CannotWrite,
+            anyhow::Error::msg(format!(
+                "\"{}\" was not written by this program and would be replaced; move it away or choose another folder",
+                path.display()
+            )),
+        ));
+    }
+    let folders: Vec<String> = lines.iter().map(Line::folder).collect();
+    let entries: Vec<Entry<'_>> = lines
+        .iter()
+        .zip(&folders)
+        .map(|(line, folder)| match &line.result {
+            Ok(manifest) => Entry::Page { folder, manifest, audit },
+            Err(error) => Entry::Lost { name: folder, error },
+        })
+        .collect();
+    store_text(&RealDisk, &path, &index(&entries)).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
+    Ok(path)
+}
+
+/// Writes the index of what `prep` has done; its path.
+pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<PathBuf, Failure> {
+    let lines: Vec<Line> = summary
+        .deliveries
+        .iter()
+        .map(|entry| {
+            let out = PathBuf::from(&entry.out);
+            let why = || entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
+            let result = if entry.ended == Ended::Finished {
+                read_manifest(&outputs_of(&out)).map_err(|error| error.to_string())
+            } else {
+                Err(why())
+            };
+            Line { out, result }
+        })
+        .collect();
+    store_index(folder, &lines, false)
+}
+
+/// Where an audit writes its pages.
+pub(crate) struct AuditPlaces {
+    out: PathBuf,
+    several: bool,
+    lines: Vec<Line>,
+}
+
+/// The places of an audit with `--out`; two deliveries of one name would share a folder and are refused.
+pub(crate) fn audit_places(args: &Audit) -> Result<Option<AuditPlaces>, Failure> {
+    let Some(out) = &args.out else { return Ok(None) };
+    let several = args.deliveries.len() > 1;
+    refuse_shared_folders(&args.deliveries, out)?;
+    Ok(Some(AuditPlaces { out: out.clone(), several, lines: Vec::new() }))
+}
+
+impl AuditPlaces {
+    /// Writes the page of one delivery.
+    pub(crate) fn write(
+        &mut self,
+        delivery: &Path,
+        outlook: Manifest,
+        surveys: &[Survey],
+    ) -> Result<(), Failure> {
+        let out = if self.several { self.out.join(scan::name_of(delivery)) } else { self.out.clone() };
+        write_audit(delivery, &out, &outlook, surveys, &RealDisk, &loadin_report::audit_papers)?;
+        self.lines.push(Line { out, result: Ok(outlook) });
+        Ok(())
+    }
+
+    /// Ends with the page that a person opens first; its path.
+    pub(crate) fn finish(self) -> Result<PathBuf, Failure> {
+        if self.several {
+            store_index(&self.out, &self.lines, true)
+        } else {
+            Ok(self.out.join("report.html"))
+        }
+    }
+}
+
+impl From<PapersError> for Failure {
+    fn from(error: PapersError) -> Self {
+        match error {
+            PapersError::Run(error) => error.into(),
+            PapersError::Out(error) => loadin_pipeline::run::RunError::Out(error).into(),
+            PapersError::NotPrepared(_) | PapersError::Interrupted { .. } | PapersError::Prepared { .. } => {
+                Self::new(Exit::BadArguments, error)
+            }
+            _ => Self::new(Exit::CannotWrite, error),
+        }
+    }
+}

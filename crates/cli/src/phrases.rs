@@ -1,0 +1,35 @@
+//! Sentences that several verbs print. Knows no verb.
+
+use std::io::Write;
+
+use loadin_record::finding::Finding;
+use loadin_record::manifest::Change;
+
+use crate::Failure;
+use crate::look::{Look, Tone};
+use crate::table::printable;
+
+/// Changes in a few words; the name stands beside them anyway.
+pub(crate) fn words<'a>(changes: impl IntoIterator<Item = &'a Change>) -> String {
+    let words: Vec<String> =
+        changes.into_iter().filter(|change| change.stage != "label").map(ToString::to_string).collect();
+    if words.is_empty() { "nothing but its name".to_owned() } else { words.join("; ") }
+}
+
+/// A finding in one line.
+pub(crate) fn finding_line(finding: &Finding) -> String {
+    let word = finding.severity.as_str();
+    let (look, tone) = (Look::of_stdout(), Tone::of_severity(finding.severity));
+    format!("{} ({}): {}", finding.id.as_str(), look.paint(word, tone), printable(&finding.text))
+}
+
+/// Says by how much playback can be louder than the delivered files.
+pub(crate) fn loudness_caution(louder_db: Option<f64>, out: &mut dyn Write) -> Result<(), Failure> {
+    if let Some(louder) = louder_db {
+        writeln!(
+            out,
+            "Caution: playback of prepared stems can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
+        )?;
+    }
+    Ok(())
+}

@@ -1,0 +1,43 @@
+//! How a verb starts work on stems: on how many threads, and whom it tells. Knows no verb.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use loadin_pipeline::event::Event;
+use loadin_pipeline::run::{self, Study};
+use loadin_pipeline::{Bench, Patience};
+use loadin_plan::recipe::Recipe;
+use loadin_record::manifest::Manifest;
+
+use crate::Failure;
+use crate::args::{Threads, Work};
+use crate::progress::Reporter;
+use crate::signals::STOP;
+
+/// Runs `work` on as many threads as were asked for, or granted.
+pub(crate) fn on_threads<T: Send>(asked: &Threads, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
+    let threads = asked.jobs.map(usize::from).or_else(crate::engine::granted_threads).unwrap_or(0);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .map_err(|error| Failure::bad(format!("cannot start {threads} threads: {error}")))?;
+    Ok(pool.install(work))
+}
+
+/// What work on stems is done with, where nothing is kept for later.
+pub(crate) fn bench(progress: &Arc<Reporter>) -> Bench {
+    let progress = Arc::clone(progress);
+    Bench::new(STOP.clone(), Arc::new(move |event: Event<'_>| progress.show(&event)))
+}
+
+/// Surveys and plans a delivery, and writes nothing.
+pub(crate) fn study(
+    delivery: &Path,
+    work: &Work,
+    recipe: &Recipe,
+    earlier: Option<&Manifest>,
+    progress: &Arc<Reporter>,
+) -> Result<Study, Failure> {
+    let bench = Bench { patience: Patience::seconds(work.patience), ..bench(progress) };
+    Ok(on_threads(&work.threads, || run::study(delivery, recipe, &bench, earlier))??)
+}

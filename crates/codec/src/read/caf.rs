@@ -1,0 +1,311 @@
+//! Core Audio Format: uncompressed samples by the unpacker that WAV uses too, packets by symphonia.
+//!
+//! Source: Apple Core Audio Format Specification 1.0 (2006 and later). Our own walker, since a general reader loses
+//! its way where a chunk is longer than what it holds; it is given a file in which every chunk is as long as needed.
+
+use std::io::{Read, Result as IoResult, Seek, SeekFrom};
+
+use crate::metadata::caf as metadata;
+use crate::metadata::caf::{Found, USE_BITMAP};
+use crate::read::pcm::Coding;
+use crate::read::stream::{Damage, PcmStream, Repair};
+use crate::{Chunk, Codec, Container, Error, Format};
+
+/// A file with more chunks than this is not a file but an attack.
+const MOST_CHUNKS: usize = 4096;
+
+/// Chunks that describe the samples are no longer than this: a packet table of days.
+const MOST_CHUNK_BYTES: u64 = 16 << 20;
+
+/// What a CAF file holds.
+pub(crate) enum Caf {
+    Pcm {
+        format: Format,
+        pcm: PcmStream,
+        repairs: Vec<Repair>,
+        damage: Vec<Damage>,
+        chunks: Vec<Chunk>,
+    },
+    /// A head to be put before so many bytes of the file.
+    Packets {
+        head: Vec<u8>,
+        from: u64,
+        bytes: u64,
+        repairs: Vec<Repair>,
+        chunks: Vec<Chunk>,
+    },
+}
+
+/// The chunks that matter.
+#[derive(Default)]
+struct Walk {
+    /// `desc`, `kuki`, `chan` and `pakt`, in this order.
+    before: [Option<Vec<u8>>; 4],
+    data: Option<Data>,
+    /// What stands beside the samples.
+    found: Found,
+    carried: u64,
+}
+
+struct Data {
+    offset: u64,
+    claimed: u64,
+    available: u64,
+    open_end: bool,
+}
+
+const BEFORE: [&[u8; 4]; 4] = [b"desc", b"kuki", b"chan", b"pakt"];
+
+pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
+    let walk = walk(source)?;
+    let [desc, kuki, chan, pakt] = walk.before;
+    let desc = desc.ok_or_else(|| Error::malformed("there is no desc chunk", 8))?;
+    let data = walk.data.ok_or(Error::NoAudio)?;
+    let description =
+        Description::parse(&desc).ok_or_else(|| Error::malformed("its desc chunk is too short", 8))?;
+    let chunks = walk.found.chunks();
+    if let Some((codec, coding)) = description.coding()? {
+        let channel_mask = chan.as_deref().and_then(speaker_mask);
+        return pcm(&description, codec, coding, &data, channel_mask, chunks);
+    }
+    let pakt = pakt.map(packet_table).transpose()?;
+    let repairs = pakt.iter().filter_map(|table| description.compare_packets(table)).collect();
+    let mut head = b"caff\0\x01\0\0".to_vec();
+    for (id, contents) in BEFORE.into_iter().zip([Some(desc), kuki, chan, pakt]) {
+        if let Some(contents) = contents {
+            head.extend(id);
+            head.extend((contents.len() as u64).to_be_bytes());
+            head.extend(contents);
+        }
+    }
+    let bytes = data.claimed.min(data.available);
+    head.extend(b"data");
+    head.extend((bytes + 4).to_be_bytes());
+    head.extend([0; 4]);
+    Ok(Caf::Packets { head, from: data.offset, bytes, repairs, chunks })
+}
+
+fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
+    let end = source.seek(SeekFrom::End(0))?;
+    let mut walk = Walk::default();
+    let mut at = 8;
+    for _ in 0..MOST_CHUNKS {
+        if end.saturating_sub(at) < 12 {
+            return Ok(walk);
+        }
+        source.seek(SeekFrom::Start(at))?;
+        let mut head = [0; 12];
+        source.read_exact(&mut head)?;
+        let size = i64::from_be_bytes(head[4..].try_into().expect("eight bytes"));
+        let (start, available) = (at + 12, end - at - 12);
+        if &head[..4] == b"data" {
+            // The first four bytes count edits. A size of -1 is "up to the end of the file".
+            let available = available.saturating_sub(4);
+            let claimed =
+                u64::try_from(size).ok().map(|size| size.saturating_sub(4)).filter(|claimed| *claimed > 0);
+            let claimed_bytes = claimed.unwrap_or(available);
+            walk.data = Some(Data {
+                offset: start + 4,
+                claimed: claimed_bytes,
+                available,
+                open_end: claimed.is_none(),
+            });
+            at = (start + 4).saturating_add(claimed_bytes);
+            continue;
+        }
+        let Some(size) = u64::try_from(size).ok().filter(|size| *size <= available) else {
+            // Behind the samples, nothing is missed; before them, they cannot be found.
+            return Ok(walk);
+        };
+        if let Some(index) = BEFORE.iter().position(|id| head[..4] == id[..]) {
+            if size > MOST_CHUNK_BYTES {
+                return Err(Error::limit("bytes in a chunk", format!("up to {MOST_CHUNK_BYTES}"), size));
+            }
+            let mut contents = vec![0; size as usize];
+            source.read_exact(&mut contents)?;
+            walk.before[index] = Some(contents);
+        } else if let Some(id) = head.first_chunk().filter(|id| metadata::is_carried(**id)) {
+            walk.carried += size;
+            if walk.carried <= MOST_CHUNK_BYTES {
+                let mut contents = vec![0; size as usize];
+                source.read_exact(&mut contents)?;
+                walk.found.take(*id, &contents);
+            }
+        }
+        at = start + size;
+    }
+    Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"))
+}
+
+/// What the `desc` chunk says.
+struct Description {
+    rate_hz: u32,
+    id: [u8; 4],
+    flags: u32,
+    packet_bytes: u32,
+    packet_frames: u32,
+    channels: u16,
+    bits: u32,
+}
+
+impl Description {
+    fn parse(bytes: &[u8]) -> Option<Self> {
+        let u32_at = |at: usize| Some(u32::from_be_bytes(bytes.get(at..at + 4)?.try_into().ok()?));
+        let rate = f64::from_be_bytes(bytes.get(..8)?.try_into().ok()?);
+        Some(Self {
+            // What is no rate becomes 0 or too large, and is refused with the numbers.
+            rate_hz: rate.round() as u32,
+            id: bytes.get(8..12)?.try_into().ok()?,
+            flags: u32_at(12)?,
+            packet_bytes: u32_at(16)?,
+            packet_frames: u32_at(20)?,
+            channels: u16::try_from(u32_at(24)?).unwrap_or(u16::MAX),
+            bits: u32_at(28)?,
+        })
+    }
+
+    /// Compares the frames that the packet table counts with those that its packets hold, where all hold as many.
+    fn compare_packets(&self, table: &[u8]) -> Option<Repair> {
+        let long = |at: usize| table.get(at..at + 8)?.try_into().ok().map(i64::from_be_bytes);
+        let int = |at: usize| table.get(at..at + 4)?.try_into().ok().map(i32::from_be_bytes).map(i64::from);
+        let held = long(0)?.checked_mul(i64::from(self.packet_frames)).filter(|held| *held > 0)?;
+        let counted = long(8)?.checked_add(int(16)?)?.checked_add(int(20)?)?;
+        let text = format!(
+            "its packet table counts {counted} frames, its packets hold {held}; the table is followed"
+        );
+        (held != counted).then_some(Repair(text))
+    }
+
+    /// How uncompressed samples are stored; `None` for packets.
+    fn coding(&self) -> Result<Option<(Codec, Coding)>, Error> {
+        let coding = match &self.id {
+            b"alaw" => (Codec::ALaw, Coding::ALaw),
+            b"ulaw" => (Codec::MuLaw, Coding::MuLaw),
+            b"lpcm" => match (self.flags & 1 == 1, self.bits) {
+                (true, 32) => (Codec::PcmFloat, Coding::F32),
+                (true, 64) => (Codec::PcmFloat, Coding::F64),
+                (false, 1..=64) => (Codec::PcmInt, Coding::Int(self.bits.div_ceil(8) as usize)),
+                (_, bits) => {
+                    return Err(Error::unsupported(format!("a CAF file with samples of {bits} bits")));
+                }
+            },
+            _ => return Ok(None),
+        };
+        let frame_bytes = coding.1.bytes() as u64 * u64::from(self.channels);
+        if frame_bytes != u64::from(self.packet_bytes) {
+            let text = format!(
+                "{} bits and {} channels do not fit frames of {} bytes",
+                self.bits, self.channels, self.packet_bytes
+            );
+            return Err(Error::malformed(text, 20));
+        }
+        Ok(Some(coding))
+    }
+}
+
+/// The speaker mask of a `chan` chunk whose layout is one; its bits are those of WAV.
+fn speaker_mask(chan: &[u8]) -> Option<u32> {
+    let word = |at: usize| chan.get(at..at + 4)?.try_into().ok().map(u32::from_be_bytes);
+    (word(0)? == USE_BITMAP).then(|| word(4)).flatten().filter(|mask| *mask != 0)
+}
+
+fn pcm(
+    description: &Description,
+    codec: Codec,
+    coding: Coding,
+    data: &Data,
+    channel_mask: Option<u32>,
+    chunks: Vec<Chunk>,
+) -> Result<Caf, Error> {
+    let mut format = Format {
+        container: Container::Caf,
+        codec,
+        rate_hz: description.rate_hz,
+        channels: description.channels,
+        bits: if codec.is_lossy() { 16 } else { description.bits as u16 },
+        float: codec == Codec::PcmFloat,
+        channel_mask,
+        frames: None,
+    };
+    format.check()?;
+    let frame_bytes = u64::from(description.packet_bytes);
+    let frames = data.claimed.min(data.available) / frame_bytes;
+    if frames == 0 {
+        return Err(Error::NoAudio);
+    }
+    let lost = (data.claimed / frame_bytes).saturating_sub(frames);
+    format.frames = Some(frames + lost);
+    let stream = PcmStream {
+        coding,
+        big_endian: description.flags & 2 == 0,
+        channels: usize::from(description.channels),
+        offset: data.offset,
+        frames,
+        position: 0,
+    };
+    let repairs =
+        data.open_end.then(|| Repair(format!("its data size is open, {} bytes are there", data.available)));
+    let damage = (lost > 0).then(|| Damage::truncated(frames, lost));
+    Ok(Caf::Pcm {
+        format,
+        pcm: stream,
+        repairs: repairs.into_iter().collect(),
+        damage: damage.into_iter().collect(),
+        chunks,
+    })
+}
+
+/// The packet table without what stands behind its last entry: a head of 24 bytes, then numbers of seven bits a byte.
+fn packet_table(mut bytes: Vec<u8>) -> Result<Vec<u8>, Error> {
+    let short = || Error::malformed("its packet table ends early", 8);
+    let packets = bytes.first_chunk().map(|bytes| i64::from_be_bytes(*bytes)).ok_or_else(short)?;
+    let entries = bytes.get(24..).ok_or_else(short)?;
+    let mut left = u64::try_from(packets).map_err(|_| short())?;
+    let used = entries.iter().take_while(|byte| {
+        let goes_on = left > 0;
+        left -= u64::from(goes_on && **byte & 0x80 == 0);
+        goes_on
+    });
+    let used = 24 + used.count();
+    // Packets of one size need no entries.
+    bytes.truncate(if left > 0 { bytes.len() } else { used });
+    Ok(bytes)
+}
+
+/// A head, and then a part of a file.
+pub(crate) struct Spliced<R> {
+    pub(crate) head: Vec<u8>,
+    pub(crate) source: R,
+    pub(crate) from: u64,
+    pub(crate) bytes: u64,
+    pub(crate) at: u64,
+}
+
+impl<R: Read + Seek> Read for Spliced<R> {
+    fn read(&mut self, bytes: &mut [u8]) -> IoResult<usize> {
+        let head = self.head.len() as u64;
+        let read = if self.at < head {
+            let mut rest = &self.head[self.at as usize..];
+            rest.read(bytes)?
+        } else {
+            let behind = self.at - head;
+            let count = (bytes.len() as u64).min(self.bytes.saturating_sub(behind)) as usize;
+            self.source.seek(SeekFrom::Start(self.from + behind))?;
+            self.source.read(&mut bytes[..count])?
+        };
+        self.at += read as u64;
+        Ok(read)
+    }
+}
+
+impl<R> Seek for Spliced<R> {
+    fn seek(&mut self, to: SeekFrom) -> IoResult<u64> {
+        let at = match to {
+            SeekFrom::Start(at) => Some(at),
+            SeekFrom::End(by) => (self.head.len() as u64 + self.bytes).checked_add_signed(by),
+            SeekFrom::Current(by) => self.at.checked_add_signed(by),
+        };
+        self.at = at.ok_or(std::io::ErrorKind::InvalidInput)?;
+        Ok(self.at)
+    }
+}

@@ -1,0 +1,111 @@
+//! Puts together what the chunks of a RIFF file say: the format, the samples, and what stands beside them.
+
+use std::io::{Read, Seek};
+
+use super::data::Data;
+use super::fmt::Fmt;
+use super::justified;
+use super::walk::Walk;
+use super::wave64;
+use crate::metadata::{Metadata, rifx};
+use crate::read::pcm::Coding;
+use crate::read::stream::{Damage, PcmStream, Repair};
+use crate::{Bext, Chunk, Codec, Container, Error, Format};
+
+/// How the samples of a RIFF file are reached.
+pub(crate) enum Sound {
+    Pcm(PcmStream),
+    /// By symphonia. The length is that of the blocks: `fact` is wrong in many files, and would cut sound off.
+    Adpcm,
+}
+
+/// A RIFF file that is ready to be decoded.
+pub(crate) struct Riff {
+    pub(crate) format: Format,
+    pub(crate) metadata: Metadata,
+    pub(crate) repairs: Vec<Repair>,
+    pub(crate) damage: Vec<Damage>,
+    pub(crate) sound: Sound,
+}
+
+/// Reads the chunks of a file of the RIFF family, whose form is known by its first bytes.
+pub(crate) fn open<R: Read + Seek>(source: &mut R, container: Container) -> Result<Riff, Error> {
+    let mut walk = match container {
+        Container::Wave64 => wave64::read(source)?,
+        _ => Walk::read(source, container == Container::Rifx)?,
+    };
+    let fmt_bytes = walk.fmt.take().ok_or_else(|| Error::malformed("there is no fmt chunk", 12))?;
+    let fmt = Fmt::parse(&fmt_bytes, walk.big_endian)?;
+    let data = walk.data.ok_or(Error::NoAudio)?;
+    let mut format = format(&fmt, container);
+    format.check()?;
+    let (sound, damage) = match fmt.coding {
+        Some(coding) => {
+            let coding = justified_coding(source, coding, &fmt, &data, &mut walk)?;
+            let frames = data.bytes / fmt.align;
+            if frames == 0 {
+                return Err(Error::NoAudio);
+            }
+            // Whole frames on both sides: a frame that is cut in two is lost as well.
+            let lost = data.claimed / fmt.align - frames;
+            format.frames = Some(frames + lost);
+            (
+                Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)),
+                (lost > 0).then(|| Damage::truncated(frames, lost)),
+            )
+        }
+        None if matches!(container, Container::Wave64 | Container::Rifx) => {
+            return Err(Error::unsupported(format!("a {container} file with ADPCM")));
+        }
+        None => (Sound::Adpcm, None),
+    };
+    let metadata = metadata(&mut walk);
+    Ok(Riff { format, metadata, repairs: walk.repairs, damage: damage.into_iter().collect(), sound })
+}
+
+/// The format, with a length that is still open.
+fn format(fmt: &Fmt, container: Container) -> Format {
+    Format {
+        container,
+        codec: fmt.codec,
+        rate_hz: fmt.rate_hz,
+        channels: fmt.channels,
+        bits: fmt.valid_bits,
+        float: fmt.codec == Codec::PcmFloat,
+        channel_mask: fmt.channel_mask,
+        frames: None,
+    }
+}
+
+/// The coding, by the samples themselves where 24 bits stand in four bytes.
+fn justified_coding<R: Read + Seek>(
+    source: &mut R,
+    coding: Coding,
+    fmt: &Fmt,
+    data: &Data,
+    walk: &mut Walk,
+) -> Result<Coding, Error> {
+    let is_doubtful = (coding, fmt.valid_bits) == (Coding::Int(4), 24);
+    if !is_doubtful || !justified::is_low(source, data, walk.big_endian)? {
+        return Ok(coding);
+    }
+    let text = "its 24 bits stand in the lower three of four bytes; they are read from there";
+    walk.repairs.push(Repair(text.to_owned()));
+    Ok(Coding::LowInt24)
+}
+
+fn pcm(fmt: &Fmt, coding: Coding, big_endian: bool, offset: u64, frames: u64) -> PcmStream {
+    PcmStream { coding, big_endian, channels: usize::from(fmt.channels), offset, frames, position: 0 }
+}
+
+/// Takes what stands beside the samples, with its numbers in the order of a RIFF file.
+fn metadata(walk: &mut Walk) -> Metadata {
+    let big_endian = walk.big_endian;
+    let chunk = |(id, bytes)| if big_endian { rifx::turned(id, bytes) } else { Chunk { id, bytes } };
+    let bext = walk.bext.take().map(|bytes| Bext::parse(&chunk((*b"bext", bytes)).bytes)).transpose();
+    let bext = bext.unwrap_or_else(|error| {
+        walk.repairs.push(Repair(format!("its bext chunk cannot be used: {error}")));
+        None
+    });
+    Metadata { bext, chunks: std::mem::take(&mut walk.others).into_iter().map(chunk).collect() }
+}
