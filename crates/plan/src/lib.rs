@@ -8,6 +8,8 @@ mod drafting;
 mod markers;
 mod notice;
 mod planning;
+#[cfg(test)]
+mod testing;
 
 pub mod draft;
 pub mod music;

@@ -134,3 +134,19 @@ pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change>
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{recipe, stem, with_draft};
+
+    #[test]
+    fn a_stem_at_the_target_rate_is_left() {
+        let recipe = recipe("");
+        with_draft(&recipe, [stem("Kick.wav")], |draft| {
+            let decisions = decide(&[Settings::default()], draft);
+            assert_eq!(decisions, [Decision::Leave { why: "it is at 48000 Hz already".to_owned() }]);
+            assert_eq!(draft.stems[0].grid_bits, Some(24));
+        });
+    }
+}

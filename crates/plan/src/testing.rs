@@ -1,0 +1,234 @@
+//! Surveys and drafts for the tests of decisions, built by hand: no audio, no file.
+
+use loadin_record::evidence::Evidence;
+use loadin_record::finding::{Finding, Id};
+use loadin_record::survey::{
+    ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FormatFacts, Measures, Range,
+    RelationFacts, Survey,
+};
+
+use crate::draft::Draft;
+use crate::drafting;
+use crate::placement::StemStarts;
+use crate::planning;
+use crate::recipe::Recipe;
+
+/// Frames of a window of an envelope: 10 ms at 48 kHz.
+pub(crate) const WINDOW: u64 = 480;
+
+/// The head of a recipe.
+pub(crate) const HEAD: &str = "recipe = 1\nname = \"test\"\nrevision = 1\n";
+
+/// A recipe of the stages that are needed, with `middle` between `decode` and `label`.
+pub(crate) fn recipe(middle: &str) -> Recipe {
+    let text = format!(
+        "{HEAD}[[stage]]\nstage = \"decode\"\n{middle}\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n"
+    );
+    Recipe::parse(&text).unwrap()
+}
+
+/// A surveyed file that is built by hand.
+#[derive(Debug, Clone)]
+pub(crate) struct Stem(Survey);
+
+/// A mono file of 4 s at 48 kHz and 24 bits that sounds from start to end between −0.5 and 0.5.
+pub(crate) fn stem(path: &str) -> Stem {
+    let format = FormatFacts {
+        container: "WAV".to_owned(),
+        codec: "PCM".to_owned(),
+        rate_hz: 48_000,
+        channels: 1,
+        bits: 24,
+        float: false,
+        lossy: false,
+        channel_mask: None,
+        frames: Some(192_000),
+        timestamp_frames: None,
+        markers: Vec::new(),
+        repairs: Vec::new(),
+    };
+    let measures = Measures {
+        source_frames: 192_000,
+        source_peak: 0.5,
+        target_hz: 48_000,
+        target_frames: 192_000,
+        channels: Vec::new(),
+        relation: None,
+        clips: Vec::new(),
+        over_full_scale: 0,
+        active_frames: 192_000,
+        loudness_lufs: None,
+        content: format!("content of {path}"),
+        damage: Vec::new(),
+        envelope: EnvelopeFacts { window_frames: WINDOW, frames: 192_000, channels: Vec::new() },
+    };
+    let survey = Survey {
+        path: path.to_owned(),
+        bytes: 576_044,
+        sha256: format!("{:0>64}", path.len()),
+        format: Some(format),
+        measures: Ok(measures),
+    };
+    Stem(survey).channels(&[0.5])
+}
+
+impl Stem {
+    fn format(&mut self) -> &mut FormatFacts {
+        self.0.format.as_mut().unwrap()
+    }
+
+    fn measures(&mut self) -> &mut Measures {
+        self.0.measures.as_mut().unwrap()
+    }
+
+    /// Changes the format.
+    pub(crate) fn with_format(mut self, change: impl FnOnce(&mut FormatFacts)) -> Self {
+        change(self.format());
+        self
+    }
+
+    /// Changes what was measured.
+    pub(crate) fn with(mut self, change: impl FnOnce(&mut Measures)) -> Self {
+        change(self.measures());
+        self
+    }
+
+    /// Another rate in Hz, measured at that rate; the number of frames stays.
+    pub(crate) fn rate(mut self, rate_hz: u32) -> Self {
+        self.format().rate_hz = rate_hz;
+        self.measures().target_hz = rate_hz;
+        self
+    }
+
+    /// The rate in Hz that it is measured at, with as many frames as it has there.
+    pub(crate) fn measured_at(mut self, target_hz: u32) -> Self {
+        let frames =
+            loadin_audio::rescale_frames(self.measures().source_frames, self.format().rate_hz, target_hz);
+        self.measures().target_hz = target_hz;
+        self.measures().target_frames = frames;
+        self.redraw(frames)
+    }
+
+    /// Another number of frames.
+    pub(crate) fn frames(mut self, frames: u64) -> Self {
+        self.format().frames = Some(frames);
+        let measures = self.measures();
+        (measures.source_frames, measures.target_frames, measures.active_frames) = (frames, frames, frames);
+        self.redraw(frames)
+    }
+
+    /// Draws the envelope anew: so many frames of sound between the extremes of every channel.
+    fn redraw(mut self, frames: u64) -> Self {
+        let windows = frames.div_ceil(WINDOW) as usize;
+        let measures = self.measures();
+        measures.envelope.frames = frames;
+        let channel = |measured: &ChannelMeasures| {
+            let (min, max) = (measured.sample.min as f32, measured.sample.max as f32);
+            let power = (measured.sample.max * measured.sample.max / 2.0) as f32;
+            EnvelopeChannel {
+                min: vec![min; windows],
+                max: vec![max; windows],
+                sum: vec![0.0; windows],
+                sum_sq: vec![power * WINDOW as f32; windows],
+            }
+        };
+        measures.envelope.channels = measures.channels.iter().map(channel).collect();
+        self
+    }
+
+    /// These channels, each between minus and plus its peak (an amplitude; 0 is digital silence).
+    pub(crate) fn channels(mut self, peaks: &[f64]) -> Self {
+        self.format().channels = peaks.len() as u16;
+        let channel = |&peak: &f64| ChannelMeasures {
+            sample: Range { min: -peak, max: peak },
+            true_peak: Range { min: -peak, max: peak },
+            mean: 0.0,
+            mean_median: 0.0,
+            mean_spread: 0.0,
+            mean_certain: true,
+        };
+        let loudest = peaks.iter().copied().fold(0.0, f64::max);
+        let measures = self.measures();
+        measures.channels = peaks.iter().map(channel).collect();
+        measures.source_peak = loudest;
+        if loudest == 0.0 {
+            measures.active_frames = 0;
+        }
+        measures.relation = (peaks.len() == 2).then(|| RelationFacts {
+            max_difference: 1.0,
+            worst_difference_ratio: 1.0,
+            max_sum: 1.0,
+            worst_sum_ratio: 1.0,
+            correlation: Some(0.0),
+            side_to_mid: Some(1.0),
+        });
+        let frames = measures.target_frames;
+        self.redraw(frames)
+    }
+
+    /// Sounds in these frames (whole windows) alone; before and after there is digital silence.
+    pub(crate) fn sounding(mut self, frames: std::ops::Range<u64>) -> Self {
+        let windows = (frames.start / WINDOW) as usize..frames.end.div_ceil(WINDOW) as usize;
+        let measures = self.measures();
+        measures.active_frames = frames.end - frames.start;
+        for channel in &mut measures.envelope.channels {
+            for list in [&mut channel.min, &mut channel.max, &mut channel.sum, &mut channel.sum_sq] {
+                let silent = list.iter_mut().enumerate().filter(|(window, _)| !windows.contains(window));
+                silent.for_each(|(_, value)| *value = 0.0);
+            }
+        }
+        self
+    }
+
+    /// Digital silence from start to end.
+    pub(crate) fn silent(self) -> Self {
+        let channels = usize::from(self.0.format.as_ref().unwrap().channels);
+        self.channels(&vec![0.0; channels])
+    }
+
+    /// A time stamp in frames since midnight.
+    pub(crate) fn stamp(self, frames: u64) -> Self {
+        self.with_format(|format| format.timestamp_frames = Some(frames))
+    }
+
+    /// Audio that is missing.
+    pub(crate) fn damaged(self, start_frame: u64, frames: u64) -> Self {
+        let cause = "a torn packet".to_owned();
+        self.with(|measures| measures.damage.push(DamageFacts { start_frame, frames, cause }))
+    }
+
+    /// A file that could not be measured.
+    pub(crate) fn unreadable(mut self, text: &str) -> Self {
+        let finding = Box::new(Finding::new(Id::Unreadable, text));
+        self.0.measures = Err(Failure { text: text.to_owned(), finding });
+        self
+    }
+
+    /// The survey.
+    pub(crate) fn survey(self) -> Survey {
+        self.0
+    }
+}
+
+/// The surveys of several stems.
+pub(crate) fn surveys(stems: impl IntoIterator<Item = Stem>) -> Vec<Survey> {
+    stems.into_iter().map(Stem::survey).collect()
+}
+
+/// A draft of these stems, as it is before the first stage decides; the recipe says who is a reference.
+pub(crate) fn with_draft<R>(
+    recipe: &Recipe,
+    stems: impl IntoIterator<Item = Stem>,
+    test: impl FnOnce(&mut Draft<'_>) -> R,
+) -> R {
+    let (surveys, evidence) = (surveys(stems), Evidence::default());
+    let starts: StemStarts = planning::starts(recipe, &surveys, None);
+    let mut draft = drafting::draft(recipe, &surveys, &evidence, None);
+    draft.starts = Some(&starts);
+    test(&mut draft)
+}
+
+/// Ids of the findings of a stem.
+pub(crate) fn ids(findings: &[Finding]) -> Vec<&'static str> {
+    findings.iter().map(|finding| finding.id.as_str()).collect()
+}
