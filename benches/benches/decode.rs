@@ -11,9 +11,10 @@ use std::time::Instant;
 
 use loadin_audio::Block;
 use loadin_benches::{flac, is_asked, wav};
-use loadin_pipeline::event::{Event, Step};
-use loadin_pipeline::stop::Stop;
-use loadin_pipeline::{Bench, run};
+use loadin_pipeline::run;
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::event::{Event, Step};
+use loadin_pipeline::work::stop::Stop;
 use loadin_plan::recipe::Recipe;
 
 const RATE_HZ: u32 = 48_000;
@@ -56,8 +57,8 @@ fn surveyed(delivery: &Path) -> f64 {
         }
     };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(2).build().expect("two threads");
-    let bench = Bench::new(Stop::new(), Arc::new(listen));
-    pool.install(|| run::study(delivery, &recipe, &bench, None)).expect("a survey");
+    let work = Context::new(Stop::new(), Arc::new(listen));
+    pool.install(|| run::study(delivery, &recipe, &work, None)).expect("a survey");
     let (start, end) = *seconds.lock().expect("no listener panics");
     end - start
 }

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use loadin_audio::{Block, Sketcher};
 use loadin_benches::{SONG, is_asked, prepare, write_song};
-use loadin_pipeline::event::{Event, Step};
+use loadin_pipeline::work::event::{Event, Step};
 use loadin_plan::recipe::Recipe;
 
 const RATE_HZ: u32 = 48_000;

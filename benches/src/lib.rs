@@ -7,11 +7,12 @@ use std::sync::Arc;
 
 use loadin_audio::{Block, Quantiser, signal};
 use loadin_codec::{Error, SampleKind, SoundWriter, Target, WavSpec, WavWriter};
-use loadin_pipeline::event::Event;
+use loadin_pipeline::output::folder::Packaging;
 use loadin_pipeline::run::{self, Job};
-use loadin_pipeline::shelf::Shelf;
-use loadin_pipeline::stop::Stop;
-use loadin_pipeline::{Bench, Packaging};
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::event::Event;
+use loadin_pipeline::work::sound_cache::SoundCache;
+use loadin_pipeline::work::stop::Stop;
 use loadin_plan::recipe::Recipe;
 use loadin_storage::disk::RealDisk;
 
@@ -37,7 +38,10 @@ pub fn prepare(
         disk: Arc::new(RealDisk),
         packaging: Packaging::Plain,
         relink: false,
-        bench: Bench { shelf: Shelf::new(1 << 30), ..Bench::new(Stop::new(), Arc::new(listen)) },
+        work: Context {
+            sound_cache: SoundCache::new(1 << 30),
+            ..Context::new(Stop::new(), Arc::new(listen))
+        },
         papers: &|_, _| Vec::new(),
         started_unix: 0,
     };

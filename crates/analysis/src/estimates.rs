@@ -4,7 +4,6 @@
 use loadin_record::evidence::{DOWNBEAT, Estimates, SECTIONS, StemPlace, TEMPO};
 use loadin_record::finding::{Finding, Id, rounded};
 use loadin_record::music::{Confidence, Fact, Facts, meters_of, words};
-use loadin_record::survey::Survey;
 use loadin_session::Family;
 use loadin_session::estimate::{
     Known, Presence, Tempo, TempoVerdict, is_same_pulse, judge_tempo, letter, sections as sections_of,

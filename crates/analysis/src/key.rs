@@ -6,7 +6,6 @@ use loadin_audio::{Chroma, ChromaMeter, FINE};
 use loadin_record::evidence::Estimates;
 use loadin_record::finding::{Finding, Id, round_to};
 use loadin_record::music::{Confidence, Fact, Facts};
-use loadin_record::survey::Survey;
 use loadin_session::estimate::{KeyFit, KeyRelation, PROFILES, Profile, key_of_circle, key_relation};
 use loadin_session::facts::key_of;
 use loadin_session::{Family, role_of, without_title};

@@ -1,6 +1,6 @@
 //! A command that could not do its work: the error for people and the exit code for scripts.
 
-use loadin_pipeline::OutFolderError;
+use loadin_pipeline::output::folder::OutFolderError;
 use loadin_pipeline::run::RunError;
 
 use crate::Exit;

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use loadin_pipeline::scan;
+use loadin_pipeline::source::scan;
 
 use crate::Failure;
 

@@ -2,9 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
-use loadin_pipeline::manifest_file::read_manifest;
-use loadin_pipeline::papers::{PapersError, write_audit};
-use loadin_pipeline::{outputs_of, scan};
+use loadin_pipeline::after::papers::{PapersError, write_audit};
+use loadin_pipeline::output::folder::outputs_of;
+use loadin_pipeline::output::manifest_file::read_manifest;
+use loadin_pipeline::source::scan;
 use loadin_record::manifest::Manifest;
 use loadin_record::summary::{Ended, Summary};
 use loadin_record::survey::Survey;

@@ -5,7 +5,7 @@ use std::io::Write;
 use std::sync::Mutex;
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
-use loadin_pipeline::event::{Event, Step};
+use loadin_pipeline::work::event::{Event, Step};
 use serde_json::json;
 
 use crate::args::Progress;

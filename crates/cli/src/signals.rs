@@ -2,7 +2,7 @@
 
 use std::sync::LazyLock;
 
-use loadin_pipeline::stop::Stop;
+use loadin_pipeline::work::stop::Stop;
 
 use crate::{Exit, Failure};
 

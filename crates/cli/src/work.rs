@@ -3,9 +3,10 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use loadin_pipeline::event::Event;
 use loadin_pipeline::run::{self, Study};
-use loadin_pipeline::{Bench, Patience};
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::event::Event;
+use loadin_pipeline::work::watchdog::Patience;
 use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::Manifest;
 
@@ -25,9 +26,9 @@ pub(crate) fn on_threads<T: Send>(asked: &Threads, work: impl FnOnce() -> T + Se
 }
 
 /// What work on stems is done with, where nothing is kept for later.
-pub(crate) fn bench(progress: &Arc<Reporter>) -> Bench {
+pub(crate) fn context(progress: &Arc<Reporter>) -> Context {
     let progress = Arc::clone(progress);
-    Bench::new(STOP.clone(), Arc::new(move |event: Event<'_>| progress.show(&event)))
+    Context::new(STOP.clone(), Arc::new(move |event: Event<'_>| progress.show(&event)))
 }
 
 /// Surveys and plans a delivery, and writes nothing.
@@ -38,6 +39,6 @@ pub(crate) fn study(
     earlier: Option<&Manifest>,
     progress: &Arc<Reporter>,
 ) -> Result<Study, Failure> {
-    let bench = Bench { patience: Patience::seconds(work.patience), ..bench(progress) };
-    Ok(on_threads(&work.threads, || run::study(delivery, recipe, &bench, earlier))??)
+    let shared = Context { patience: Patience::seconds(work.patience), ..context(progress) };
+    Ok(on_threads(&work.threads, || run::study(delivery, recipe, &shared, earlier))??)
 }

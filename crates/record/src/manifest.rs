@@ -24,7 +24,7 @@ pub const FORMAT_VERSION: u32 = 1;
 pub enum ManifestError {
     /// It cannot be read as JSON.
     #[error("it is not JSON: {0}")]
-    NotJson(#[source] serde_json::Error),
+    NotJson(serde_json::Error),
     /// It was written in another form.
     #[error("it has format version {found}, this program reads {FORMAT_VERSION}")]
     OtherVersion {
@@ -36,7 +36,7 @@ pub enum ManifestError {
     NoVersion,
     /// A field is missing or is something else.
     #[error("it does not follow the manifest schema: {0}")]
-    OtherSchema(#[source] serde_json::Error),
+    OtherSchema(serde_json::Error),
 }
 
 /// The record of one delivery.

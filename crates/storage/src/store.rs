@@ -9,7 +9,6 @@ use std::path::{Path, PathBuf};
 
 use loadin_codec::Output;
 use loadin_record::digest::{Stored, hex};
-use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::disk::{Disk, DiskFile};

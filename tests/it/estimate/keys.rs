@@ -5,9 +5,9 @@ use std::fs;
 use std::sync::Arc;
 
 use loadin_audio::{Block, ChromaMeter, FINE, Sketcher};
-use loadin_pipeline::Bench;
 use loadin_pipeline::run::study;
-use loadin_pipeline::stop::Stop;
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::stop::Stop;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_session::estimate::{KeyRelation, PROFILES, key_of_circle, key_relation};
 use loadin_session::facts::{Key, key_of};
@@ -56,7 +56,7 @@ fn deliver(tune: &Tune) -> Delivery {
 fn songs_in_all_keys() {
     let wanted = wanted();
     let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
-    let bench = Bench::new(Stop::new(), Arc::new(|_| {}));
+    let work = Context::new(Stop::new(), Arc::new(|_| {}));
     let (mut score, mut sure, mut sure_and_far) = (0.0, 0, 0);
     for seed in (0..48).step_by((48 / wanted.clamp(1, 48)) as usize) {
         let tune = tune(1000 * 24 + seed, 40.0);
@@ -64,7 +64,7 @@ fn songs_in_all_keys() {
         if let Some(folder) = setting("LOADIN_KEYS_TO") {
             keep(&folder, seed, &tune, &delivery);
         }
-        let study = study(&delivery.path(), &recipe, &bench, None).unwrap();
+        let study = study(&delivery.path(), &recipe, &work, None).unwrap();
         let fact = &study.evidence.music.facts["key_estimate"];
         let truth = truth(&tune);
         let won = fact.value.as_str().and_then(key_of).map_or(0.0, |heard| weight(heard, truth));

@@ -6,9 +6,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use loadin_pipeline::output::folder::Packaging;
 use loadin_pipeline::run::{self, Job, RunError};
-use loadin_pipeline::stop::Stop;
-use loadin_pipeline::{Bench, Packaging};
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::stop::Stop;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_storage::disk::{Disk, DiskFile, RealDisk};
 
@@ -136,7 +137,7 @@ fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(),
         disk: Arc::new(disk),
         packaging: Packaging::Plain,
         relink: false,
-        bench: Bench::new(Stop::new(), Arc::new(|_| {})),
+        work: Context::new(Stop::new(), Arc::new(|_| {})),
         papers: &|_, _| vec![("paper.txt".to_owned(), b"a paper\n".to_vec())],
         started_unix: 0,
     };

@@ -6,10 +6,12 @@ use std::process::Command;
 use std::sync::{Arc, Mutex};
 
 use loadin_audio::signal;
-use loadin_pipeline::event::{Event, Step};
+use loadin_pipeline::output::folder::Packaging;
 use loadin_pipeline::run::{self, Job};
-use loadin_pipeline::stop::Stop;
-use loadin_pipeline::{Bench, Packaging, Patience};
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::event::{Event, Step};
+use loadin_pipeline::work::stop::Stop;
+use loadin_pipeline::work::watchdog::Patience;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_record::manifest::{Manifest, State};
 use loadin_storage::disk::RealDisk;
@@ -33,7 +35,7 @@ fn prepare_with(
             mischief();
         }
     };
-    let bench = Bench::new(Stop::new(), Arc::new(listener));
+    let context = Context::new(Stop::new(), Arc::new(listener));
     run::prepare(&Job {
         delivery: &delivery.path(),
         out: &delivery.out("out"),
@@ -41,7 +43,7 @@ fn prepare_with(
         recipe: &recipe,
         disk: Arc::new(RealDisk),
         relink: false,
-        bench: Bench { patience: Patience::seconds(1), ..bench },
+        work: Context { patience: Patience::seconds(1), ..context },
         papers: &|_, _| Vec::new(),
         started_unix: 0,
     })

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use loadin_audio::signal;
-use loadin_pipeline::manifest_file::read_manifest;
+use loadin_pipeline::output::manifest_file::read_manifest;
 use loadin_record::manifest::Manifest;
 use loadin_tests::Delivery;
 

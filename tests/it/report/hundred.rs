@@ -2,8 +2,7 @@
 
 use std::time::Instant;
 
-use loadin_pipeline::papers::outlook;
-use loadin_pipeline::run::Study;
+use loadin_pipeline::run::{Study, planned_manifest};
 use loadin_plan::music::Music;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_plan::{Given, Planned, plan, starts};
@@ -170,7 +169,7 @@ fn study(recipe: &Recipe) -> Study {
 fn the_page_of_a_hundred_stems_of_an_hour_can_be_mailed() {
     let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
     let study = study(&recipe);
-    let manifest = outlook(&recipe, &study);
+    let manifest = planned_manifest(&recipe, &study);
     let begun = Instant::now();
     let papers = loadin_report::papers(&manifest, &study.surveys);
     let seconds = begun.elapsed().as_secs_f64();

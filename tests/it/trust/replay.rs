@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use loadin_audio::signal;
-use loadin_pipeline::verify;
+use loadin_pipeline::after::verify;
 use serde_json::Value;
 
 use super::demo;

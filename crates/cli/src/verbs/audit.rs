@@ -4,8 +4,7 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
-use loadin_pipeline::papers::outlook;
-use loadin_pipeline::run::Study;
+use loadin_pipeline::run::{Study, planned_manifest};
 use loadin_plan::shape::Fate;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::Manifest;
@@ -33,13 +32,13 @@ pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -
         if study.plan.stems.iter().any(|stem| matches!(stem.fate, Fate::Fail { .. })) {
             exit = Exit::SomeStems;
         }
-        let outlook = outlook(&recipe, &study);
+        let expected = planned_manifest(&recipe, &study);
         if let Some(places) = &mut places {
-            places.write(delivery, outlook.clone(), &study.surveys)?;
+            places.write(delivery, expected.clone(), &study.surveys)?;
         }
         match args.format {
             Format::Json => pages.push(page(&study)),
-            Format::Table => print(delivery, &study, &outlook, out)?,
+            Format::Table => print(delivery, &study, &expected, out)?,
         }
     }
     let written = places.map(pages::AuditPlaces::finish).transpose()?;
@@ -76,7 +75,7 @@ fn page(study: &Study) -> Value {
     })
 }
 
-fn print(delivery: &Path, study: &Study, outlook: &Manifest, out: &mut dyn Write) -> Result<(), Failure> {
+fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Write) -> Result<(), Failure> {
     writeln!(
         out,
         "{}: {} audio files",
@@ -111,7 +110,7 @@ fn print(delivery: &Path, study: &Study, outlook: &Manifest, out: &mut dyn Write
     for ignored in &study.inventory.ignored {
         writeln!(out, "{}: ignored: {}", printable(&ignored.path), printable(&ignored.why))?;
     }
-    loudness_caution(outlook.louder_db(), out)
+    loudness_caution(expected.louder_db(), out)
 }
 
 /// Format, length and peak.

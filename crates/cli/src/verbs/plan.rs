@@ -3,13 +3,11 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use loadin_pipeline::manifest_file::read_manifest;
-use loadin_pipeline::outputs_of;
-use loadin_pipeline::papers::outlook;
+use loadin_pipeline::output::folder::outputs_of;
+use loadin_pipeline::output::manifest_file::read_manifest;
+use loadin_pipeline::run::planned_manifest;
 use loadin_plan::plan::{Plan, StemPlan};
 use loadin_plan::shape::Fate;
-use loadin_record::manifest::{Change, Manifest};
-use loadin_record::written::Measured;
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
@@ -33,7 +31,7 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
         }
         Format::Table => {
             print(&study.plan, out)?;
-            loudness_caution(outlook(&recipe, &study).louder_db(), out)?;
+            loudness_caution(planned_manifest(&recipe, &study).louder_db(), out)?;
         }
     }
     Ok(exit(&study.plan))

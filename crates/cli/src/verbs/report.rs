@@ -4,8 +4,8 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use loadin_pipeline::outputs_of;
-use loadin_pipeline::papers::write_again;
+use loadin_pipeline::after::papers::write_again;
+use loadin_pipeline::output::folder::outputs_of;
 use loadin_storage::disk::RealDisk;
 
 use crate::args::Report;

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use loadin_pipeline::restore::{self, How, RestoreError, RestoredFile};
+use loadin_pipeline::after::restore::{self, How, RestoreError, RestoredFile};
 use loadin_storage::disk::RealDisk;
 
 use crate::args::Restore;

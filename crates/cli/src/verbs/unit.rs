@@ -4,8 +4,10 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use loadin_pipeline::units::{self, Desk, Estimate, Scanned, Standing, UnitError};
-use loadin_pipeline::{Bench, Patience, scan};
+use loadin_pipeline::source::scan;
+use loadin_pipeline::units::{self, DeliveryState, Estimate, Scanned, UnitContext, UnitError};
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::watchdog::Patience;
 use loadin_record::manifest::State;
 
 use crate::args::{Step, UnitWork};
@@ -15,7 +17,7 @@ use crate::progress::Reporter;
 use crate::recipe_file::load_recipe;
 use crate::signals::stop_on_signals;
 use crate::table::printable;
-use crate::work::{bench, on_threads};
+use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 
 /// What is done with one delivery: the line to print and how that ends.
@@ -32,15 +34,15 @@ pub(crate) fn run(step: &Step, progress: &Arc<Reporter>, out: &mut dyn Write) ->
     }
     refuse_shared_folders(&args.deliveries, &args.out)?;
     stop_on_signals()?;
-    let bench = Bench { patience: Patience::seconds(args.work.patience), ..bench(progress) };
+    let shared = Context { patience: Patience::seconds(args.work.patience), ..context(progress) };
     let mut exit = Exit::Done;
     for (number, delivery) in args.deliveries.iter().enumerate() {
         if deals_deliveries(step) && args.shard.is_some_and(|shard| !shard.has(number)) {
             continue;
         }
         let folder = out_of(args, delivery);
-        let desk = Desk { delivery, out: &folder, recipe: &recipe, bench: &bench };
-        let done = on_threads(&args.work.threads, || work(step, args, &desk, number))?;
+        let unit = UnitContext { delivery, out: &folder, recipe: &recipe, work: &shared };
+        let done = on_threads(&args.work.threads, || work(step, args, &unit, number))?;
         progress.close();
         // The engine tries again while anything may pass; what needs a person is said again then.
         exit = exit.max(told(done, delivery, out)?);
@@ -83,7 +85,7 @@ fn told(done: Done, delivery: &Path, out: &mut dyn Write) -> Result<Exit, Failur
     }
 }
 
-fn work(step: &Step, args: &UnitWork, desk: &Desk<'_>, number: usize) -> Done {
+fn work(step: &Step, args: &UnitWork, unit: &UnitContext<'_>, number: usize) -> Done {
     // A large stem of one delivery meets a small one of the next in every share.
     let mine = |path: &str, rank: usize| match (&args.stem, args.shard) {
         (Some(stem), _) => stem == path,
@@ -91,40 +93,46 @@ fn work(step: &Step, args: &UnitWork, desk: &Desk<'_>, number: usize) -> Done {
         (None, None) => true,
     };
     match step {
-        Step::Scan(_) => Ok((scanned(&units::scan(desk)?, desk.delivery), Exit::Done)),
+        Step::Scan(_) => Ok((scanned(&units::scan(unit)?, unit.delivery), Exit::Done)),
         Step::Survey(_) => {
-            let stems = units::survey(desk, &mine)?;
-            named(args, stems, desk, "surveyed", &[])
+            let stems = units::survey(unit, &mine)?;
+            named(args, stems, unit, "surveyed", &[])
         }
         Step::Plan(_) => {
-            units::plan(desk)?;
-            Ok((format!("{}: planned", desk.delivery.display()), Exit::Done))
+            units::plan(unit)?;
+            Ok((format!("{}: planned", unit.delivery.display()), Exit::Done))
         }
         Step::Render(_) => {
-            let (stems, failed) = units::render(desk, &mine)?;
-            named(args, stems, desk, "rendered", &failed)
+            let (stems, failed) = units::render(unit, &mine)?;
+            named(args, stems, unit, "rendered", &failed)
         }
-        Step::Seal(_) => sealed(desk),
+        Step::Seal(_) => sealed(unit),
     }
 }
 
 /// A stem that fails is recorded, and the seal says so: until then the others go on.
-fn named(args: &UnitWork, stems: usize, desk: &Desk<'_>, word: &str, failed: &[(String, String)]) -> Done {
+fn named(
+    args: &UnitWork,
+    stems: usize,
+    unit: &UnitContext<'_>,
+    word: &str,
+    failed: &[(String, String)],
+) -> Done {
     if let Some(path) = args.stem.as_ref().filter(|_| stems == 0) {
-        return Err(UnitError::NoSuchStem { path: path.clone(), delivery: desk.delivery.to_owned() });
+        return Err(UnitError::NoSuchStem { path: path.clone(), delivery: unit.delivery.to_owned() });
     }
     let failed: String = failed
         .iter()
         .map(|(path, why)| format!("\n  failed: {}: {}", printable(path), printable(why)))
         .collect();
-    Ok((format!("{}: {stems} stems {word}{failed}", desk.delivery.display()), Exit::Done))
+    Ok((format!("{}: {stems} stems {word}{failed}", unit.delivery.display()), Exit::Done))
 }
 
 fn scanned(scanned: &Scanned, delivery: &Path) -> String {
-    let standing = match scanned.standing {
-        Standing::Open => "open",
-        Standing::Sealed => "sealed",
-        Standing::Failed(_) => "failed",
+    let standing = match scanned.state {
+        DeliveryState::Open => "open",
+        DeliveryState::Sealed => "sealed",
+        DeliveryState::Failed(_) => "failed",
     };
     let estimates = || scanned.stems.iter().map(|(_, estimate)| estimate);
     let megabytes = |estimate: &Estimate| estimate.memory_bytes.div_ceil(1 << 20);
@@ -135,8 +143,8 @@ fn scanned(scanned: &Scanned, delivery: &Path) -> String {
     format!("{standing}\t{stems}\t{memory}\t{longest}\t{all}\t{plan_memory}\t{plan}\t{}", delivery.display())
 }
 
-fn sealed(desk: &Desk<'_>) -> Done {
-    let manifest = units::seal(desk, &loadin_report::papers, clock::unix_seconds())?;
+fn sealed(unit: &UnitContext<'_>) -> Done {
+    let manifest = units::seal(unit, &loadin_report::papers, clock::unix_seconds())?;
     let left = manifest.stems.iter().filter(|stem| matches!(stem.state, State::Failed | State::SetAside));
     let lines: Vec<String> = left
         .map(|stem| {
@@ -145,7 +153,7 @@ fn sealed(desk: &Desk<'_>) -> Done {
         })
         .collect();
     let exit = if lines.is_empty() { Exit::Done } else { Exit::SomeStems };
-    Ok((format!("{}: sealed{}", desk.delivery.display(), lines.concat()), exit))
+    Ok((format!("{}: sealed{}", unit.delivery.display(), lines.concat()), exit))
 }
 
 impl From<UnitError> for Failure {

@@ -4,14 +4,15 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
-use loadin_pipeline::event::Event;
-use loadin_pipeline::replay::{ReplayError, replay};
-use loadin_pipeline::verify::{self, Verified};
+use loadin_pipeline::after::replay::{ReplayError, replay};
+use loadin_pipeline::after::verify;
+use loadin_pipeline::output::difference::Verified;
+use loadin_pipeline::work::event::Event;
 
 use crate::args::Verify;
 use crate::progress::Reporter;
 use crate::table::printable;
-use crate::work::{bench, on_threads};
+use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Verify, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -57,7 +58,7 @@ fn look(args: &Verify, folder: &Path, progress: &Arc<Reporter>) -> Result<Verifi
     let mut verified = verify::verify(folder, delivery.filter(|_| !args.replay), &listener)
         .map_err(|text| Failure::bad(format!("{text}; give the folder that holds manifest.json")))?;
     if let Some(delivery) = delivery.filter(|_| args.replay) {
-        replay(folder, delivery, &bench(progress), &mut verified).map_err(|error| match error {
+        replay(folder, delivery, &context(progress), &mut verified).map_err(|error| match error {
             ReplayError::Run(error) => Failure::from(error),
             error => Failure::new(Exit::BadArguments, error),
         })?;

@@ -6,7 +6,7 @@ use loadin_record::survey::{EnvelopeChannel, FileFacts, Scope, Survey};
 use loadin_storage::pieces::digest;
 use loadin_storage::records::{Records, bytes_of, floats_of};
 
-use crate::scan;
+use crate::source::file;
 
 /// Steps of which there may be a record about a file.
 const SURVEY: &str = "survey";
@@ -22,7 +22,7 @@ impl Surveys<'_> {
     pub(crate) fn proved(&self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
         let (mut survey, tail): (Survey, _) = self.0.read(SURVEY, &file.path, &(file, scope))?;
         restore_envelope(&mut survey, &floats_of(&tail))?;
-        let found = digest(&mut scan::open(delivery, &file.path).ok()?).ok()?;
+        let found = digest(&mut file::open(delivery, &file.path).ok()?).ok()?;
         (found.sha256 == survey.sha256).then_some(survey)
     }
 

@@ -7,7 +7,7 @@ use std::path::Path;
 use loadin_plan::music::Music;
 use loadin_record::survey::Inventory;
 
-use crate::watch::Patience;
+use crate::work::watchdog::Patience;
 
 /// Reads what names, notes and MIDI files of the delivery in `root` state of the music. A file that cannot be read is a
 /// finding in it.

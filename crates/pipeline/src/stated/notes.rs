@@ -12,8 +12,8 @@ use loadin_record::survey::Inventory;
 use loadin_session::facts::{Midi, read_midi};
 use loadin_session::system_file;
 
-use crate::scan::{Place, locate};
-use crate::watch::{Patience, watched};
+use crate::source::file::{SourceLocation, locate};
+use crate::work::watchdog::{Patience, watched};
 
 /// Notes are short; a longer text is something else.
 const MOST_TEXT_BYTES: u64 = 256 * 1024;
@@ -66,7 +66,7 @@ fn bytes(delivery: &Path, path: &str, most: u64, patience: Patience) -> Result<V
     let place = locate(delivery, path).map_err(|error| error.to_string())?;
     let read = move || -> std::io::Result<Result<Vec<u8>, String>> {
         // A pipe would be waited for; a link may lead anywhere.
-        if let Place::File(real) = &place
+        if let SourceLocation::File(real) = &place
             && !std::fs::symlink_metadata(real)?.is_file()
         {
             return Ok(Err("it is no plain file".to_owned()));
@@ -80,7 +80,7 @@ fn bytes(delivery: &Path, path: &str, most: u64, patience: Patience) -> Result<V
     match watched(patience, 0.0, move |_| read()) {
         Ok(Ok(result)) => result,
         Ok(Err(error)) => Err(error.to_string()),
-        Err(trouble) => Err(trouble.to_string()),
+        Err(error) => Err(error.to_string()),
     }
 }
 

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use loadin_storage::store::StoreError;
 
-use crate::out_folder::OutFolderError;
+use crate::output::folder::OutFolderError;
 use crate::run::RunError;
 
 /// Why a unit has ended without its output.

@@ -76,17 +76,20 @@ impl InventoryFile {
 pub(super) struct PlanFile {
     pub(super) rests_on: String,
     pub(super) plan: Plan,
+    /// Its name in the file is that of earlier versions.
+    #[serde(rename = "heard")]
     pub(super) evidence: Evidence,
     pub(super) late: Option<Late>,
-    /// Content digests of the surveyed sources, by path.
-    pub(super) contents: BTreeMap<String, String>,
+    /// SampleDigest digests of the surveyed sources, by path.
+    #[serde(rename = "contents")]
+    pub(super) sample_digests: BTreeMap<String, String>,
 }
 
 impl PlanFile {
     pub(super) fn of(rests_on: String, study: Study) -> Self {
         Self {
             rests_on,
-            contents: study.contents(),
+            sample_digests: study.sample_digests(),
             plan: study.plan,
             evidence: study.evidence,
             late: study.late,

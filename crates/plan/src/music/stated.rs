@@ -9,7 +9,6 @@ use loadin_record::survey::Inventory;
 use loadin_session::facts::{
     At, Key, Material, Meter, Midi, Stated, Statements, Tempo, agreed, bpm_of, statements,
 };
-use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use super::markers::Markers;

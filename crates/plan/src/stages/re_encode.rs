@@ -23,6 +23,7 @@ use crate::values::PeakKind;
 /// The container of the outputs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
+#[schemars(rename = "ContainerSetting")]
 pub enum OutputContainer {
     /// Broadcast WAV: with a `bext` chunk (EBU Tech 3285); RF64 past 4 GiB.
     Bwf,
@@ -138,6 +139,7 @@ impl Default for Settings {
 
 /// How samples are stored, in a form that can be serialised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Storage")]
 pub enum SampleFormat {
     /// 16-bit integers.
     #[serde(rename = "16-bit")]

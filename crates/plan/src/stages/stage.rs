@@ -22,6 +22,7 @@ pub trait Processor: Send {
 /// Which stems share one decision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
+#[schemars(rename = "Link")]
 pub enum LinkScope {
     /// Every stem for itself.
     Stem,

@@ -2,7 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use loadin_pipeline::{Patience, scan};
+use loadin_pipeline::source::scan;
+use loadin_pipeline::work::watchdog::Patience;
 use loadin_record::summary::{DeliverySummary, Ended};
 
 use crate::Failure;

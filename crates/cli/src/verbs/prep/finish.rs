@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-use loadin_pipeline::outputs_of;
+use loadin_pipeline::output::folder::outputs_of;
 use loadin_record::summary::{Ended, Summary};
 use loadin_storage::disk::RealDisk;
 use loadin_storage::store::store_text;

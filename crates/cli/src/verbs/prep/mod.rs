@@ -8,9 +8,11 @@ use std::io::Write;
 use std::sync::Arc;
 use std::time::Instant;
 
+use loadin_pipeline::output::folder::Packaging;
 use loadin_pipeline::run::{self, Job};
-use loadin_pipeline::shelf::Shelf;
-use loadin_pipeline::{Bench, Packaging, Patience};
+use loadin_pipeline::work::context::Context;
+use loadin_pipeline::work::sound_cache::SoundCache;
+use loadin_pipeline::work::watchdog::Patience;
 use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::Manifest;
 use loadin_record::summary::{DeliverySummary, Ended, Summary};
@@ -23,7 +25,7 @@ use crate::pages::store_batch_index;
 use crate::progress::Reporter;
 use crate::recipe_file::load_recipe;
 use crate::signals::{STOP, stop_on_signals};
-use crate::work::{bench, on_threads};
+use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -150,10 +152,10 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) 
         recipe,
         disk: Arc::new(RealDisk),
         relink: args.relink,
-        bench: Bench {
-            shelf: Shelf::new(memory),
+        work: Context {
+            sound_cache: SoundCache::new(memory),
             patience: Patience::seconds(args.work.patience),
-            ..bench(progress)
+            ..context(progress)
         },
         papers: &loadin_report::papers,
         started_unix: clock::unix_seconds(),

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::Path;
 
-use loadin_pipeline::outputs_of;
+use loadin_pipeline::output::folder::outputs_of;
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::summary::{DeliverySummary, Summary};
 

@@ -1,0 +1,88 @@
+//! Papers in an output folder: written before anything is changed, written again, and never over somebody's own words.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use loadin_record::layout::AUDIO;
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
+use loadin_storage::disk::Disk;
+use loadin_storage::store::StoreError;
+
+use crate::journal::Surveys;
+use crate::output::checksums::listed;
+use crate::output::folder::{OutFolder, OutFolderError, Packaging, outputs_of};
+use crate::output::manifest_file::{ManifestFileError, read_manifest};
+use crate::output::papers::{store_list, store_papers};
+use crate::run::{Papers, RunError};
+
+/// Why papers cannot be written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PapersError {
+    /// There is no prepared delivery.
+    #[error("{0}; give the folder of a prepared delivery, the one that holds manifest.json")]
+    NotPrepared(ManifestFileError),
+    /// A run into the folder was interrupted: the outputs may be those of another manifest.
+    #[error("the last run into \"{}\" was interrupted; give its command again, which writes the papers too", out.display())]
+    Interrupted {
+        /// The output folder.
+        out: PathBuf,
+    },
+    /// The page before the work would replace the one about the work.
+    #[error("\"{}\" holds a prepared delivery, whose papers an audit would replace; choose another --out", out.display())]
+    Prepared {
+        /// The output folder.
+        out: PathBuf,
+    },
+    /// The output folder cannot be used.
+    #[error(transparent)]
+    Out(#[from] OutFolderError),
+    /// The delivery cannot be studied.
+    #[error(transparent)]
+    Run(#[from] RunError),
+    /// A file cannot be written.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// Writes the papers of a delivery that was only looked at into a folder of their own.
+pub fn write_audit(
+    delivery: &Path,
+    out: &Path,
+    outlook: &Manifest,
+    surveys: &[Survey],
+    disk: &dyn Disk,
+    papers: &Papers<'_>,
+) -> Result<(), PapersError> {
+    OutFolder::check_place(delivery, out)?;
+    let folder = OutFolder::claim(out, Packaging::Plain)?;
+    if folder.earlier().is_some() {
+        return Err(PapersError::Prepared { out: out.to_owned() });
+    }
+    let sums = store_papers(disk, out, papers(outlook, surveys))?;
+    store_list(disk, out, &sums)?;
+    folder.release(disk, outlook)?;
+    // It was made for outputs, and there are none; what is not empty stays.
+    let _ = fs::remove_dir(out.join(AUDIO));
+    Ok(())
+}
+
+/// Writes the papers of a prepared delivery again, from its manifest and the measurements that its journal keeps.
+/// Where those are gone, the papers are made without them.
+pub fn write_again(root: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
+    let manifest = read_manifest(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
+    let folder = OutFolder::claim(root, Packaging::of(root))?;
+    if folder.was_interrupted() {
+        return Err(PapersError::Interrupted { out: root.to_owned() });
+    }
+    let records = folder.records(disk);
+    let surveys: Vec<Survey> =
+        manifest.stems.iter().filter_map(|stem| Surveys(&records).now(&stem.source.path)).collect();
+    let out = folder.outputs();
+    let mut sums = listed(out);
+    sums.extend(store_papers(disk, out, papers(&manifest, &surveys))?);
+    store_list(disk, out, &sums)?;
+    folder.release(disk, &manifest)?;
+    Ok(manifest)
+}

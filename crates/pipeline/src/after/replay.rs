@@ -1,0 +1,146 @@
+//! The hardest check of a prepared delivery: it is made again from its sources and its recipe, into digests alone, and
+//! must come out the same to the last bit.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
+use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_storage::disk::RealDisk;
+
+use crate::output::difference::Verified;
+use crate::output::folder::outputs_of;
+use crate::output::manifest_file::{ManifestFileError, read_manifest};
+use crate::render;
+use crate::run::{self, RunError, StemOutcome, Study};
+use crate::work::context::Context;
+use crate::work::schedule::in_parallel;
+
+/// Why nothing could be made again.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ReplayError {
+    /// The manifest cannot be read.
+    #[error(transparent)]
+    Manifest(#[from] ManifestFileError),
+    /// The recipe beside it cannot be read.
+    #[error("cannot use \"{}\": {why}", path.display())]
+    Recipe {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// The delivery cannot be surveyed.
+    #[error(transparent)]
+    Run(#[from] RunError),
+}
+
+/// Makes the prepared delivery in the folder or bag `root` again from the sources in `delivery`, and adds to `verified` what comes out
+/// differently. Writes nothing. Runs on the current rayon pool.
+pub fn replay(
+    root: &Path,
+    delivery: &Path,
+    work: &Context,
+    verified: &mut Verified,
+) -> Result<(), ReplayError> {
+    let out = &outputs_of(root);
+    let manifest = read_manifest(out)?;
+    let recipe = recipe_of(out)?;
+    let study = run::study(delivery, &recipe, work, Some(&manifest))?;
+    let before = verified.differences.len();
+    check_sources(&manifest, &study, verified);
+    if verified.differences.len() > before {
+        // Other sources give another delivery: saying so once is enough.
+        return Ok(());
+    }
+    let rendered = render_all(out, delivery, &study, work);
+    if work.stop.is_asked() {
+        return Err(RunError::Stopped.into());
+    }
+    verified.replayed = rendered.len();
+    compare(&manifest, &run::manifest(&recipe, &study, &rendered), verified);
+    Ok(())
+}
+
+fn recipe_of(out: &Path) -> Result<Recipe, ReplayError> {
+    let path = out.join("recipe.toml");
+    let wrong = |why: String| ReplayError::Recipe { path: path.clone(), why };
+    let text = fs::read_to_string(&path).map_err(|error| wrong(error.to_string()))?;
+    Recipe::parse(&text)
+        .map_err(|errors| wrong(errors.iter().map(|e| e.text.clone()).collect::<Vec<_>>().join("; ")))
+}
+
+fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
+    let found: BTreeMap<&str, &str> =
+        study.surveys.iter().map(|survey| (survey.path.as_str(), survey.sha256.as_str())).collect();
+    let mut known = BTreeSet::new();
+    for stem in &manifest.stems {
+        let source = &stem.source;
+        known.insert(source.path.as_str());
+        verified.sources += usize::from(source.sha256.is_some());
+        match found.get(source.path.as_str()) {
+            None => {
+                verified.differs(&source.path, "the source is missing, so nothing can be made from it again");
+            }
+            Some(sha256) if *sha256 != source.sha256.as_deref().unwrap_or("") => {
+                verified.differs(&source.path, "the source has changed, so it gives something else");
+            }
+            Some(_) => {}
+        }
+    }
+    for path in found.keys().filter(|path| !known.contains(*path)) {
+        verified.differs(*path, "it was not in the delivery when that was prepared");
+    }
+}
+
+fn render_all(out: &Path, delivery: &Path, study: &Study, work: &Context) -> BTreeMap<String, StemOutcome> {
+    let context = study.render_context(delivery, out, Arc::new(RealDisk), work);
+    let stems: Vec<&StemPlan> = study.plan.rendered().collect();
+    let cost = |stem: &&StemPlan| stem.output_bytes();
+    let made = in_parallel(&stems, cost, |stem| {
+        let made = render::replay(&context, stem).map_err(|error| error.to_string());
+        (stem.path().to_owned(), made)
+    });
+    made.into_iter().collect()
+}
+
+/// Compares a manifest with the one that was made again.
+fn compare(manifest: &Manifest, made: &Manifest, verified: &mut Verified) {
+    let before = verified.differences.len();
+    let again = |path: &str| made.stems.iter().find(|stem| stem.source.path == path);
+    for stem in &manifest.stems {
+        let Some(other) = again(&stem.source.path).filter(|other| *other != stem) else { continue };
+        verified.differs(&stem.source.path, difference(stem, other));
+    }
+    if verified.differences.len() == before && manifest.digest != made.digest {
+        verified.differs("manifest.json", "made again, it says something else about the delivery as a whole");
+    }
+    if verified.differences.len() > before && manifest.tool != Tool::this() {
+        let text = format!(
+            "it was written by version {}, this is {}: another version may give other bytes",
+            manifest.tool.version,
+            Tool::this().version
+        );
+        verified.differs("manifest.json", text);
+    }
+}
+
+fn difference(stem: &StemRecord, made: &StemRecord) -> String {
+    match (&stem.output, &made.output) {
+        (Some(output), Some(again)) if output.sha256 != again.sha256 => {
+            format!("made again, {} has other bytes", output.path)
+        }
+        (Some(output), None) => {
+            let why = made.error.as_deref().unwrap_or("no reason is given");
+            format!("{} cannot be made again: {why}", output.path)
+        }
+        (None, Some(again)) => {
+            format!("the manifest calls it {}, but {} can be made", stem.state.as_str(), again.path)
+        }
+        _ => "made again, its record says something else".to_owned(),
+    }
+}

@@ -1,0 +1,16 @@
+//! A whole run over one delivery: list, survey, plan, render, seal. The same steps serve the dry run and the units.
+
+mod compose;
+mod error;
+mod late;
+mod pin;
+mod prepare;
+mod study;
+
+pub use self::compose::planned_manifest;
+pub(crate) use self::compose::{StemOutcome, manifest};
+pub use self::error::RunError;
+pub(crate) use self::prepare::finish;
+pub use self::prepare::{Job, Papers, prepare};
+pub use self::study::{Study, study};
+pub(crate) use self::study::{StudyContext, scan_delivery};

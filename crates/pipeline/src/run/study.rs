@@ -1,0 +1,231 @@
+//! All of a run that only reads: list, survey, compare, plan. The dry run ends here.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use loadin_analysis::{Delivery, Sketches, compare};
+use loadin_plan::music::Music;
+use loadin_plan::placement::StemStarts;
+use loadin_plan::plan::Plan;
+use loadin_plan::recipe::Recipe;
+use loadin_plan::stages::decode;
+use loadin_plan::{Given, Planned, majority_hz};
+use loadin_record::evidence::Evidence;
+use loadin_record::late::{Late, Pin};
+use loadin_record::manifest::Manifest;
+use loadin_record::music::Facts;
+use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+use loadin_storage::disk::Disk;
+use loadin_storage::records::Records;
+
+use super::late;
+use crate::journal::Surveys;
+use crate::render::RenderContext;
+use crate::run::error::RunError;
+use crate::run::pin::pin_of;
+use crate::source::scan::scan;
+use crate::stated::read_music;
+use crate::survey::measure::survey as measure;
+use crate::work::context::Context;
+use crate::work::event::{Event, Step};
+use crate::work::handoff::Threads;
+use crate::work::schedule::in_parallel_shared;
+
+/// A delivery as it was found and measured, with what is decided about it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Study {
+    /// The files.
+    pub inventory: Inventory,
+    /// What was measured, in the order of the files.
+    pub surveys: Vec<Survey>,
+    /// What is known of the music.
+    pub music: Music,
+    /// What comparing the stems has shown.
+    pub evidence: Evidence,
+    /// What is decided.
+    pub plan: Plan,
+    /// What came after an earlier preparation, which binds it.
+    pub late: Option<Late>,
+}
+
+impl Study {
+    /// SampleDigest digests of the sources that were measured, by path: a render finds the very same samples again.
+    pub(crate) fn sample_digests(&self) -> BTreeMap<String, String> {
+        let measured =
+            |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
+        self.surveys.iter().filter_map(measured).collect()
+    }
+
+    /// What the renders of this study share.
+    pub(crate) fn render_context(
+        &self,
+        delivery: &Path,
+        out: &Path,
+        disk: Arc<dyn Disk>,
+        work: &Context,
+    ) -> Arc<RenderContext> {
+        let sample_digests = self.sample_digests();
+        let (delivery, out) = (delivery.to_owned(), out.to_owned());
+        Arc::new(RenderContext { delivery, out, disk, sample_digests, work: work.clone() })
+    }
+}
+
+/// Surveys a delivery and plans it: all of a run that only reads. Files that came after an `earlier` preparation with
+/// the same recipe are bound by what that one has fixed.
+///
+/// Runs on the current rayon pool; its size changes nothing in the result.
+pub fn study(
+    delivery: &Path,
+    recipe: &Recipe,
+    work: &Context,
+    earlier: Option<&Manifest>,
+) -> Result<Study, RunError> {
+    let inventory = scan_delivery(delivery, work)?;
+    StudyContext { delivery, recipe, work, records: None, earlier }.study(inventory)
+}
+
+/// Lists the delivery; there must be audio in it.
+pub(crate) fn scan_delivery(delivery: &Path, work: &Context) -> Result<Inventory, RunError> {
+    let inventory = scan(delivery, work.patience)?;
+    if inventory.files.is_empty() {
+        return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
+    }
+    work.tell(Event::Scanned { delivery: &inventory.name, files: inventory.files.len() });
+    Ok(inventory)
+}
+
+/// What a study works with. A run does its steps one after the other; the unit commands (`units`) do one of them each.
+pub(crate) struct StudyContext<'a> {
+    pub(crate) delivery: &'a Path,
+    pub(crate) recipe: &'a Recipe,
+    pub(crate) work: &'a Context,
+    pub(crate) records: Option<&'a Records<'a>>,
+    pub(crate) earlier: Option<&'a Manifest>,
+}
+
+impl StudyContext<'_> {
+    pub(crate) fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
+        let scopes = self.scopes(&inventory);
+        let sketches = Sketches::new(self.records);
+        let surveys = self.survey_all(&inventory.files, &scopes, &sketches);
+        if self.work.stop.is_asked() {
+            return Err(RunError::Stopped);
+        }
+        let music = read_music(self.delivery, &inventory, self.work.patience);
+        Ok(self.decide(inventory, surveys, music, &sketches))
+    }
+
+    /// The earlier preparation, where it binds this delivery.
+    fn binding(&self, inventory: &Inventory) -> Option<&Manifest> {
+        self.earlier.filter(|earlier| binds(earlier, inventory, self.recipe))
+    }
+
+    /// Compares the surveyed stems and plans. What needs all surveys together belongs in here.
+    pub(crate) fn decide(
+        &self,
+        inventory: Inventory,
+        surveys: Vec<Survey>,
+        music: Music,
+        sketches: &Sketches<'_>,
+    ) -> Study {
+        let earlier = self.binding(&inventory);
+        let pin = earlier.map(pin_of);
+        let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
+        let pin = late.as_ref().map(|late| &late.pin);
+        let starts = loadin_plan::starts(self.recipe, &surveys, pin);
+        let evidence = self.compare(&surveys, &starts, &music.facts(), sketches);
+        let given = Given {
+            delivery: &inventory.name,
+            recipe: self.recipe,
+            surveys: &surveys,
+            starts: &starts,
+            evidence: &evidence,
+            pin,
+            earlier: earlier.map(|earlier| &earlier.facts),
+        };
+        let Planned { plan, music } = loadin_plan::plan(&given, music);
+        Study { inventory, surveys, music, evidence, plan, late }
+    }
+
+    /// What comparing the stems shows.
+    fn compare(
+        &self,
+        surveys: &[Survey],
+        starts: &StemStarts,
+        stated: &Facts,
+        sketches: &Sketches<'_>,
+    ) -> Evidence {
+        let paths = surveys.iter().map(|survey| &survey.path);
+        let references = paths.filter(|path| self.recipe.is_reference(path)).cloned().collect();
+        let starts = starts.seconds();
+        compare(&Delivery { surveys, references: &references, starts: &starts, sketches, stated })
+    }
+
+    /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
+    fn late(&self, earlier: &Manifest, pin: Pin, surveys: &[Survey]) -> Option<Late> {
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        let files = late::differences(earlier, surveys, old);
+        if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
+    }
+
+    /// What the survey of each listed file shall survey, in the order of the files.
+    pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
+        let files = &inventory.files;
+        let pin = self.binding(inventory).map(pin_of);
+        let rates: Vec<(&str, u32)> = files
+            .iter()
+            .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
+            .collect();
+        let majority_hz = majority_hz(self.recipe, &rates, pin.as_ref());
+        files.iter().map(|file| self.scope(file, majority_hz)).collect()
+    }
+
+    fn scope(&self, file: &FileFacts, majority_hz: u32) -> Scope {
+        let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
+        Scope {
+            target_hz: self.recipe.target_hz(&file.path, source_hz, majority_hz),
+            loudness: self.recipe.settings::<decode::Settings>(&file.path).is_some_and(|s| s.loudness),
+        }
+    }
+
+    fn survey_all(&self, files: &[FileFacts], scopes: &[Scope], sketches: &Sketches<'_>) -> Vec<Survey> {
+        self.work.tell(Event::Step { step: Step::Survey, stems: files.len() });
+        let items: Vec<(&FileFacts, Scope)> = files.iter().zip(scopes.iter().copied()).collect();
+        let size = |(file, _): &(&FileFacts, Scope)| file.bytes;
+        in_parallel_shared(&items, size, |(file, scope), threads| {
+            self.survey(file, *scope, threads, sketches)
+        })
+    }
+
+    /// Surveys one stem, unless there is a record of its survey.
+    pub(crate) fn survey(
+        &self,
+        file: &FileFacts,
+        scope: Scope,
+        threads: Threads,
+        sketches: &Sketches<'_>,
+    ) -> Survey {
+        let known = self.records.and_then(|records| Surveys(records).proved(self.delivery, file, scope));
+        if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
+            self.work.tell(Event::Reused { step: Step::Survey, path: &file.path });
+            return survey;
+        }
+        let (survey, sketch) = measure(self.delivery, file, scope, threads, self.work);
+        if let Some(sketch) = sketch {
+            sketches.keep(&survey.path, &survey.sha256, sketch);
+        }
+        if let Some(records) = self.records {
+            Surveys(records).record(file, scope, &survey);
+        }
+        survey
+    }
+}
+
+/// Whether an earlier preparation binds files that came later: it was of this delivery, with this recipe.
+fn binds(earlier: &Manifest, inventory: &Inventory, recipe: &Recipe) -> bool {
+    let known = |file: &FileFacts| earlier.stems.iter().any(|stem| stem.source.path == file.path);
+    earlier.recipe.sha256 == recipe.sha256()
+        && earlier.delivery.name == inventory.name
+        && inventory.files.iter().any(known)
+}

@@ -1,0 +1,222 @@
+//! Lists a delivery: which files claim to be audio, how their headers read, and what takes no part.
+//!
+//! Nothing is decoded here, nothing is written, and links to folders are not followed. A ZIP archive is listed as a folder.
+
+use std::path::{Path, PathBuf};
+use std::{fs, io};
+
+use loadin_codec::Metadata;
+use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+use loadin_session::system_file;
+
+use super::archive;
+use super::file::SourceLocation;
+use crate::work::watchdog::{Patience, WatchdogError, watched};
+
+/// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
+const AUDIO_EXTENSIONS: &[&str] = &[
+    "wav", "wave", "bwf", "rf64", "bw64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "m4a", "mp4",
+    "aac", "ogg", "oga", "opus", "wma", "au", "snd", "sd2",
+];
+
+/// Why a delivery cannot be listed.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot read the delivery \"{}\": {source}", path.display())]
+pub struct ScanError {
+    /// The folder.
+    pub path: PathBuf,
+    /// What the file system said.
+    pub source: io::Error,
+}
+
+/// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.
+pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
+    let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
+    let listed = if archive::is_archive(root) {
+        walk_archive(root, "", patience, &mut inventory)
+    } else {
+        walk(root, "", patience, &mut inventory)
+    };
+    listed.map_err(|source| ScanError { path: root.to_owned(), source })?;
+    inventory.files.sort_by(|a, b| a.path.cmp(&b.path));
+    inventory.ignored.sort_by(|a, b| a.path.cmp(&b.path));
+    Ok(inventory)
+}
+
+/// The delivery's name: that of its folder or archive, also when it is given as `.` or with a final slash.
+pub fn name_of(root: &Path) -> String {
+    let resolved = fs::canonicalize(root).unwrap_or_else(|_| root.to_owned());
+    let name = if archive::is_archive(&resolved) { resolved.file_stem() } else { resolved.file_name() };
+    name.map_or_else(|| "delivery".to_owned(), |name| name.to_string_lossy().into_owned())
+}
+
+fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
+        let kind = entry.file_type()?;
+        if let Some(why) = beside_audio(&path)
+            && (path_is_litter(&path) || !archive::is_archive(&entry.path()))
+            && (kind.is_dir() || !holds_audio(SourceLocation::File(entry.path()), patience))
+        {
+            inventory.ignored.push(Ignored { path, why: why.to_owned() });
+            continue;
+        }
+        if kind.is_dir() {
+            if let Err(error) = walk(&entry.path(), &format!("{path}/"), patience, inventory) {
+                inventory.ignored.push(Ignored { path, why: format!("the folder cannot be read: {error}") });
+            }
+        } else if kind.is_symlink() && fs::metadata(entry.path()).is_ok_and(|target| target.is_dir()) {
+            inventory
+                .ignored
+                .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
+        } else if archive::is_archive(&entry.path()) {
+            if let Err(error) = walk_archive(&entry.path(), &format!("{path}/"), patience, inventory) {
+                let format = Err(format!("the archive cannot be read: {error}; ask for it again"));
+                let bytes = entry.metadata().map_or(0, |metadata| metadata.len());
+                inventory.files.push(FileFacts { path, bytes, format });
+            }
+        } else {
+            file(SourceLocation::File(entry.path()), path, patience, inventory);
+        }
+    }
+    Ok(())
+}
+
+/// Lists the entries of an archive as if they were files of a folder.
+fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
+    for listed in archive::list(real)? {
+        let path = format!("{prefix}{}", listed.name);
+        match listed.entry {
+            Err(why) if is_audio_by_name(&path) && !path_is_litter(&path) => {
+                inventory.files.push(FileFacts { path, bytes: 0, format: Err(why) });
+            }
+            Err(why) => inventory.ignored.push(Ignored { path, why }),
+            Ok(entry) => {
+                let place = SourceLocation::Entry(real.to_owned(), entry);
+                match beside_audio(&path) {
+                    Some(why) if !holds_audio(place.clone(), patience) => {
+                        inventory.ignored.push(Ignored { path, why: why.to_owned() });
+                    }
+                    _ => file(place, path, patience, inventory),
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+/// What a file is that has no audio by its name; its contents may still say otherwise.
+fn beside_audio(path: &str) -> Option<&'static str> {
+    system_file(path).filter(|_| !is_audio_by_name(path) || path_is_litter(path))
+}
+
+/// Litter by its very name, such as `._take.wav`, may carry an audio extension.
+fn path_is_litter(path: &str) -> bool {
+    path.split('/').any(|part| part.starts_with("._") || part == "__MACOSX")
+}
+
+fn is_audio_by_name(path: &str) -> bool {
+    Path::new(path)
+        .extension()
+        .and_then(|extension| extension.to_str())
+        .is_some_and(|extension| AUDIO_EXTENSIONS.contains(&extension.to_ascii_lowercase().as_str()))
+}
+
+fn holds_audio(place: SourceLocation, patience: Patience) -> bool {
+    header(place, patience).is_ok()
+}
+
+fn file(real: SourceLocation, path: String, patience: Patience, inventory: &mut Inventory) {
+    let bytes_of = real.clone();
+    match (header(real, patience), is_audio_by_name(&path)) {
+        (Ok((bytes, format)), _) => inventory.files.push(FileFacts { path, bytes, format: Ok(format) }),
+        (Err(HeaderError::NotAudio(why)), false) => {
+            inventory.ignored.push(Ignored { path, why: format!("not audio: {why}") });
+        }
+        (Err(error), _) => {
+            let bytes = bytes_of.bytes().unwrap_or(0);
+            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_text()) });
+        }
+    }
+}
+
+enum HeaderError {
+    NotAudio(String),
+    Other(String),
+}
+
+impl HeaderError {
+    fn into_text(self) -> String {
+        match self {
+            Self::NotAudio(found) => format!("it is not audio but {found}; ask for the file again"),
+            Self::Other(text) => text,
+        }
+    }
+}
+
+/// Reads a header, and does not wait for it for ever.
+fn header(place: SourceLocation, patience: Patience) -> Result<(u64, FormatFacts), HeaderError> {
+    watched(patience, 0.0, move |_| read_header(&place)).unwrap_or_else(|error| {
+        Err(HeaderError::Other(match error {
+            WatchdogError::GaveUp => "the decoder gave up on its header".to_owned(),
+            other => other.to_string(),
+        }))
+    })
+}
+
+fn read_header(place: &SourceLocation) -> Result<(u64, FormatFacts), HeaderError> {
+    let other = |error: io::Error| HeaderError::Other(format!("it cannot be opened: {error}"));
+    if let SourceLocation::File(path) = place
+        && !fs::metadata(path).map_err(other)?.is_file()
+    {
+        return Err(HeaderError::NotAudio("neither a file nor a folder".to_owned()));
+    }
+    let bytes = place.bytes().map_err(other)?;
+    let file = place.open().map_err(other)?;
+    match loadin_codec::open(file, false) {
+        Ok(decoder) => {
+            let facts = format_facts(&decoder);
+            if loadin_audio::RATES_HZ.contains(&facts.rate_hz) {
+                Ok((bytes, facts))
+            } else {
+                let (least, most) = (loadin_audio::RATES_HZ.start(), loadin_audio::RATES_HZ.end());
+                Err(HeaderError::Other(format!(
+                    "its header says {} Hz, allowed is {least} to {most} Hz; ask how it was recorded",
+                    facts.rate_hz
+                )))
+            }
+        }
+        Err(loadin_codec::Error::NotAudio { found }) => Err(HeaderError::NotAudio(found)),
+        Err(error) => Err(HeaderError::Other(error.to_string())),
+    }
+}
+
+/// Markers that are kept of one file; more are slices of a loop, and no help.
+const MOST_MARKERS: usize = 500;
+
+/// Longest name of a marker that is kept, in characters.
+const MOST_CHARS: usize = 80;
+
+fn markers(metadata: &Metadata) -> Vec<MarkerFacts> {
+    let kept = metadata.markers().into_iter().take(MOST_MARKERS);
+    kept.map(|m| MarkerFacts { frame: m.frame, name: m.name.chars().take(MOST_CHARS).collect() }).collect()
+}
+
+fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
+    let format = decoder.format();
+    FormatFacts {
+        container: format.container.as_str().to_owned(),
+        codec: format.codec.as_str().to_owned(),
+        rate_hz: format.rate_hz,
+        channels: format.channels,
+        bits: format.bits,
+        float: format.float,
+        lossy: format.is_lossy(),
+        channel_mask: format.channel_mask,
+        frames: format.frames,
+        timestamp_frames: decoder.metadata().bext.as_ref().map(|bext| bext.time_reference),
+        markers: markers(decoder.metadata()),
+        repairs: decoder.repairs().iter().map(ToString::to_string).collect(),
+    }
+}

@@ -1,0 +1,339 @@
+//! One read of a stem that measures all that any stage needs, and changes nothing.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use loadin_audio::{
+    Activity, Block, ClipRuns, Clipped, Envelope, EnvelopeOf, Loudness, Relation, RelationMeasures,
+    Resampler, Sketch, Sketcher, TruePeak, steadiness,
+};
+use loadin_codec::{Damage, Decoder};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::survey::{
+    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
+    Measures, Range, RelationFacts, Scope, Survey,
+};
+
+use crate::source::digesting::{DigestingReader, split};
+use crate::source::file;
+use crate::source::sample_digest::SampleDigest;
+use crate::work::context::Context;
+use crate::work::event::{Event, Step};
+use crate::work::handoff::{Push, Threads, produce_consume};
+use crate::work::sound_cache::CacheWriter;
+use crate::work::watchdog::{Heartbeat, WatchdogError, watched};
+
+/// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
+/// in the result. What pays to be kept for the render goes onto the sound_cache.
+pub(crate) fn survey(
+    root: &Path,
+    file: &FileFacts,
+    scope: Scope,
+    threads: Threads,
+    work: &Context,
+) -> (Survey, Option<Sketch>) {
+    let format = file.format.as_ref().ok();
+    let frames = format.and_then(|f| f.frames).unwrap_or(0);
+    work.tell(Event::Started { step: Step::Survey, path: &file.path, frames });
+    let seconds = format.map_or(0.0, |format| frames as f64 / f64::from(format.rate_hz.max(1)));
+    let (root, listed, own) = (root.to_owned(), file.clone(), work.clone());
+    let task = move |heartbeat: &Heartbeat| {
+        read(&root, &listed, scope, &SurveyContext { threads, work: &own, heartbeat })
+    };
+    let result = watched(work.patience, seconds, task);
+    let (survey, sketch) =
+        result.unwrap_or_else(|error| (unmeasured(file, unreadable(error.to_string())), None));
+    let error = survey.measures.as_ref().err().map(|failure| failure.text.clone());
+    work.tell(Event::Ended { step: Step::Survey, path: &file.path, error: error.as_deref() });
+    (survey, sketch)
+}
+
+fn unmeasured(file: &FileFacts, failure: Failure) -> Survey {
+    Survey {
+        path: file.path.clone(),
+        bytes: file.bytes,
+        sha256: String::new(),
+        format: file.format.as_ref().ok().cloned(),
+        measures: Err(failure),
+    }
+}
+
+fn unreadable(text: String) -> Failure {
+    Failure { finding: Box::new(Finding::new(Id::Unreadable, text.clone())), text }
+}
+
+/// How a survey is done.
+struct SurveyContext<'a> {
+    threads: Threads,
+    work: &'a Context,
+    heartbeat: &'a Heartbeat,
+}
+
+/// Measures and digests the file, at one read.
+fn read(
+    root: &Path,
+    file: &FileFacts,
+    scope: Scope,
+    context: &SurveyContext<'_>,
+) -> (Survey, Option<Sketch>) {
+    let mut survey = unmeasured(file, unreadable(String::new()));
+    let mut sketch = None;
+    let stored = file::open(root, &file.path).and_then(|source| split(source, context.threads));
+    let stored = stored.and_then(|(source, remainder)| {
+        survey.measures = match &file.format {
+            Err(why) => Err(unreadable(why.clone())),
+            Ok(format) => measured(source, &file.path, format, scope, context).map(|(measures, drawn)| {
+                sketch = Some(drawn);
+                measures
+            }),
+        };
+        remainder.finish(|| context.heartbeat.beat())
+    });
+    match stored {
+        Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
+        Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
+    }
+    (survey, sketch)
+}
+
+/// A decoder that panics leaves the digest of its file, which says which file that was.
+fn measured(
+    source: DigestingReader,
+    path: &str,
+    format: &FormatFacts,
+    scope: Scope,
+    context: &SurveyContext<'_>,
+) -> Result<(Measures, Sketch), Failure> {
+    let task = AssertUnwindSafe(|| measure(source, path, format, scope, context));
+    catch_unwind(task).unwrap_or_else(|_| Err(unreadable(WatchdogError::GaveUp.to_string())))
+}
+
+/// Decodes the stream through all meters. What pays to be kept for the render goes into the cache.
+fn measure(
+    source: DigestingReader,
+    path: &str,
+    format: &FormatFacts,
+    scope: Scope,
+    context: &SurveyContext<'_>,
+) -> Result<(Measures, Sketch), Failure> {
+    let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
+    let faults = FaultMeters::new(&decoder, format);
+    let mut levels = LevelMeters::new(format, scope);
+    levels.writer = context.work.sound_cache.writer(format, scope.target_hz);
+    let mut digest = decoder.take_digest();
+    // A digest of the stream is as much work as decoding it: then faults are looked for where blocks are made, and
+    // otherwise where they are taken, so that two threads have about the same to do.
+    let (mut where_made, mut where_taken) =
+        if digest.is_some() { (Some(faults), None) } else { (None, Some(faults)) };
+    let decode = |push: &mut Push<'_, Failure>| {
+        let mut block = Block::new(usize::from(format.channels));
+        while decoder.next_block(&mut block).map_err(decode_failure)? {
+            if context.work.stop.is_asked() || !context.heartbeat.beat() {
+                return Err(Some(unreadable("the run was stopped".to_owned())));
+            }
+            if let Some(faults) = &mut where_made {
+                faults.push(&block);
+            }
+            push(&mut block)?;
+        }
+        Ok(())
+    };
+    let mut frames = 0;
+    produce_consume(context.threads, decode, |block| {
+        if let Some(digest) = &mut digest {
+            digest.push(block);
+        }
+        if let Some(faults) = &mut where_taken {
+            faults.push(block);
+        }
+        frames += block.frames() as u64;
+        context.work.tell(Event::Advanced { step: Step::Survey, path, frames });
+        levels.push(block);
+        Ok(())
+    })?;
+    if let Some(digest) = digest {
+        decoder.judge(digest);
+    }
+    let faults = where_made.or(where_taken).expect("one of the two has them");
+    if frames == 0 {
+        return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
+    }
+    levels.end_stream(usize::from(format.channels));
+    if let Some(writer) = levels.writer.take() {
+        context.work.sound_cache.keep(path, writer, scope.target_hz, decoder.metadata().clone());
+    }
+    Ok(finish(frames, faults, levels, decoder.damage().iter().map(damage_facts).collect()))
+}
+
+fn damage_facts(found: &Damage) -> DamageFacts {
+    DamageFacts { start_frame: found.start_frame, frames: found.frames, cause: found.cause.clone() }
+}
+
+#[expect(clippy::needless_pass_by_value, reason = "it stands in map_err")]
+fn decode_failure(error: loadin_codec::Error) -> Failure {
+    let text = error.to_string();
+    let id =
+        if matches!(error, loadin_codec::Error::NotFinite { .. }) { Id::NotFinite } else { Id::Unreadable };
+    Failure { finding: Box::new(Finding::new(id, text.clone())), text }
+}
+
+/// The meters of one stem that look for faults, at the rate of the source.
+struct FaultMeters {
+    content: SampleDigest,
+    clips: ClipRuns,
+    relation: Option<Relation>,
+}
+
+impl FaultMeters {
+    fn new(decoder: &Decoder, format: &FormatFacts) -> Self {
+        let channels = usize::from(format.channels);
+        Self {
+            content: SampleDigest::new(channels, format.rate_hz),
+            clips: ClipRuns::new(channels),
+            relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
+        }
+    }
+
+    fn push(&mut self, block: &Block) {
+        self.content.push(block);
+        self.clips.push(block);
+        if let Some(relation) = &mut self.relation {
+            relation.push(block);
+        }
+    }
+}
+
+/// The meters of one stem that measure levels, at the target rate.
+struct LevelMeters {
+    target_hz: u32,
+    frames: u64,
+    resampler: Option<Resampler>,
+    true_peak: TruePeak,
+    activity: Activity,
+    envelope: Envelope,
+    sketcher: Sketcher,
+    loudness: Option<Loudness>,
+    /// What is kept for the render.
+    writer: Option<CacheWriter>,
+}
+
+impl LevelMeters {
+    fn new(format: &FormatFacts, scope: Scope) -> Self {
+        let channels = usize::from(format.channels);
+        let target_hz = scope.target_hz;
+        Self {
+            target_hz,
+            frames: 0,
+            resampler: (format.rate_hz != target_hz)
+                .then(|| Resampler::new(format.rate_hz, target_hz, channels)),
+            true_peak: TruePeak::new(channels, target_hz),
+            activity: Activity::new(target_hz),
+            envelope: Envelope::new(channels, target_hz),
+            sketcher: Sketcher::new(target_hz),
+            loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
+            writer: None,
+        }
+    }
+
+    /// Takes the next frames of the source.
+    fn push(&mut self, block: &mut Block) {
+        if let Some(resampler) = &mut self.resampler {
+            resampler.process(block);
+        }
+        self.push_at_target(block);
+    }
+
+    fn push_at_target(&mut self, block: &Block) {
+        self.frames += block.frames() as u64;
+        self.true_peak.push(block);
+        self.activity.push(block);
+        self.envelope.push(block);
+        self.sketcher.push(block);
+        if let Some(loudness) = &mut self.loudness {
+            loudness.push(block);
+        }
+        self.writer = self.writer.take().and_then(|mut writer| writer.put(block).then_some(writer));
+    }
+
+    /// Measures what the resampler still holds.
+    fn end_stream(&mut self, channels: usize) {
+        if let Some(mut resampler) = self.resampler.take() {
+            let mut rest = Block::new(channels);
+            resampler.finish(&mut rest);
+            self.push_at_target(&rest);
+        }
+    }
+}
+
+/// What all meters of a stem have found in so many frames of the source.
+fn finish(
+    source_frames: u64,
+    faults: FaultMeters,
+    levels: LevelMeters,
+    damage: Vec<DamageFacts>,
+) -> (Measures, Sketch) {
+    let active_frames = levels.activity.finish();
+    let over = faults.clips.over_full_scale();
+    let (window_frames, envelopes) = levels.envelope.finish();
+    let channels = envelopes
+        .iter()
+        .zip(levels.true_peak.finish())
+        .map(|(envelope, (min, max))| {
+            let steady = steadiness(envelope, window_frames, levels.target_hz);
+            ChannelMeasures {
+                sample: Range { min: envelope.range.0, max: envelope.range.1 },
+                true_peak: Range { min, max },
+                mean: if active_frames > 0 { envelope.total / active_frames as f64 } else { 0.0 },
+                mean_median: steady.median,
+                mean_spread: steady.spread,
+                mean_certain: steady.certain,
+            }
+        })
+        .collect();
+    let measures = Measures {
+        source_frames,
+        source_peak: faults.clips.peak(),
+        target_hz: levels.target_hz,
+        target_frames: levels.frames,
+        channels,
+        relation: faults.relation.map(|relation| relation_facts(relation.finish())),
+        clips: faults.clips.finish().into_iter().map(clip_facts).collect(),
+        over_full_scale: over.samples,
+        active_frames,
+        loudness_lufs: levels.loudness.as_ref().and_then(Loudness::integrated),
+        content: faults.content.finish(),
+        damage,
+        envelope: EnvelopeFacts {
+            window_frames,
+            frames: levels.frames,
+            channels: envelopes.into_iter().map(envelope_facts).collect(),
+        },
+    };
+    (measures, levels.sketcher.finish())
+}
+
+fn relation_facts(found: RelationMeasures) -> RelationFacts {
+    RelationFacts {
+        max_difference: found.max_difference,
+        worst_difference_ratio: found.worst_difference_ratio,
+        max_sum: found.max_sum,
+        worst_sum_ratio: found.worst_sum_ratio,
+        correlation: found.correlation,
+        side_to_mid: found.side_to_mid,
+    }
+}
+
+fn clip_facts(found: Clipped) -> ClipFacts {
+    ClipFacts {
+        channel: found.channel,
+        ceiling: found.ceiling,
+        runs: found.runs,
+        samples: found.samples,
+        longest: found.longest,
+        first_frame: found.first_frame,
+    }
+}
+
+fn envelope_facts(found: EnvelopeOf) -> EnvelopeChannel {
+    EnvelopeChannel { min: found.min, max: found.max, sum: found.sum, sum_sq: found.sum_sq }
+}
