@@ -1,4 +1,4 @@
-//! Units: decibels, frame counts at two rates.
+//! Units: decibels, frame counts at two rates. Knows no sound.
 
 /// A level or a change of level in decibels (20 log10 of an amplitude ratio).
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]

@@ -1,4 +1,4 @@
-//! How much memory a run may use for what it keeps.
+//! How much memory a run may use for what it keeps. Knows nothing of what is kept.
 
 use std::fs;
 

@@ -1,4 +1,5 @@
-//! The pages of several deliveries: each in its folder, and one index above them.
+//! The pages of several deliveries: each in its folder, and one index above them. Knows nothing of what a page looks
+//! like.
 
 use std::path::{Path, PathBuf};
 

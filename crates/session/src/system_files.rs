@@ -1,6 +1,6 @@
-//! What lies about in deliveries and is no stem.
+//! System files, notes, documents and whatever else comes with stems and is none, by name alone. Opens nothing.
 
-/// Extensions and why their files take no part.
+/// Extensions, and why their files take no part.
 const BY_EXTENSION: &[(&[&str], &str)] = &[
     (&["txt", "md", "rtf", "nfo"], "a text note"),
     (&["pdf", "doc", "docx", "odt", "xls", "xlsx", "csv"], "a document"),

@@ -1,4 +1,5 @@
-//! What a Standard MIDI File says of the music: tempo map, meters, keys, markers. Notes are not looked at.
+//! What a Standard MIDI File says of the music: tempo map, meters, keys, markers. Notes are not looked at. Bytes go in;
+//! no file is opened.
 
 use midly::{MetaMessage, Smf, Timing, TrackEventKind};
 
