@@ -11,11 +11,10 @@ use std::time::Instant;
 
 use loadin_audio::Block;
 use loadin_benches::{flac, is_asked, wav};
-use loadin_pipeline::Bench;
 use loadin_pipeline::event::{Event, Step};
-use loadin_pipeline::recipe::Recipe;
-use loadin_pipeline::run;
 use loadin_pipeline::stop::Stop;
+use loadin_pipeline::{Bench, run};
+use loadin_plan::recipe::Recipe;
 
 const RATE_HZ: u32 = 48_000;
 const SECONDS: usize = 120;
@@ -43,7 +42,7 @@ fn ours(path: &Path, verify: bool) -> f64 {
 
 /// Seconds that the survey takes of the only stem of a delivery, on two threads: decoding, all digests, all meters.
 fn surveyed(delivery: &Path) -> f64 {
-    let recipe = Recipe::parse(loadin_pipeline::recipe::find_shipped("mix-prep").expect("a recipe").text)
+    let recipe = Recipe::parse(loadin_plan::recipe::find_shipped("mix-prep").expect("a recipe").text)
         .expect("a sound recipe");
     let begun = Instant::now();
     let seconds = Arc::new(Mutex::new((0.0, 0.0)));

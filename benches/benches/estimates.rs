@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use loadin_audio::{Block, Sketcher};
 use loadin_benches::{SONG, is_asked, prepare, write_song};
 use loadin_pipeline::event::{Event, Step};
-use loadin_pipeline::recipe::Recipe;
+use loadin_plan::recipe::Recipe;
 
 const RATE_HZ: u32 = 48_000;
 const SECONDS: usize = 180;
@@ -64,7 +64,7 @@ fn main() {
     let delivery = folder.path().join("delivery");
     std::fs::create_dir(&delivery).expect("a folder");
     write_song(&delivery, RATE_HZ, SECONDS).expect("a song");
-    let text = loadin_pipeline::recipe::find_shipped("mix-prep").expect("the default recipe").text;
+    let text = loadin_plan::recipe::find_shipped("mix-prep").expect("the default recipe").text;
     let recipe = Recipe::parse(text).expect("a sound recipe");
     let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("one thread");
     let mut ratios: Vec<f64> = (0..TURNS)

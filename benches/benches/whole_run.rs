@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loadin_benches::{prepare, write_delivery, write_flac_delivery};
-use loadin_pipeline::recipe::Recipe;
+use loadin_plan::recipe::Recipe;
 
 /// Writes stems, so many, at that rate, of so many seconds, into a folder.
 type Write = fn(&Path, u64, u32, usize) -> std::io::Result<()>;
@@ -25,7 +25,7 @@ const CASES: [(&str, Write, u64, u32, usize); 7] = [
 
 fn whole_run(criterion: &mut Criterion) {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("one thread");
-    let text = loadin_pipeline::recipe::find_shipped("mix-prep").expect("the default recipe").text;
+    let text = loadin_plan::recipe::find_shipped("mix-prep").expect("the default recipe").text;
     let recipe = Recipe::parse(&text.replace("\"majority\"", "\"48 kHz\"")).expect("a sound recipe");
     let mut group = criterion.benchmark_group("whole run, one thread");
     group.sample_size(10).warm_up_time(Duration::from_secs(1)).measurement_time(Duration::from_secs(10));

@@ -8,12 +8,12 @@ use std::sync::Arc;
 use loadin_audio::{Block, Quantiser, signal};
 use loadin_codec::{Error, SampleKind, SoundWriter, Target, WavSpec, WavWriter};
 use loadin_pipeline::event::Event;
-use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::shelf::Shelf;
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::RealDisk;
 use loadin_pipeline::{Bench, Packaging};
+use loadin_plan::recipe::Recipe;
+use loadin_storage::disk::RealDisk;
 
 /// Whether this is `cargo bench`: whoever only compiles the benches wants no gigabyte to be written.
 pub fn is_asked() -> bool {

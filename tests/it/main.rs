@@ -4,6 +4,7 @@
 mod demo;
 mod estimate;
 mod files;
+mod house;
 mod job;
 mod metadata;
 mod mutations;

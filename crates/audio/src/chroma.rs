@@ -13,7 +13,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::{Sketch, with_simd};
+use crate::Sketch;
+use crate::with_simd;
 
 /// Places on the circle: ten cents each.
 pub const FINE: usize = 120;

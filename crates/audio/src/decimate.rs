@@ -1,7 +1,8 @@
 //! A stream brought down to one channel and about 6 kHz: enough to compare stems with each other, and little to keep.
 //! Knows nothing of how the result is kept.
 
-use crate::{Block, with_simd};
+use crate::Block;
+use crate::with_simd;
 
 /// The rate that decimation comes near to, in Hz.
 const NEAR_HZ: u32 = 6000;

@@ -51,5 +51,5 @@ pub use silence::{Activity, SILENCE};
 pub use simd::with_simd;
 pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
-pub use units::{Decibels, rescale_frames};
+pub use units::{Decibels, RATES_HZ, rescale_frames};
 pub use unmix::{Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW};

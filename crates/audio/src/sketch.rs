@@ -5,7 +5,8 @@
 //!
 //! It knows nothing of where sketches are kept and what they are compared for.
 
-use crate::{Block, Decimator, with_simd};
+use crate::with_simd;
+use crate::{Block, Decimator};
 
 /// Samples that share a scale.
 const STRETCH: usize = 512;

@@ -44,3 +44,6 @@ mod tests {
         assert_eq!(rescale_frames(48_000 * 3600, 48_000, 44_100), 44_100 * 3600);
     }
 }
+
+/// The least and the greatest rate that is read or written.
+pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=384_000;

@@ -4,9 +4,9 @@
 use std::ffi::OsStr;
 use std::io::{self, IsTerminal};
 
-use loadin_pipeline::findings::Severity;
-use loadin_pipeline::manifest::State;
-use loadin_pipeline::summary::Ended;
+use loadin_record::finding::Severity;
+use loadin_record::manifest::State;
+use loadin_record::summary::Ended;
 
 /// Narrower terminals get lines that are too long rather than columns of three letters.
 const LEAST_WIDTH: usize = 60;

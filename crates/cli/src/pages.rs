@@ -3,14 +3,15 @@
 
 use std::path::{Path, PathBuf};
 
-use loadin_pipeline::facts::Survey;
-use loadin_pipeline::manifest::Manifest;
-use loadin_pipeline::outputs_of;
+use loadin_pipeline::manifest_file::read_manifest;
 use loadin_pipeline::papers::{PapersError, write_audit};
-use loadin_pipeline::scan;
-use loadin_pipeline::storage::{RealDisk, store_text};
-use loadin_pipeline::summary::{Ended, Summary};
+use loadin_pipeline::{outputs_of, scan};
+use loadin_record::manifest::Manifest;
+use loadin_record::summary::{Ended, Summary};
+use loadin_record::survey::Survey;
 use loadin_report::{Entry, index};
+use loadin_storage::disk::RealDisk;
+use loadin_storage::store::store_text;
 
 use crate::args::Audit;
 use crate::folders::refuse_shared_folders;
@@ -65,8 +66,11 @@ pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<Path
         .map(|entry| {
             let out = PathBuf::from(&entry.out);
             let why = || entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
-            let result =
-                if entry.ended == Ended::Finished { Manifest::read(&outputs_of(&out)) } else { Err(why()) };
+            let result = if entry.ended == Ended::Finished {
+                read_manifest(&outputs_of(&out)).map_err(|error| error.to_string())
+            } else {
+                Err(why())
+            };
             Line { out, result }
         })
         .collect();

@@ -2,8 +2,8 @@
 
 use std::io::Write;
 
-use loadin_pipeline::findings::Finding;
-use loadin_pipeline::manifest::Change;
+use loadin_record::finding::Finding;
+use loadin_record::manifest::Change;
 
 use crate::Failure;
 use crate::look::{Look, Tone};

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use loadin_pipeline::recipe::{Recipe, RecipeErrors, find_shipped};
+use loadin_plan::recipe::{Recipe, RecipeErrors, find_shipped};
 
 use crate::Failure;
 

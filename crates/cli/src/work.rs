@@ -4,10 +4,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use loadin_pipeline::event::Event;
-use loadin_pipeline::manifest::Manifest;
-use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Study};
 use loadin_pipeline::{Bench, Patience};
+use loadin_plan::recipe::Recipe;
+use loadin_record::manifest::Manifest;
 
 use crate::Failure;
 use crate::args::{Threads, Work};

@@ -1,11 +1,10 @@
 //! The folder of the prepared stems, and the folders of groups in it.
 
-use std::convert::Infallible;
-use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
+use std::{fs, io};
 
-use crate::storage::{Disk, StoreError};
+use loadin_storage::disk::Disk;
+use loadin_storage::store::StoreError;
 
 /// Its name inside the output folder.
 pub(crate) const AUDIO: &str = "audio";
@@ -19,7 +18,7 @@ fn folders<'a>(out: &Path, file: &'a Path) -> Vec<&'a Path> {
 }
 
 /// Makes the folders that the file at `path` needs, and their names durable.
-pub(crate) fn make_way(disk: &dyn Disk, out: &Path, path: &Path) -> Result<(), StoreError<Infallible>> {
+pub(crate) fn make_way(disk: &dyn Disk, out: &Path, path: &Path) -> Result<(), StoreError> {
     for folder in folders(out, path) {
         let made = match fs::create_dir(folder) {
             Ok(()) => disk.sync_folder(folder.parent().unwrap_or(out)),
@@ -89,8 +88,9 @@ pub(crate) fn remove_empty(out: &Path) {
 
 #[cfg(test)]
 mod tests {
+    use loadin_storage::disk::RealDisk;
+
     use super::*;
-    use crate::storage::RealDisk;
 
     #[test]
     fn folders_are_made_listed_and_removed() {

@@ -2,12 +2,14 @@
 //! prove payload and tags to whoever receives it, without this program.
 
 use std::collections::BTreeMap;
-use std::fs;
-use std::io;
 use std::path::Path;
+use std::{fs, io};
 
-use crate::manifest::{Manifest, Tool};
-use crate::storage::{Disk, StoreError, digest_file, store_text};
+use loadin_record::manifest::{Manifest, Tool};
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::store::{StoreError, store_text};
+
 use crate::sums;
 use crate::verify::Verified;
 
@@ -25,11 +27,7 @@ pub(crate) fn is_bag(root: &Path) -> bool {
 }
 
 /// Writes the tags of the bag `root`, whose payload is complete.
-pub(crate) fn close(
-    disk: &dyn Disk,
-    root: &Path,
-    manifest: &Manifest,
-) -> Result<(), StoreError<std::convert::Infallible>> {
+pub(crate) fn close(disk: &dyn Disk, root: &Path, manifest: &Manifest) -> Result<(), StoreError> {
     let at = |source| StoreError::Disk { path: root.join(PAYLOAD), source };
     // A run has proved its outputs by digest just now: they are not read once more.
     let outputs = manifest.stems.iter().filter_map(|stem| stem.output.as_ref());

@@ -4,40 +4,13 @@ use loadin_codec::{
     Bext, Carried, Chunk, Fate, Marker, Metadata, TimeChange, carry, coding_history_row, fit_container,
     readable, with_markers, without_markers,
 };
+use loadin_plan::plan::StemPlan;
+use loadin_plan::stages::re_encode::{OutputContainer, SampleFormat};
+use loadin_record::manifest::Tool;
+use loadin_record::written::{MetadataFate, MetadataRecord};
 use loadin_session::facts::is_one_marker;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-
-use crate::manifest::Tool;
-use crate::plan::StemPlan;
-use crate::stages::re_encode::{ContainerSetting, Storage};
-
-/// What became of one chunk of metadata.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct MetadataRecord {
-    /// Its four characters, with the type of a list: `bext`, `cue`, `LIST INFO`.
-    pub chunk: String,
-    /// What became of it.
-    pub fate: MetadataFate,
-    /// What was changed, or why it was dropped; null for one that is as it was.
-    pub why: Option<String>,
-    /// The texts in it, readable; the file has their bytes.
-    pub texts: Vec<String>,
-}
-
-/// What became of a chunk.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum MetadataFate {
-    /// It is in the output as it was.
-    Kept,
-    /// It is in the output with other numbers.
-    Moved,
-    /// It was not in the source: the recipe asks for it.
-    Added,
-    /// It is not in the output.
-    Dropped,
-}
 
 /// What stands beside the samples of an output.
 #[derive(Debug, Default)]
@@ -55,8 +28,8 @@ const OTHER_HALF: &str = "that of the other half of the pair is carried for both
 /// in it, so the same plan gives the same bytes.
 pub(crate) fn beside(
     stem: &StemPlan,
-    container: ContainerSetting,
-    storage: Storage,
+    container: OutputContainer,
+    storage: SampleFormat,
     sources: &[&Metadata],
 ) -> Beside {
     let Some((first, others)) = sources.split_first() else { return Beside::default() };
@@ -126,7 +99,7 @@ pub(crate) fn without_added(chunks: Vec<Chunk>, records: &[MetadataRecord]) -> V
     if added.is_empty() { chunks } else { without_markers(chunks, |m| added.contains(&&marker_text(m))) }
 }
 
-fn time_change(stem: &StemPlan, storage: Storage) -> TimeChange {
+fn time_change(stem: &StemPlan, storage: SampleFormat) -> TimeChange {
     let source = &stem.sources[0];
     TimeChange {
         from_hz: source.rate_hz,
@@ -140,7 +113,7 @@ fn time_change(stem: &StemPlan, storage: Storage) -> TimeChange {
 }
 
 /// The `bext` chunk (EBU Tech 3285): the source's, moved in time, with one more row of coding history.
-fn bext_of(stem: &StemPlan, storage: Storage, source: Option<&Bext>) -> Bext {
+fn bext_of(stem: &StemPlan, storage: SampleFormat, source: Option<&Bext>) -> Bext {
     let tool = Tool::this();
     let mut bext = source.cloned().unwrap_or_else(|| Bext::new(&stem.output.label, &tool.name));
     bext.time_reference = stem.output.timestamp_frames;

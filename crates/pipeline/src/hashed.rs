@@ -5,11 +5,12 @@ use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::{self, JoinHandle};
 
+use loadin_record::digest::{Stored, hex};
+use loadin_storage::pieces::each_piece;
 use sha2::{Digest, Sha256};
 
 use crate::hands::Hands;
 use crate::scan::SourceFile;
-use crate::storage::{Stored, each_piece, hex};
 
 /// What a decoder leaves of a file is read in pieces of this size.
 const REST_BYTES: u64 = 16 << 20;

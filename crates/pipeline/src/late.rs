@@ -3,93 +3,11 @@
 //! The replaced file itself is often gone. What is left of it is the record of its survey, so old and new are compared
 //! by their envelopes: windows of 10 ms, which is enough to say where somebody has to listen.
 
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
-
-use crate::facts::{Measures, Survey};
-use crate::findings::round_to;
-use crate::manifest::{Manifest, SourceRecord, StemRecord};
-use crate::plan::Pin;
-use crate::record::source_record;
-
-/// What came late, and what binds it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Late {
-    /// What the first preparation has fixed.
-    pub pin: Pin,
-    /// The files, by path.
-    pub files: Vec<LateFile>,
-}
-
-/// What happened to a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum What {
-    /// It was not there before.
-    Added,
-    /// Another file has its name now.
-    Replaced,
-    /// It is not there any more; its output lies in `set-aside`.
-    Removed,
-}
-
-impl What {
-    /// The word in papers.
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Added => "added",
-            Self::Replaced => "replaced",
-            Self::Removed => "removed",
-        }
-    }
-}
-
-/// One file that changed.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct LateFile {
-    /// Path inside the delivery.
-    pub path: String,
-    /// What happened to it.
-    pub what: What,
-    /// What it was; null for an added one.
-    pub before: Option<Facts>,
-    /// What it is; null for a removed one.
-    pub after: Option<Facts>,
-    /// How old and new compare; null where there is only one, or where the record of the old one is gone.
-    pub comparison: Option<Comparison>,
-    /// All of it in a sentence or two.
-    pub text: String,
-}
-
-/// What one file is.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Facts {
-    /// SHA-256 of the file, in hex; null when it could not be read.
-    pub sha256: Option<String>,
-    /// Rate in Hz.
-    pub rate_hz: Option<u32>,
-    /// Channel count.
-    pub channels: Option<u16>,
-    /// Frames.
-    pub frames: Option<u64>,
-    /// Sample peak.
-    pub peak_dbfs: Option<f64>,
-}
-
-/// How the sound of two files compares.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Comparison {
-    /// Whether the samples are the same: only what stands around them has changed.
-    pub same_samples: bool,
-    /// How much later the same sound stands in the new file, in seconds, to 10 ms.
-    pub later_seconds: f64,
-    /// Level of the new against the old where both sound; null where they have nothing in common.
-    pub level_db: Option<f64>,
-    /// How alike the courses of the levels are, 0 to 1.
-    pub likeness: f64,
-    /// Where the new file differs, once place and level are allowed for: spans in seconds of the new file.
-    pub differs: Vec<(f64, f64)>,
-}
+use loadin_record::finding::round_to;
+use loadin_record::late::{ChangeKind, Comparison, FileSummary, LateFile};
+use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::source::source_record;
+use loadin_record::survey::{Measures, Survey};
 
 /// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
 /// of a replaced file, where its record is left.
@@ -116,9 +34,9 @@ pub(crate) fn differences(
 fn added(survey: &Survey) -> LateFile {
     LateFile {
         path: survey.path.clone(),
-        what: What::Added,
+        what: ChangeKind::Added,
         before: None,
-        after: Some(Facts::of(&source_record(survey))),
+        after: Some(FileSummary::of(&source_record(survey))),
         comparison: None,
         text: "it was not there before; it has the gain, the start and the length of the others".to_owned(),
     }
@@ -131,8 +49,8 @@ fn removed(stem: &StemRecord) -> LateFile {
     );
     LateFile {
         path: stem.source.path.clone(),
-        what: What::Removed,
-        before: Some(Facts::of(&stem.source)),
+        what: ChangeKind::Removed,
+        before: Some(FileSummary::of(&stem.source)),
         after: None,
         comparison: None,
         text: format!("it is not in the delivery any more; {output}"),
@@ -140,13 +58,13 @@ fn removed(stem: &StemRecord) -> LateFile {
 }
 
 fn replaced(stem: &StemRecord, survey: &Survey, old: Option<&Survey>) -> LateFile {
-    let (before, after) = (Facts::of(&stem.source), Facts::of(&source_record(survey)));
+    let (before, after) = (FileSummary::of(&stem.source), FileSummary::of(&source_record(survey)));
     let old = old.and_then(|old| old.measures.as_ref().ok());
     let comparison = old.zip(survey.measures.as_ref().ok()).map(|(old, new)| compare(old, new));
     let text = sentence(&before, &after, comparison.as_ref());
     LateFile {
         path: survey.path.clone(),
-        what: What::Replaced,
+        what: ChangeKind::Replaced,
         before: Some(before),
         after: Some(after),
         comparison,
@@ -154,21 +72,9 @@ fn replaced(stem: &StemRecord, survey: &Survey, old: Option<&Survey>) -> LateFil
     }
 }
 
-impl Facts {
-    fn of(source: &SourceRecord) -> Self {
-        Self {
-            sha256: source.sha256.clone(),
-            rate_hz: source.rate_hz,
-            channels: source.channels,
-            frames: source.frames,
-            peak_dbfs: source.peak_dbfs,
-        }
-    }
-}
-
-fn sentence(before: &Facts, after: &Facts, comparison: Option<&Comparison>) -> String {
+fn sentence(before: &FileSummary, after: &FileSummary, comparison: Option<&Comparison>) -> String {
     let mut parts = Vec::new();
-    let seconds = |facts: &Facts| Some(facts.frames? as f64 / f64::from(facts.rate_hz?));
+    let seconds = |facts: &FileSummary| Some(facts.frames? as f64 / f64::from(facts.rate_hz?));
     if let (Some(old), Some(new)) = (seconds(before), seconds(after))
         && before.frames != after.frames
     {
@@ -189,35 +95,6 @@ fn sentence(before: &Facts, after: &Facts, comparison: Option<&Comparison>) -> S
         Some(comparison) => parts.push(comparison.sentence()),
     }
     format!("another file has its name; {}", parts.join("; "))
-}
-
-impl Comparison {
-    fn sentence(&self) -> String {
-        if self.same_samples {
-            return "the samples are the same, only what stands around them has changed".to_owned();
-        }
-        let Some(level_db) = self.level_db else {
-            return "the sound has nothing in common with that of the old file".to_owned();
-        };
-        let mut parts = Vec::new();
-        if self.later_seconds != 0.0 {
-            let word = if self.later_seconds > 0.0 { "later" } else { "earlier" };
-            parts.push(format!("the same sound comes {:.2} s {word}", self.later_seconds.abs()));
-        }
-        if level_db.abs() >= 0.1 {
-            let word = if level_db > 0.0 { "louder" } else { "quieter" };
-            parts.push(format!("{:.1} dB {word}", level_db.abs()));
-        }
-        match &self.differs[..] {
-            [] => parts.push("the course of its level is the same".to_owned()),
-            [(from, to)] => parts.push(format!("it differs from {from:.2} s to {to:.2} s")),
-            [(from, _), .., (_, to)] => parts.push(format!(
-                "it differs in {} places between {from:.2} s and {to:.2} s",
-                self.differs.len()
-            )),
-        }
-        parts.join(", ")
-    }
 }
 
 /// Sound is looked for so far from where it was, in windows: 10 s.

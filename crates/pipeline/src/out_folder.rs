@@ -5,17 +5,19 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::audio_folder::{self, AUDIO};
-use crate::bag;
-use crate::journal::{Journal, KnownOutput};
-use crate::lock::{Holder, Lock, Refused};
-use crate::manifest::Manifest;
-use crate::plan::Plan;
-use crate::render::output_path;
-use crate::storage::{self, Disk, StoreError, UNFINISHED, digest_file};
+use loadin_plan::plan::Plan;
+use loadin_record::layout::{AUDIO, MEMORY};
+use loadin_record::manifest::Manifest;
+use loadin_storage::disk::Disk;
+use loadin_storage::lock::{Holder, Lock, LockError};
+use loadin_storage::pieces::digest_file;
+use loadin_storage::records::Records;
+use loadin_storage::store::{self, StoreError, UNFINISHED};
 
-/// What runs remember of the folder: the lock and the journal. Nothing in it is needed to use the outputs.
-pub(crate) const MEMORY: &str = ".loadin";
+use crate::audio_folder;
+use crate::bag;
+use crate::journal::{self, JOURNAL, KnownOutput, Renders};
+use crate::manifest_file::read_manifest;
 
 /// Why an output folder cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -79,7 +81,7 @@ pub enum OutFolderError {
     },
     /// A file cannot be written.
     #[error(transparent)]
-    Store(#[from] StoreError<std::convert::Infallible>),
+    Store(#[from] StoreError),
 }
 
 fn held_by(holder: Option<&Holder>) -> String {
@@ -157,19 +159,19 @@ impl OutFolder {
                 bag: packaging == Packaging::Plain,
             });
         }
-        let earlier = Manifest::read(&out).ok();
+        let earlier = read_manifest(&out).ok();
         if earlier.is_none()
             && !memory.exists()
             && let Some(found) = foreign(root).map_err(at(root))?
         {
             return Err(OutFolderError::NotOurs { out: root.to_owned(), found });
         }
-        fs::create_dir_all(memory.join("journal")).map_err(at(&memory))?;
+        fs::create_dir_all(memory.join(JOURNAL)).map_err(at(&memory))?;
         fs::create_dir_all(out.join(AUDIO)).map_err(at(&out))?;
         let lock = memory.join("lock");
         let lock = Lock::take(&lock).map_err(|refused| match refused {
-            Refused::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
-            Refused::Disk(source) => OutFolderError::Disk { path: lock, source },
+            LockError::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
+            LockError::Disk(source) => OutFolderError::Disk { path: lock, source },
         })?;
         Ok(Self { root: root.to_owned(), packaging, out, lock, earlier })
     }
@@ -190,8 +192,8 @@ impl OutFolder {
     }
 
     /// What earlier runs have finished here.
-    pub(crate) fn journal<'a>(&self, disk: &'a dyn Disk) -> Journal<'a> {
-        Journal::open(disk, self.root.join(MEMORY).join("journal"))
+    pub(crate) fn records<'a>(&self, disk: &'a dyn Disk) -> Records<'a> {
+        journal::records(disk, &self.root.join(MEMORY))
     }
 
     /// Says that outputs are about to be replaced: from here on an interrupted run leaves a sign.
@@ -206,7 +208,7 @@ impl OutFolder {
         let needed: u64 = plan
             .rendered()
             .map(|stem| {
-                let there = fs::metadata(self.out.join(output_path(stem))).map_or(0, |data| data.len());
+                let there = fs::metadata(self.out.join(stem.output_path())).map_or(0, |data| data.len());
                 stem.output_bytes().saturating_sub(there)
             })
             .sum();
@@ -234,7 +236,7 @@ impl OutFolder {
             return Ok(());
         }
         for stem in plan.rendered() {
-            let path = output_path(stem);
+            let path = stem.output_path();
             if let Some(path) = audio_folder::in_the_way(&self.out, &self.out.join(&path)) {
                 return Err(OutFolderError::ChangedSince { path });
             }
@@ -262,7 +264,7 @@ impl OutFolder {
         let current: BTreeSet<&str> =
             manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| o.path.as_str())).collect();
         let sources: BTreeSet<&str> = manifest.stems.iter().map(|stem| stem.source.path.as_str()).collect();
-        let known = self.earlier_outputs().into_iter().chain(self.journal(disk).outputs());
+        let known = self.earlier_outputs().into_iter().chain(Renders(&self.records(disk)).outputs());
         for known in known.filter(|known| !current.contains(known.path.as_str())) {
             let real = self.out.join(&known.path);
             // What somebody changed meanwhile is no longer ours.
@@ -288,7 +290,7 @@ impl OutFolder {
 }
 
 fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {
-    storage::remove_if_there(disk, path)
+    store::remove_if_there(disk, path)
         .map_err(|source| OutFolderError::Disk { path: path.to_owned(), source })
 }
 
@@ -301,7 +303,7 @@ fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), OutFolderEr
     let end = real.extension().map(|end| format!(".{}", end.to_string_lossy())).unwrap_or_default();
     let names =
         (1..).map(|copy| if copy == 1 { format!("{stem}{end}") } else { format!("{stem} ({copy}){end}") });
-    Ok(storage::move_to_free(disk, real, names.map(|name| folder.join(name)))?)
+    Ok(store::move_to_free(disk, real, names.map(|name| folder.join(name)))?)
 }
 
 /// Something in the folder that is not an empty `audio` folder of ours.

@@ -1,20 +1,25 @@
 //! Papers in an output folder: written before anything is changed, written again, and never over somebody's own words.
 
 use std::collections::BTreeMap;
-use std::convert::Infallible;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::audio_folder::AUDIO;
-use crate::facts::Survey;
-use crate::manifest::Manifest;
+use loadin_plan::recipe::Recipe;
+use loadin_record::digest::{Stored, digest};
+use loadin_record::layout::{AUDIO, CHECKSUMS};
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
+use loadin_record::written::Measured;
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::store::{StoreError, move_to_free, store_bytes, store_text};
+
+use crate::journal::Surveys;
+use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::{OutFolder, OutFolderError, Packaging, outputs_of};
-use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
-use crate::render::Measured;
-use crate::run::{Papers, RunError, Study, digest};
-use crate::storage::{Disk, StoreError, Stored, digest_file, move_to_free, store_bytes, store_text};
-use crate::sums::{self, LIST, listed};
+use crate::run::{Papers, RunError, Study};
+use crate::sums::{self, listed};
 
 /// Why papers cannot be written.
 #[derive(Debug, thiserror::Error)]
@@ -22,7 +27,7 @@ use crate::sums::{self, LIST, listed};
 pub enum PapersError {
     /// There is no prepared delivery.
     #[error("{0}; give the folder of a prepared delivery, the one that holds manifest.json")]
-    NotPrepared(String),
+    NotPrepared(#[source] ManifestFileError),
     /// A run into the folder was interrupted: the outputs may be those of another manifest.
     #[error("the last run into \"{}\" was interrupted; give its command again, which writes the papers too", out.display())]
     Interrupted {
@@ -43,7 +48,7 @@ pub enum PapersError {
     Run(#[from] RunError),
     /// A file cannot be written.
     #[error(transparent)]
-    Store(#[from] StoreError<Infallible>),
+    Store(#[from] StoreError),
 }
 
 /// The record that a run would write, with the measures that the plan expects; nothing is rendered, so the outputs have
@@ -53,7 +58,7 @@ pub fn outlook(recipe: &Recipe, study: &Study) -> Manifest {
     let expected: BTreeMap<String, Rendered> = planned
         .map(|stem| {
             let stored = Stored { bytes: stem.output_bytes(), sha256: String::new() };
-            (stem.path().to_owned(), Ok((Measured::expected(stem), stored)))
+            (stem.path().to_owned(), Ok((stem.expected(), stored)))
         })
         .collect();
     record::manifest(recipe, study, &expected)
@@ -84,14 +89,14 @@ pub fn write_audit(
 /// Writes the papers of a prepared delivery again, from its manifest and the measurements that its journal keeps.
 /// Where those are gone, the papers are made without them.
 pub fn write_again(root: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
-    let manifest = Manifest::read(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
+    let manifest = read_manifest(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
     let folder = OutFolder::claim(root, Packaging::of(root))?;
     if folder.was_interrupted() {
         return Err(PapersError::Interrupted { out: root.to_owned() });
     }
-    let journal = folder.journal(disk);
+    let records = folder.records(disk);
     let surveys: Vec<Survey> =
-        manifest.stems.iter().filter_map(|stem| journal.survey_now(&stem.source.path)).collect();
+        manifest.stems.iter().filter_map(|stem| Surveys(&records).now(&stem.source.path)).collect();
     let out = folder.outputs();
     let mut sums = listed(out);
     sums.extend(store_papers(disk, out, papers(&manifest, &surveys))?);
@@ -106,7 +111,7 @@ pub(crate) fn store_papers(
     disk: &dyn Disk,
     out: &Path,
     papers: Vec<(String, Vec<u8>)>,
-) -> Result<BTreeMap<String, String>, StoreError<Infallible>> {
+) -> Result<BTreeMap<String, String>, StoreError> {
     let ours = listed(out);
     let mut sums = BTreeMap::new();
     for (name, bytes) in papers {
@@ -124,7 +129,7 @@ pub(crate) fn store_papers(
 }
 
 /// Gives a file a name that is free: "client-note (edited).md".
-fn keep(disk: &dyn Disk, path: &Path) -> Result<(), StoreError<Infallible>> {
+fn keep(disk: &dyn Disk, path: &Path) -> Result<(), StoreError> {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let ending = path.extension().map_or(String::new(), |ending| format!(".{}", ending.to_string_lossy()));
     let names = (1..).map(|n| if n == 1 { "edited".to_owned() } else { format!("edited {n}") });
@@ -136,6 +141,6 @@ pub(crate) fn store_list(
     disk: &dyn Disk,
     out: &Path,
     sums: &BTreeMap<String, String>,
-) -> Result<Stored, StoreError<Infallible>> {
-    store_text(disk, &out.join(LIST), &sums::to_text(sums))
+) -> Result<Stored, StoreError> {
+    store_text(disk, &out.join(CHECKSUMS), &sums::to_text(sums))
 }

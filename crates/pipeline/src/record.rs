@@ -3,19 +3,21 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::Decibels;
-
-use crate::facts::{Measures, Survey};
-use crate::findings::round_to;
-use crate::manifest::{
-    DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, SourceRecord, State,
-    StemRecord, TimeMap, Tool,
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
+use loadin_plan::shape::Fate;
+use loadin_record::digest::Stored;
+use loadin_record::finding::{level_db, round_to};
+use loadin_record::manifest::{
+    DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, RecipeRecord, Run, State, StemRecord, TimeMap,
+    Tool,
 };
-use crate::music::{Confidence, Fact};
-use crate::plan::{Fate, StemPlan};
-use crate::recipe::Recipe;
-use crate::render::{Measured, output_path};
+use loadin_record::music::{Confidence, Fact};
+use loadin_record::source::{SourceRecord, source_record};
+use loadin_record::survey::{Measures, Survey};
+use loadin_record::written::Measured;
+
 use crate::run::Study;
-use crate::storage::Stored;
 
 /// What became of a rendered stem: its measures and its file, or what went wrong.
 pub(crate) type Rendered = Result<(Measured, Stored), String>;
@@ -24,7 +26,7 @@ pub(crate) type Rendered = Result<(Measured, Stored), String>;
 pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, Rendered>) -> Manifest {
     let plan = &study.plan;
     let mut facts = study.music.facts();
-    facts.extend(study.heard.music.facts.clone());
+    facts.extend(study.evidence.music.facts.clone());
     let rates: Vec<u32> = plan.rendered().map(|stem| stem.output.rate_hz).collect();
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
         facts.insert(
@@ -40,7 +42,7 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
     Manifest {
         manifest: FORMAT_VERSION,
         tool: Tool::this(),
-        recipe: RecipeRecord::of(recipe),
+        recipe: recipe.record(),
         delivery: DeliveryRecord {
             name: study.inventory.name.clone(),
             files: study.inventory.files.len() + study.inventory.ignored.len(),
@@ -52,8 +54,8 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
             .iter()
             .flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())))
             .collect(),
-        siblings: study.heard.siblings.clone(),
-        rough_mix: study.heard.rough_mix.clone(),
+        siblings: study.evidence.siblings.clone(),
+        rough_mix: study.evidence.rough_mix.clone(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
         late: study.late.clone(),
@@ -88,9 +90,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&Rendered>) -> 
                 output_hz: stem.output.rate_hz,
                 shift_frames: stem.output.shift_frames,
             }),
-            changes: done
-                .map(|(measured, _)| stem.decisions.iter().filter_map(|d| d.change(stem, measured)).collect())
-                .unwrap_or_default(),
+            changes: done.map(|(measured, _)| stem.changes(measured)).unwrap_or_default(),
             left: stem
                 .decisions
                 .iter()
@@ -112,38 +112,11 @@ fn is_unchanged(stem: &StemPlan) -> bool {
     left && stem.keeps_depth()
 }
 
-fn level(amplitude: f64) -> Option<f64> {
-    round_to(Decibels::from_ratio(amplitude).0, 3)
-}
-
-pub(crate) fn source_record(survey: &Survey) -> SourceRecord {
-    let format = survey.format.as_ref();
-    let measures = survey.measures.as_ref().ok();
-    let true_peak =
-        |m: &Measures| m.channels.iter().map(|channel| channel.true_peak.peak()).fold(0.0, f64::max);
-    SourceRecord {
-        path: survey.path.clone(),
-        bytes: survey.bytes,
-        sha256: Some(survey.sha256.clone()).filter(|sum| !sum.is_empty()),
-        container: format.map(|f| f.container.clone()),
-        codec: format.map(|f| f.codec.clone()),
-        rate_hz: format.map(|f| f.rate_hz),
-        channels: format.map(|f| f.channels),
-        bits: format.map(|f| f.bits),
-        float: format.map(|f| f.float),
-        frames: measures.map(|m| m.source_frames).or(format.and_then(|f| f.frames)),
-        timestamp_frames: format.and_then(|f| f.timestamp_frames),
-        peak_dbfs: measures.and_then(|m| level(m.source_peak)),
-        true_peak_dbtp: measures.and_then(|m| level(true_peak(m))),
-        loudness_lufs: measures.and_then(|m| m.loudness_lufs).and_then(|lufs| round_to(lufs, 2)),
-    }
-}
-
 fn output_record(stem: &StemPlan, measured: &Measured, stored: &Stored) -> OutputRecord {
     let output = &stem.output;
     let kind = stem.write().map(|(_, storage, _)| storage.kind());
     OutputRecord {
-        path: output_path(stem),
+        path: stem.output_path(),
         bytes: stored.bytes,
         sha256: stored.sha256.clone(),
         audio_sha256: measured.audio_sha256.clone(),
@@ -152,8 +125,8 @@ fn output_record(stem: &StemPlan, measured: &Measured, stored: &Stored) -> Outpu
         bits: kind.map_or(0, |kind| kind.bits() as u16),
         float: kind.is_some_and(loadin_codec::SampleKind::is_float),
         frames: measured.frames,
-        peak_dbfs: level(measured.peak),
-        true_peak_dbtp: level(output.true_peak),
+        peak_dbfs: level_db(measured.peak),
+        true_peak_dbtp: level_db(output.true_peak),
         timestamp_frames: output.timestamp_frames,
     }
 }

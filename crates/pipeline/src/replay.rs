@@ -3,18 +3,20 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
+use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_storage::disk::RealDisk;
+
 use crate::bench::Bench;
-use crate::manifest::{Manifest, StemRecord, Tool};
+use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::outputs_of;
-use crate::plan::StemPlan;
-use crate::recipe::Recipe;
 use crate::record::{self, Rendered};
 use crate::render;
 use crate::run::{self, RunError, Study};
-use crate::storage::RealDisk;
 use crate::turns::in_parallel;
 use crate::verify::Verified;
 
@@ -22,9 +24,17 @@ use crate::verify::Verified;
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum ReplayError {
-    /// Manifest or recipe cannot be read.
-    #[error("{0}")]
-    Record(String),
+    /// The manifest cannot be read.
+    #[error(transparent)]
+    Manifest(#[from] ManifestFileError),
+    /// The recipe beside it cannot be read.
+    #[error("cannot use \"{}\": {why}", path.display())]
+    Recipe {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
     /// The delivery cannot be surveyed.
     #[error(transparent)]
     Run(#[from] RunError),
@@ -39,7 +49,7 @@ pub fn replay(
     verified: &mut Verified,
 ) -> Result<(), ReplayError> {
     let out = &outputs_of(root);
-    let manifest = Manifest::read(out).map_err(ReplayError::Record)?;
+    let manifest = read_manifest(out)?;
     let recipe = recipe_of(out)?;
     let study = run::study(delivery, &recipe, bench, Some(&manifest))?;
     let before = verified.differences.len();
@@ -59,7 +69,7 @@ pub fn replay(
 
 fn recipe_of(out: &Path) -> Result<Recipe, ReplayError> {
     let path = out.join("recipe.toml");
-    let wrong = |why: String| ReplayError::Record(format!("cannot use \"{}\": {why}", path.display()));
+    let wrong = |why: String| ReplayError::Recipe { path: path.clone(), why };
     let text = fs::read_to_string(&path).map_err(|error| wrong(error.to_string()))?;
     Recipe::parse(&text)
         .map_err(|errors| wrong(errors.iter().map(|e| e.text.clone()).collect::<Vec<_>>().join("; ")))

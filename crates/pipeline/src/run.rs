@@ -1,33 +1,43 @@
 //! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
 
 use std::collections::BTreeMap;
-use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
+use loadin_analysis::{Delivery, Sketches, compare};
+use loadin_plan::music::{Music, markers_in};
+use loadin_plan::placement::StemStarts;
+use loadin_plan::plan::{self, Plan, StemPlan};
+use loadin_plan::recipe::Recipe;
+use loadin_plan::stages::decode;
+use loadin_plan::{Given, Planned, majority_hz};
+use loadin_record::digest::hex;
+use loadin_record::evidence::Evidence;
+use loadin_record::late::{Late, Pin};
+use loadin_record::manifest::Manifest;
+use loadin_record::music::{Facts, bar_seconds};
+use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::records::Records;
+use loadin_storage::store::{StoreError, remove_if_there, store_text};
+
 use crate::bench::Bench;
 use crate::event::{Event, Step};
-use crate::facts::{FileFacts, Inventory, Survey};
 use crate::hands::Hands;
-use crate::heard::Heard;
-use crate::journal::Journal;
-use crate::late::{self, Late};
-use crate::manifest::Manifest;
-use crate::music::{self, Music, markers_in};
+use crate::journal::Surveys;
+use crate::late;
 use crate::out_folder::{OutFolder, OutFolderError, Packaging};
 use crate::papers::{store_list, store_papers};
-use crate::plan::{self, Pin, Plan, StemPlan};
-use crate::recipe::Recipe;
+use crate::pin::pin_of;
 use crate::record::{self, Rendered};
 use crate::render::{RenderError, Shop};
 use crate::scan::{self, ScanError};
-use crate::sketch::Sketches;
-use crate::stages::Settings;
-use crate::storage::{Disk, StoreError, digest_file, hex, remove_if_there, store_text};
+use crate::stated::read_music;
 use crate::sums::listed;
-use crate::survey::{self, Scope};
+use crate::survey;
 use crate::turns::{self, with_hands};
 
 /// Why a run ended without a manifest.
@@ -53,11 +63,11 @@ pub enum RunError {
     Stopped,
     /// A file cannot be written.
     #[error("{0}; what was finished before is whole, and the same command goes on when the cause is gone")]
-    Store(Box<StoreError<Infallible>>),
+    Store(Box<StoreError>),
 }
 
-impl From<StoreError<Infallible>> for RunError {
-    fn from(error: StoreError<Infallible>) -> Self {
+impl From<StoreError> for RunError {
+    fn from(error: StoreError) -> Self {
         Self::Store(Box::new(error))
     }
 }
@@ -72,7 +82,7 @@ pub struct Study {
     /// What is known of the music.
     pub music: Music,
     /// What comparing the stems has shown.
-    pub heard: Heard,
+    pub evidence: Evidence,
     /// What is decided.
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
@@ -106,7 +116,7 @@ pub fn study(
     earlier: Option<&Manifest>,
 ) -> Result<Study, RunError> {
     let inventory = list(delivery, bench)?;
-    Course { delivery, recipe, bench, journal: None, earlier }.study(inventory)
+    Course { delivery, recipe, bench, records: None, earlier }.study(inventory)
 }
 
 /// Lists the delivery; there must be audio in it.
@@ -124,19 +134,19 @@ pub(crate) struct Course<'a> {
     pub(crate) delivery: &'a Path,
     pub(crate) recipe: &'a Recipe,
     pub(crate) bench: &'a Bench,
-    pub(crate) journal: Option<&'a Journal<'a>>,
+    pub(crate) records: Option<&'a Records<'a>>,
     pub(crate) earlier: Option<&'a Manifest>,
 }
 
 impl Course<'_> {
     fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
         let scopes = self.scopes(&inventory);
-        let sketches = Sketches::new(self.journal);
+        let sketches = Sketches::new(self.records);
         let surveys = self.survey_all(&inventory.files, &scopes, &sketches);
         if self.bench.stop.is_asked() {
             return Err(RunError::Stopped);
         }
-        let music = Music::of(self.delivery, &inventory, self.bench.patience);
+        let music = read_music(self.delivery, &inventory, self.bench.patience);
         Ok(self.decide(inventory, surveys, music, &sketches))
     }
 
@@ -154,25 +164,41 @@ impl Course<'_> {
         sketches: &Sketches<'_>,
     ) -> Study {
         let earlier = self.binding(&inventory);
-        let pin = earlier.map(Pin::of);
+        let pin = earlier.map(pin_of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let pin = late.as_ref().map(|late| &late.pin);
-        let facts = music.facts();
-        let heard = Heard::of(self.recipe, &surveys, sketches, &facts);
-        // A note that comes later must not move what is prepared.
-        let bar = earlier.map_or_else(|| music::bar_seconds(&facts), |e| music::bar_seconds(&e.facts));
-        let mut plan = plan::plan(&inventory.name, self.recipe, &surveys, &heard, bar, pin);
-        let music = music.placed(&plan);
-        let stated = earlier.map_or_else(|| music.facts(), |e| e.facts.clone());
-        plan.write_markers(self.recipe, &stated.get("markers").map_or_else(Vec::new, markers_in));
-        plan.findings.extend(music.findings());
-        plan.findings.extend(heard.music.findings.iter().cloned());
-        Study { inventory, surveys, music, heard, plan, late }
+        let starts = loadin_plan::starts(self.recipe, &surveys, pin);
+        let evidence = self.compare(&surveys, &starts, &music.facts(), sketches);
+        let given = Given {
+            delivery: &inventory.name,
+            recipe: self.recipe,
+            surveys: &surveys,
+            starts: &starts,
+            evidence: &evidence,
+            pin,
+            earlier: earlier.map(|earlier| &earlier.facts),
+        };
+        let Planned { plan, music } = loadin_plan::plan(&given, music);
+        Study { inventory, surveys, music, evidence, plan, late }
+    }
+
+    /// What comparing the stems shows.
+    fn compare(
+        &self,
+        surveys: &[Survey],
+        starts: &StemStarts,
+        stated: &Facts,
+        sketches: &Sketches<'_>,
+    ) -> Evidence {
+        let paths = surveys.iter().map(|survey| &survey.path);
+        let references = paths.filter(|path| self.recipe.is_reference(path)).cloned().collect();
+        let starts = starts.seconds();
+        compare(&Delivery { surveys, references: &references, starts: &starts, sketches, stated })
     }
 
     /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
     fn late(&self, earlier: &Manifest, pin: Pin, surveys: &[Survey]) -> Option<Late> {
-        let old = |path: &str| self.journal.and_then(|journal| journal.survey_before(path));
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
         let files = late::differences(earlier, surveys, old);
         if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
     }
@@ -180,23 +206,20 @@ impl Course<'_> {
     /// What the survey of each listed file shall measure, in the order of the files.
     pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
         let files = &inventory.files;
-        let pin = self.binding(inventory).map(Pin::of);
+        let pin = self.binding(inventory).map(pin_of);
         let rates: Vec<(&str, u32)> = files
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
             .collect();
-        let majority_hz = plan::majority_hz(self.recipe, &rates, pin.as_ref());
+        let majority_hz = majority_hz(self.recipe, &rates, pin.as_ref());
         files.iter().map(|file| self.scope(file, majority_hz)).collect()
     }
 
     fn scope(&self, file: &FileFacts, majority_hz: u32) -> Scope {
         let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
         Scope {
-            target_hz: plan::target_hz(self.recipe, &file.path, source_hz, majority_hz),
-            loudness: matches!(
-                self.recipe.stage("decode").map(|stage| stage.for_stem(&file.path)),
-                Some(Settings::Decode(settings)) if settings.loudness
-            ),
+            target_hz: self.recipe.target_hz(&file.path, source_hz, majority_hz),
+            loudness: self.recipe.settings::<decode::Settings>(&file.path).is_some_and(|s| s.loudness),
         }
     }
 
@@ -207,7 +230,7 @@ impl Course<'_> {
         with_hands(&items, size, |(file, scope), hands| self.survey(file, *scope, hands, sketches))
     }
 
-    /// Surveys one stem, unless the journal has its survey.
+    /// Surveys one stem, unless there is a record of its survey.
     pub(crate) fn survey(
         &self,
         file: &FileFacts,
@@ -215,7 +238,7 @@ impl Course<'_> {
         hands: Hands,
         sketches: &Sketches<'_>,
     ) -> Survey {
-        let known = self.journal.and_then(|journal| journal.survey(self.delivery, file, scope));
+        let known = self.records.and_then(|records| Surveys(records).proved(self.delivery, file, scope));
         if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.bench.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
@@ -224,8 +247,8 @@ impl Course<'_> {
         if let Some(sketch) = sketch {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }
-        if let Some(journal) = self.journal {
-            journal.record_survey(file, scope, &survey);
+        if let Some(records) = self.records {
+            Surveys(records).record(file, scope, &survey);
         }
         survey
     }
@@ -271,16 +294,16 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     OutFolder::check_place(job.delivery, job.out)?;
     let inventory = list(job.delivery, &job.bench)?;
     let mut folder = OutFolder::claim(job.out, job.packaging)?;
-    let journal = folder.journal(&*job.disk);
+    let records = folder.records(&*job.disk);
     let reused = Arc::new(AtomicU64::new(0));
     let bench = counting(&job.bench, Arc::clone(&reused));
     let earlier = folder.earlier().filter(|_| !job.relink);
     let (delivery, recipe) = (job.delivery, job.recipe);
     let study =
-        Course { delivery, recipe, bench: &bench, journal: Some(&journal), earlier }.study(inventory)?;
+        Course { delivery, recipe, bench: &bench, records: Some(&records), earlier }.study(inventory)?;
     folder.check(&*job.disk, &study.plan)?;
     folder.begin_writing()?;
-    let rendered = render_all(job, folder.outputs(), &study, &bench, &journal)?;
+    let rendered = render_all(job, folder.outputs(), &study, &bench, &records)?;
     let reused = reused.load(Ordering::Relaxed);
     finish(job, folder, &study, &rendered, begun, reused)
 }
@@ -295,7 +318,7 @@ pub(crate) fn finish(
     reused: u64,
 ) -> Result<Manifest, RunError> {
     let mut manifest = record::manifest(job.recipe, study, rendered);
-    manifest.run = crate::manifest::Run {
+    manifest.run = loadin_record::manifest::Run {
         started_unix: job.started_unix,
         seconds: begun.elapsed().as_secs_f64(),
         reused,
@@ -326,13 +349,13 @@ fn render_all(
     out: &Path,
     study: &Study,
     bench: &Bench,
-    journal: &Journal<'_>,
+    records: &Records<'_>,
 ) -> Result<BTreeMap<String, Rendered>, RunError> {
     let shop = study.shop(job.delivery, out, Arc::clone(&job.disk), bench);
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut rendered = BTreeMap::new();
-    for (path, result) in turns::render_all(&shop, journal, &stems) {
+    for (path, result) in turns::render_all(&shop, records, &stems) {
         let outcome = match result {
             Ok(done) => Ok(done),
             Err(RenderError::Stopped) => return Err(RunError::Stopped),
@@ -371,15 +394,4 @@ fn remove_stale(disk: &dyn Disk, out: &Path, sums: &BTreeMap<String, String>) ->
         }
     }
     Ok(())
-}
-
-/// SHA-256 of a text, in hex.
-pub(crate) fn text_digest(text: &str) -> String {
-    digest(text.as_bytes())
-}
-
-/// SHA-256 of bytes, in hex.
-pub(crate) fn digest(bytes: &[u8]) -> String {
-    use sha2::{Digest, Sha256};
-    hex(&Sha256::digest(bytes))
 }

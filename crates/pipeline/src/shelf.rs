@@ -8,9 +8,8 @@ use std::time::{Duration, Instant};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::Metadata;
+use loadin_record::survey::FormatFacts;
 use memmap2::MmapMut;
-
-use crate::facts::FormatFacts;
 
 /// A place for sound, of limited room. Clones are one shelf.
 #[derive(Debug, Clone, Default)]

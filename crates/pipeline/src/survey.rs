@@ -8,30 +8,21 @@ use loadin_audio::{
     Resampler, Sketch, Sketcher, TruePeak, steadiness,
 };
 use loadin_codec::Decoder;
+use loadin_record::finding::{Finding, Id};
+use loadin_record::survey::{
+    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
+    Measures, Range, RelationFacts, Scope, Survey,
+};
 use serde::{Deserialize, Serialize};
 
 use crate::bench::Bench;
 use crate::content::Content;
 use crate::event::{Event, Step};
-use crate::facts::{
-    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
-    Measures, Range, RelationFacts, Survey,
-};
-use crate::findings::{Finding, Id};
 use crate::hands::{Hands, Push, hand_on};
 use crate::hashed::{self, HashedFile};
 use crate::scan;
 use crate::shelf::Basket;
 use crate::watch::{Pulse, Trouble, watched};
-
-/// What a survey shall measure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Scope {
-    /// Rate at which levels and the envelope are measured.
-    pub target_hz: u32,
-    /// Whether integrated loudness is measured.
-    pub loudness: bool,
-}
 
 /// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
 /// in the result. What pays to be kept for the render goes onto the shelf.

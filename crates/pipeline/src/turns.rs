@@ -4,15 +4,18 @@ use std::collections::VecDeque;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use loadin_plan::plan::StemPlan;
+use loadin_record::digest::Stored;
+use loadin_record::written::Measured;
+use loadin_storage::records::Records;
+use loadin_storage::store::Written;
 use rayon::prelude::*;
 
 use crate::event::{Event, Step};
 use crate::hands::Hands;
-use crate::journal::Journal;
-use crate::plan::StemPlan;
-use crate::render::{self, Measured, RenderError, Shop};
+use crate::journal::Renders;
+use crate::render::{self, RenderError, Shop};
 use crate::stop::Stop;
-use crate::storage::{Stored, Written};
 
 /// Works on every item, the largest first so that no thread is left alone with it at the end; results keep the
 /// order of the items.
@@ -51,9 +54,9 @@ pub(crate) type Turn = (String, Result<(Measured, Stored), RenderError>);
 
 /// Renders every stem that is not finished yet. Stems are missing from the result when the run was asked to stop, or
 /// when the disk refused one of them.
-pub(crate) fn render_all(shop: &Arc<Shop>, journal: &Journal<'_>, stems: &[&StemPlan]) -> Vec<Turn> {
-    let line = Line { shop, journal, settling: Mutex::default(), disk_failed: Stop::new() };
-    let cost = |stem: &&StemPlan| stem.output.frames * stem.source_channels() as u64;
+pub(crate) fn render_all(shop: &Arc<Shop>, records: &Records<'_>, stems: &[&StemPlan]) -> Vec<Turn> {
+    let line = Line { shop, renders: Renders(records), settling: Mutex::default(), disk_failed: Stop::new() };
+    let cost = |stem: &&StemPlan| stem.output.frames * stem.shape().source_channels() as u64;
     let turns = with_hands(stems, cost, |stem, hands| line.render(stem, hands));
     let rest = std::mem::take(&mut *line.lock());
     let rest: Vec<Turn> = rest.into_par_iter().map(|written| line.settle(written)).collect();
@@ -63,7 +66,7 @@ pub(crate) fn render_all(shop: &Arc<Shop>, journal: &Journal<'_>, stems: &[&Stem
 /// While the disk takes one stem, the next is rendered: what is written settles one turn later.
 struct Line<'a> {
     shop: &'a Arc<Shop>,
-    journal: &'a Journal<'a>,
+    renders: Renders<'a>,
     settling: Mutex<VecDeque<(&'a StemPlan, Written<Measured>)>>,
     /// A disk that refused one stem is not asked for another.
     disk_failed: Stop,
@@ -79,7 +82,7 @@ impl<'a> Line<'a> {
         if self.disk_failed.is_asked() || self.shop.bench.stop.is_asked() {
             return None;
         }
-        if let Some(done) = self.journal.render(&self.shop.out, stem) {
+        if let Some(done) = self.renders.proved(&self.shop.out, stem) {
             self.shop.bench.tell(Event::Reused { step: Step::Render, path: stem.path() });
             return Some((stem.path().to_owned(), Ok(done)));
         }
@@ -103,7 +106,7 @@ impl<'a> Line<'a> {
     fn settle(&self, (stem, written): (&StemPlan, Written<Measured>)) -> Turn {
         let result = render::settle(self.shop, stem, written);
         if let Ok((measured, stored)) = &result {
-            self.journal.record_render(stem, measured, stored);
+            self.renders.record(stem, measured, stored);
         }
         (stem.path().to_owned(), result.map_err(|error| self.noticed(error)))
     }

@@ -11,16 +11,19 @@ use std::fs::{self, File};
 use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
+use loadin_record::digest::text_digest;
+use loadin_record::manifest::{Manifest, OutputRecord, State};
+use loadin_storage::pieces::{digest, digest_file};
 
 use crate::audio_folder;
 use crate::bag;
 use crate::event::{Event, Listener, Step};
-use crate::manifest::{Manifest, OutputRecord, State};
+use crate::manifest_file::{ManifestFileError, read_manifest};
 use crate::out_folder::outputs_of;
-use crate::storage::{digest, digest_file};
+use crate::run;
+use crate::scan;
 use crate::sums;
 use crate::turns::in_parallel;
-use crate::{run, scan};
 
 /// Something that is not as the manifest says.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -54,9 +57,13 @@ impl Verified {
 ///
 /// # Errors
 /// When there is no readable manifest: then nothing can be said.
-pub fn verify(root: &Path, delivery: Option<&Path>, listener: &Listener<'_>) -> Result<Verified, String> {
+pub fn verify(
+    root: &Path,
+    delivery: Option<&Path>,
+    listener: &Listener<'_>,
+) -> Result<Verified, ManifestFileError> {
     let out = &outputs_of(root);
-    let manifest = Manifest::read(out)?;
+    let manifest = read_manifest(out)?;
     let mut verified = Verified::default();
     check_manifest(out, &manifest, &mut verified);
     let outputs: BTreeMap<&str, &OutputRecord> =
@@ -138,7 +145,7 @@ fn compare(output: &OutputRecord, read: &Read, verified: &mut Verified) {
     expect("bits", read.bits.to_string(), output.bits.to_string());
     expect("frames", read.frames.to_string(), output.frames.to_string());
     let level = |peak: Option<f64>| peak.map_or("silence".to_owned(), |db| format!("{db:.3}"));
-    let found = crate::findings::round_to(Decibels::from_ratio(read.peak).0, 3);
+    let found = loadin_record::finding::round_to(Decibels::from_ratio(read.peak).0, 3);
     expect("peak in dBFS", level(found), level(output.peak_dbfs));
 }
 
@@ -239,7 +246,7 @@ fn check_neighbours(
     verified: &mut Verified,
 ) {
     match fs::read_to_string(out.join("recipe.toml")) {
-        Ok(text) if run::text_digest(&text) == manifest.recipe.sha256 => {}
+        Ok(text) if text_digest(&text) == manifest.recipe.sha256 => {}
         Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
         Err(error) => verified.differs("recipe.toml", format!("it cannot be read: {error}")),
     }

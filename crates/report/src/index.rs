@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::manifest::{Manifest, State};
+use loadin_record::manifest::{Manifest, State};
 
 use crate::note;
 use crate::page::{Act, document, number_in, verdict};

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::late::{Facts, Late, LateFile};
+use loadin_record::late::{FileSummary, Late, LateFile};
 
 use crate::text::code;
 
@@ -40,7 +40,7 @@ fn describe(file: &LateFile, text: &mut String) {
     }
 }
 
-fn cells(facts: &Facts) -> [String; 4] {
+fn cells(facts: &FileSummary) -> [String; 4] {
     let seconds = facts.frames.zip(facts.rate_hz).map(|(frames, rate)| frames as f64 / f64::from(rate));
     [
         seconds.map(|seconds| format!("{seconds:.3} s")).unwrap_or_default(),

@@ -19,8 +19,8 @@ mod words;
 pub use index::{Entry, index};
 pub use page::GENERATOR;
 
-use loadin_pipeline::facts::Survey;
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
 use page::Act;
 
 /// All papers of a prepared delivery: file name and bytes of each. The surveys give the waveforms; where they are

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::sync::LazyLock;
 
-use loadin_pipeline::findings::{Finding, Severity};
-use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_record::finding::{Finding, Severity};
+use loadin_record::manifest::{Manifest, StemRecord};
 use serde::Deserialize;
 use serde_json::Value;
 
@@ -154,8 +154,9 @@ pub(crate) fn note(manifest: &Manifest) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
+    use loadin_record::finding::Id;
+
     use super::*;
-    use loadin_pipeline::findings::Id;
 
     /// Every kind that the texts name is a kind of finding, and is more than a note.
     #[test]

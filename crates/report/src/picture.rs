@@ -2,9 +2,9 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::facts::Measures;
-use loadin_pipeline::findings::{Finding, Id};
-use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::survey::Measures;
 use serde_json::Value;
 
 use crate::text::{clock, html, number};

@@ -1,9 +1,9 @@
 //! `session.mid`: tempo map, meter, key and markers for the session, where at least the tempo is known. What the client
 //! states goes before; where nothing is stated, a sure estimate takes its place, and a text says so.
 
-use loadin_pipeline::estimates::{DOWNBEAT, SECTIONS, TEMPO};
-use loadin_pipeline::manifest::Manifest;
-use loadin_pipeline::music::Confidence;
+use loadin_record::evidence::{DOWNBEAT, SECTIONS, TEMPO};
+use loadin_record::manifest::Manifest;
+use loadin_record::music::Confidence;
 use loadin_session::facts::{At, Key, Meter, SessionMap, key_of, micros_of};
 use serde_json::Value;
 

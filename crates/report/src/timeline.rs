@@ -5,8 +5,8 @@
 
 use std::collections::BTreeMap;
 
-use loadin_pipeline::facts::{Measures, Survey};
-use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::survey::{Measures, Survey};
 
 /// Columns of a picture: two pictures of two points a column make 1200 points a stem.
 pub(crate) const COLUMNS: usize = 300;

@@ -5,8 +5,8 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::facts::Measures;
-use loadin_pipeline::manifest::{Manifest, StemRecord};
+use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::survey::Measures;
 
 use crate::picture::after_channels;
 use crate::text::{clock, number};
@@ -102,10 +102,11 @@ fn mean_squares(stem: &StemRecord, manifest: &Manifest, measures: &Measures, axi
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-    use loadin_pipeline::facts::{ChannelMeasures, EnvelopeChannel, EnvelopeFacts, Range, Survey};
-    use loadin_pipeline::manifest::Manifest;
+    use loadin_record::manifest::Manifest;
+    use loadin_record::survey::{ChannelMeasures, EnvelopeChannel, EnvelopeFacts, Range, Survey};
     use serde_json::json;
+
+    use super::*;
 
     /// A stem of two seconds: noise of this RMS in the first, twice that in the second, around an offset.
     fn survey(path: &str, rms: f64, offset: f64) -> Survey {
@@ -168,9 +169,9 @@ mod tests {
         let text = json!({
             "manifest": 1, "tool": { "name": "loadin", "version": "0" }, "recipe": { "name": "r", "revision": 1, "sha256": "" },
             "delivery": { "name": "d", "files": 2 }, "facts": {},
-            "link": loadin_pipeline::plan::Link::default(),
+            "link": loadin_record::link::Link::default(),
             "stems": stems.iter().map(stem).collect::<Vec<_>>(), "findings": [], "ignored": [], "late": null, "digest": "",
-            "run": loadin_pipeline::manifest::Run::default(),
+            "run": loadin_record::manifest::Run::default(),
         });
         Manifest::from_json(&text.to_string()).unwrap()
     }

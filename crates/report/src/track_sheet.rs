@@ -1,6 +1,7 @@
 //! The track sheet: one row a stem, in the order of the outputs (CSV as in RFC 4180).
 
-use loadin_pipeline::manifest::{Manifest, SourceRecord, StemRecord};
+use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::source::SourceRecord;
 
 use crate::page::colour;
 

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::facts::EnvelopeFacts;
+use loadin_record::survey::EnvelopeFacts;
 
 use crate::timeline::{Axis, COLUMNS};
 
@@ -195,9 +195,10 @@ pub(crate) fn strokes(runs: &[(usize, usize)], y: i32) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use loadin_audio::{Block, Envelope, signal};
-    use loadin_pipeline::facts::EnvelopeChannel;
+    use loadin_record::survey::EnvelopeChannel;
+
+    use super::*;
 
     /// The envelope as a survey measures it.
     fn envelope(samples: &[f64], rate_hz: u32) -> EnvelopeFacts {

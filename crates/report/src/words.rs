@@ -1,7 +1,8 @@
 //! What was done to a stem, in words that stand beside its picture.
 
-use loadin_pipeline::facts::RelationFacts;
-use loadin_pipeline::manifest::{Change, SourceRecord, StemRecord};
+use loadin_record::manifest::{Change, StemRecord};
+use loadin_record::source::SourceRecord;
+use loadin_record::survey::RelationFacts;
 use serde_json::Value;
 
 use crate::text::{clock, number};

@@ -1,7 +1,7 @@
 //! Manifests: what was read is written and read again as the same.
 #![no_main]
 
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
 
 libfuzzer_sys::fuzz_target!(|text: &str| {
     if let Ok(manifest) = Manifest::from_json(text) {

@@ -6,9 +6,9 @@ use std::sync::Arc;
 
 use loadin_audio::{Block, ChromaMeter, FINE, Sketcher};
 use loadin_pipeline::Bench;
-use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::study;
 use loadin_pipeline::stop::Stop;
+use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_session::estimate::{KeyRelation, PROFILES, key_of_circle, key_relation};
 use loadin_session::facts::{Key, key_of};
 use loadin_tests::Delivery;
@@ -65,7 +65,7 @@ fn songs_in_all_keys() {
             keep(&folder, seed, &tune, &delivery);
         }
         let study = study(&delivery.path(), &recipe, &bench, None).unwrap();
-        let fact = &study.heard.music.facts["key_estimate"];
+        let fact = &study.evidence.music.facts["key_estimate"];
         let truth = truth(&tune);
         let won = fact.value.as_str().and_then(key_of).map_or(0.0, |heard| weight(heard, truth));
         let is_sure = fact.confidence.as_str() == "estimated";
@@ -79,7 +79,7 @@ fn songs_in_all_keys() {
             fact.confidence.as_str(),
             fact.source
         );
-        let cents = study.heard.music.facts["tuning_cents_estimate"].value.as_f64().unwrap();
+        let cents = study.evidence.music.facts["tuning_cents_estimate"].value.as_f64().unwrap();
         assert!((cents - tune.cents).abs() <= 6.0, "{cents} and not {:.0} cents", tune.cents);
     }
     let score = score / wanted as f64;

@@ -6,7 +6,12 @@ use loadin_audio::{Decibels, signal};
 use loadin_tests::{Delivery, codes, samples};
 use sha2::{Digest, Sha256};
 
-use super::{assert_same_files, comparable, loadin, prep, stem, tree};
+use super::assert_same_files;
+use super::comparable;
+use super::loadin;
+use super::prep;
+use super::stem;
+use super::tree;
 
 const RATE: u32 = 48_000;
 
@@ -63,7 +68,7 @@ fn memory_changes_no_byte() {
     delivery.wav("Arp.wav", 44_100, 24, &[offset.clone(), signal::noise(9, 0.2, 200_000)]);
     delivery.wav("Strings L.wav", 44_100, 24, &[offset]);
     delivery.wav("Strings R.wav", 44_100, 24, &[signal::noise(10, 0.2, 200_000)]);
-    let shipped = loadin_pipeline::recipe::find_shipped("mix-prep").unwrap().text;
+    let shipped = loadin_plan::recipe::find_shipped("mix-prep").unwrap().text;
     let joined = shipped.replace("pairs = \"report\"", "pairs = \"join\"");
     let (before, stages) = joined.split_once("[[stage]]\nstage = \"resample\"").unwrap();
     let (resample, rest) = stages.split_once("[[stage]]\nstage = \"gain-stage\"").unwrap();

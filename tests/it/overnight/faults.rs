@@ -6,13 +6,17 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, Job, RunError};
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::{Disk, DiskFile, RealDisk};
 use loadin_pipeline::{Bench, Packaging};
+use loadin_plan::recipe::{Recipe, find_shipped};
+use loadin_storage::disk::{Disk, DiskFile, RealDisk};
 
-use super::{assert_same, assert_whole, delivery, delivery_of, outputs};
+use super::assert_same;
+use super::assert_whole;
+use super::delivery;
+use super::delivery_of;
+use super::outputs;
 
 /// What goes wrong. The numbers are those of Linux (`errno.h`, from memory).
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -7,12 +7,12 @@ use std::sync::{Arc, Mutex};
 
 use loadin_audio::signal;
 use loadin_pipeline::event::{Event, Step};
-use loadin_pipeline::manifest::{Manifest, State};
-use loadin_pipeline::recipe::{Recipe, find_shipped};
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::stop::Stop;
-use loadin_pipeline::storage::RealDisk;
 use loadin_pipeline::{Bench, Packaging, Patience};
+use loadin_plan::recipe::{Recipe, find_shipped};
+use loadin_record::manifest::{Manifest, State};
+use loadin_storage::disk::RealDisk;
 use loadin_tests::Delivery;
 
 use super::delivery_of;

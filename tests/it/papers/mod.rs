@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use loadin_audio::signal;
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
 use loadin_tests::Delivery;
 use serde_json::Value;
 
@@ -18,8 +18,8 @@ use crate::job::prep;
 #[expect(clippy::disallowed_methods, reason = "the one switch of the tests")]
 fn the_published_schemas_are_current() {
     let manifest = Manifest::schema();
-    let recipe = loadin_pipeline::recipe::schema();
-    let summary = loadin_pipeline::summary::Summary::schema();
+    let recipe = loadin_plan::recipe::schema();
+    let summary = loadin_record::summary::Summary::schema();
     for (name, schema) in
         [("manifest.schema.json", manifest), ("recipe.schema.json", recipe), ("summary.schema.json", summary)]
     {
@@ -57,10 +57,10 @@ fn a_manifest_follows_its_schema() {
 #[test]
 fn shipped_recipes_follow_the_schema() {
     let schema = published("recipe.schema.json");
-    for recipe in loadin_pipeline::recipe::shipped() {
+    for recipe in loadin_plan::recipe::shipped() {
         let value: Value = toml::from_str(recipe.text).unwrap();
         assert_eq!(mistake(&value, &schema, &schema, recipe.name), None);
-        loadin_pipeline::recipe::Recipe::parse(recipe.text).unwrap();
+        loadin_plan::recipe::Recipe::parse(recipe.text).unwrap();
     }
     let wrong: Value = toml::from_str(
         "recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"gain-stage\"\nlink = \"band\"\n",

@@ -1,7 +1,7 @@
 //! Recipes: bad ones are refused with line, column, what was found, what is allowed and the nearest name.
 
-use loadin_pipeline::recipe::{Recipe, shipped};
-use loadin_pipeline::stages::Settings;
+use loadin_plan::recipe::{Recipe, shipped};
+use loadin_plan::stages::gain_stage;
 use proptest::prelude::*;
 
 /// A sound recipe, as lines, for one thing to be spoilt at a time.
@@ -179,11 +179,8 @@ fn all_mistakes_are_named_at_once() {
 fn chosen_stems_have_their_own_settings_and_the_rest_of_the_base() {
     let more = "target = \"-6 dBFS\"\nround-down = \"1 dB\"\n[[stage.for]]\nstems = [\"*FX*\", \"Drums/*\"]\nlink = \"stem\"\n";
     let recipe = Recipe::parse(&SOUND.replace("target = \"-6 dBFS\"\n", more)).unwrap();
-    let stage = recipe.stage("gain-stage").unwrap();
-    let settings = |path: &str| match stage.for_stem(path) {
-        Settings::GainStage(settings) => serde_json::to_value(settings).unwrap(),
-        _ => unreachable!("the gain stage has gain settings"),
-    };
+    let settings =
+        |path: &str| serde_json::to_value(recipe.settings::<gain_stage::Settings>(path).unwrap()).unwrap();
     for (path, link) in [("a/fx hit.wav", "stem"), ("drums/Kick.wav", "stem"), ("Vox.wav", "delivery")] {
         assert_eq!(settings(path)["link"], link, "{path}");
         assert_eq!(settings(path)["round-down"], "1 dB", "{path}");

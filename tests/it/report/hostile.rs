@@ -3,10 +3,12 @@
 use std::path::Path;
 
 use loadin_audio::signal;
-use loadin_pipeline::manifest::Manifest;
+use loadin_pipeline::manifest_file::read_manifest;
+use loadin_record::manifest::Manifest;
 use loadin_tests::Delivery;
 
-use super::{leave_for_browser, read};
+use super::leave_for_browser;
+use super::read;
 use crate::job::prep;
 
 /// Names that a file system takes. The folder with "</" in it makes a whole script element out of a path.
@@ -51,7 +53,7 @@ fn names_never_act_and_are_never_hidden() {
     assert!(!page.contains('\u{202e}'));
     assert!(page.contains("שלום עולם"), "other scripts are no danger");
     assert!(page.contains("two‹U+000A›lines"));
-    let manifest = Manifest::read(&out).unwrap();
+    let manifest = read_manifest(&out).unwrap();
     assert_eq!(manifest.stems.len(), HOSTILE.len() + 2);
     let note = read(&out.join("client-note.md"));
     // One heading a question, and no line that a name has broken off.

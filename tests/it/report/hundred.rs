@@ -2,16 +2,16 @@
 
 use std::time::Instant;
 
-use loadin_pipeline::facts::{
+use loadin_pipeline::papers::outlook;
+use loadin_pipeline::run::Study;
+use loadin_plan::music::Music;
+use loadin_plan::recipe::{Recipe, find_shipped};
+use loadin_plan::{Given, Planned, plan, starts};
+use loadin_record::evidence::Evidence;
+use loadin_record::survey::{
     ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, FormatFacts, Ignored, Inventory,
     Measures, Range, RelationFacts, Survey,
 };
-use loadin_pipeline::heard::Heard;
-use loadin_pipeline::music::Music;
-use loadin_pipeline::papers::outlook;
-use loadin_pipeline::plan;
-use loadin_pipeline::recipe::{Recipe, find_shipped};
-use loadin_pipeline::run::Study;
 
 use super::leave_for_browser;
 
@@ -149,10 +149,20 @@ fn survey(stem: usize) -> Survey {
 
 fn study(recipe: &Recipe) -> Study {
     let surveys: Vec<Survey> = (0..STEMS).map(survey).collect();
-    let plan = plan::plan("Long Song", recipe, &surveys, &Heard::default(), None, None);
+    let (starts, evidence) = (starts(recipe, &surveys, None), Evidence::default());
+    let given = Given {
+        delivery: "Long Song",
+        recipe,
+        surveys: &surveys,
+        starts: &starts,
+        evidence: &evidence,
+        pin: None,
+        earlier: None,
+    };
+    let Planned { plan, music } = plan(&given, Music::default());
     let ignored = vec![Ignored { path: "notes.txt".to_owned(), why: "a text note".to_owned() }];
     let inventory = Inventory { name: "Long Song".to_owned(), files: Vec::new(), ignored };
-    Study { inventory, surveys, music: Music::default(), heard: Heard::default(), plan, late: None }
+    Study { inventory, surveys, music, evidence: Evidence::default(), plan, late: None }
 }
 
 /// What the issue of this page asked for: less than 3 MB for 100 stems. The time is printed, never asserted.

@@ -7,7 +7,8 @@ use loadin_audio::signal;
 use loadin_pipeline::verify;
 use serde_json::Value;
 
-use super::{demo, thirty};
+use super::demo;
+use super::thirty;
 use crate::job::{Ran, loadin, prep};
 
 fn replay(out: &Path, delivery: &Path) -> Ran {
@@ -50,7 +51,7 @@ fn a_changed_record_and_a_changed_source_are_found() {
     prep(&delivery.path(), &out, &[]);
     let path = out.join("manifest.json");
     let whole = fs::read_to_string(&path).unwrap();
-    let mut manifest = loadin_pipeline::manifest::Manifest::from_json(&whole).unwrap();
+    let mut manifest = loadin_record::manifest::Manifest::from_json(&whole).unwrap();
     manifest.stems[7].changes.clear();
     fs::write(&path, manifest.sealed().to_json()).unwrap();
     let ran = replay(&out, &delivery.path());

@@ -4,12 +4,12 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
-use loadin_pipeline::facts::Survey;
-use loadin_pipeline::findings::{Finding, Severity};
-use loadin_pipeline::manifest::Manifest;
 use loadin_pipeline::papers::outlook;
-use loadin_pipeline::plan::Fate;
 use loadin_pipeline::run::Study;
+use loadin_plan::shape::Fate;
+use loadin_record::finding::{Finding, Severity};
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
 use serde_json::{Value, json};
 
 use crate::args::{Audit, Format};

@@ -3,11 +3,13 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use loadin_pipeline::Patience;
-use loadin_pipeline::findings::Finding;
-use loadin_pipeline::music::{Fact, Facts, Music, heading, words};
 use loadin_pipeline::run::RunError;
-use loadin_pipeline::scan;
+use loadin_pipeline::stated::read_music;
+use loadin_pipeline::{Patience, scan};
+use loadin_plan::music::Music;
+use loadin_plan::stated_starts;
+use loadin_record::finding::Finding;
+use loadin_record::music::{Fact, Facts, heading, words};
 use serde_json::{Value, json};
 
 use crate::args::{Facts as Args, Format};
@@ -57,7 +59,8 @@ struct Known {
 fn stated(args: &Args) -> Result<Known, Failure> {
     let patience = Patience::seconds(args.work.patience);
     let inventory = scan::scan(&args.delivery, patience).map_err(RunError::from)?;
-    let music = Music::of(&args.delivery, &inventory, patience);
+    let starts = stated_starts(&load_recipe(&args.work.recipe)?, &inventory.files);
+    let music = read_music(&args.delivery, &inventory, patience).placed(starts.seconds());
     Ok(Known { name: inventory.name, facts: music.facts(), findings: music.findings() })
 }
 
@@ -66,8 +69,8 @@ fn heard(args: &Args, progress: &Arc<Reporter>) -> Result<Known, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
     let study = study(&args.delivery, &args.work, &recipe, None, progress)?;
     let (mut facts, mut findings) = (study.music.facts(), study.music.findings());
-    facts.extend(study.heard.music.facts);
-    findings.extend(study.heard.music.findings);
+    facts.extend(study.evidence.music.facts);
+    findings.extend(study.evidence.music.findings);
     Ok(Known { name: study.inventory.name, facts, findings })
 }
 

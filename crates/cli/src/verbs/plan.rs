@@ -3,11 +3,13 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use loadin_pipeline::manifest::{Change, Manifest};
+use loadin_pipeline::manifest_file::read_manifest;
 use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::outlook;
-use loadin_pipeline::plan::{Fate, Plan, StemPlan};
-use loadin_pipeline::render::Measured;
+use loadin_plan::plan::{Plan, StemPlan};
+use loadin_plan::shape::Fate;
+use loadin_record::manifest::{Change, Manifest};
+use loadin_record::written::Measured;
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
@@ -20,7 +22,7 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
-    let earlier = args.out.as_deref().and_then(|out| Manifest::read(&outputs_of(out)).ok());
+    let earlier = args.out.as_deref().and_then(|out| read_manifest(&outputs_of(out)).ok());
     let study = study(&args.delivery, &args.work, &recipe, earlier.as_ref(), progress)?;
     progress.close();
     match args.format {
@@ -70,8 +72,8 @@ fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
 }
 
 fn done(stem: &StemPlan) -> String {
-    let expected = Measured::expected(stem);
-    let changes: Vec<Change> = stem.decisions.iter().filter_map(|d| d.change(stem, &expected)).collect();
+    let expected = stem.expected();
+    let changes = stem.changes(&expected);
     let like = stem.proposal.as_ref().map(|proposal| format!("; sounds like {}", proposal.sounds_like));
     words(&changes) + &like.unwrap_or_default()
 }

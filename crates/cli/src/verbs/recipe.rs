@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use loadin_pipeline::recipe::{Recipe, find_shipped, schema, shipped};
+use loadin_plan::recipe::{Recipe, find_shipped, schema, shipped};
 
 use crate::args::{Recipe as Args, RecipeAction};
 use crate::recipe_file::recipe_errors;

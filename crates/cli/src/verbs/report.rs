@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::write_again;
-use loadin_pipeline::storage::RealDisk;
+use loadin_storage::disk::RealDisk;
 
 use crate::args::Report;
 use crate::pages::{Line, store_index};

@@ -4,7 +4,7 @@ use std::io::Write;
 use std::sync::Arc;
 
 use loadin_pipeline::restore::{self, How, RestoreError, RestoredFile};
-use loadin_pipeline::storage::RealDisk;
+use loadin_storage::disk::RealDisk;
 
 use crate::args::Restore;
 use crate::progress::Reporter;

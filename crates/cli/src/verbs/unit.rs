@@ -4,9 +4,9 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use loadin_pipeline::manifest::State;
 use loadin_pipeline::units::{self, Desk, Estimate, Scanned, Standing, UnitError};
 use loadin_pipeline::{Bench, Patience, scan};
+use loadin_record::manifest::State;
 
 use crate::args::{Step, UnitWork};
 use crate::clock;

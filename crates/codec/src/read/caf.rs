@@ -7,7 +7,8 @@
 
 use std::io::{Read, Result as IoResult, Seek, SeekFrom};
 
-use crate::metadata::caf::{self as metadata, Found, USE_BITMAP};
+use crate::metadata::caf as metadata;
+use crate::metadata::caf::{Found, USE_BITMAP};
 use crate::read::pcm::Coding;
 use crate::read::stream::{Damage, PcmStream, Repair};
 use crate::{Chunk, Codec, Container, Error, Format};

@@ -1,8 +1,7 @@
 //! What symphonia says of a stream and of its failures, in our words. Decides nothing about them.
 
 use symphonia::core::audio::Channels;
-use symphonia::core::codecs::audio::well_known as ids;
-use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters};
+use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters, well_known as ids};
 use symphonia::core::errors::Error as Failure;
 
 use crate::{Codec, Container, Error};

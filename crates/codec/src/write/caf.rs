@@ -10,7 +10,8 @@ use loadin_audio::Block;
 
 use crate::Error;
 use crate::format::check_layout;
-use crate::metadata::caf::{self as metadata, USE_BITMAP};
+use crate::metadata::caf as metadata;
+use crate::metadata::caf::USE_BITMAP;
 use crate::write::packer::Packer;
 use crate::write::spec::WavSpec;
 

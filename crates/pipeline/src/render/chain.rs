@@ -1,9 +1,9 @@
 //! The processors of one stem, one behind the other.
 
 use loadin_audio::Block;
-
-use crate::plan::StemPlan;
-use crate::stages::{Decision, Processor};
+use loadin_plan::plan::StemPlan;
+use loadin_plan::stages::Decision;
+use loadin_plan::stages::stage::Processor;
 
 /// Where finished blocks go.
 type Out<'a, E> = dyn FnMut(&mut Block) -> Result<(), E> + 'a;
@@ -22,7 +22,7 @@ pub(crate) struct Chain {
 impl Chain {
     /// The chain of a planned stem. Where the sound is at the output's rate already, the converter is left out.
     pub(crate) fn new(stem: &StemPlan, converted: bool) -> Self {
-        let mut channels = stem.source_channels();
+        let mut channels = stem.shape().source_channels();
         let mut links = Vec::new();
         for decision in &stem.decisions {
             if matches!(decision, Decision::ChannelFix(_)) {
@@ -31,7 +31,7 @@ impl Chain {
             if converted && matches!(decision, Decision::Resample(_)) {
                 continue;
             }
-            if let Some(processor) = decision.processor(stem) {
+            if let Some(processor) = decision.processor(stem.shape()) {
                 links.push(Link { processor, channels });
             }
         }
@@ -49,7 +49,7 @@ impl Chain {
     pub(crate) fn converts_first(stem: &StemPlan) -> bool {
         let mut before =
             stem.decisions.iter().take_while(|decision| !matches!(decision, Decision::Resample(_)));
-        before.all(|decision| decision.processor(stem).is_none())
+        before.all(|decision| decision.processor(stem.shape()).is_none())
     }
 
     /// What comes before the first frame. The last processor speaks first: what it gives stands before all else.

@@ -10,42 +10,25 @@ use std::sync::Arc;
 
 use loadin_audio::{Block, DitherKey};
 use loadin_codec::{Output, Target, WavSpec};
+use loadin_plan::plan::StemPlan;
+use loadin_plan::stages::re_encode::SampleFormat;
+use loadin_record::digest::Stored;
+use loadin_record::layout::AUDIO;
+use loadin_record::written::{Measured, MetadataRecord};
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::DigestWriter;
+use loadin_storage::store::{self, Check, Settled, StoreError, StoreFailure, WriteFailure, Written};
 use serde::{Deserialize, Serialize};
 
 use self::chain::Chain;
 use self::sink::{AudioDigest, Sink};
 use self::source::Source;
-use crate::audio_folder::{self, AUDIO};
+use crate::audio_folder;
 use crate::bench::Bench;
-use crate::carried::{self, MetadataRecord};
+use crate::carried;
 use crate::event::{Event, Step};
 use crate::hands::{Hands, Push, hand_on};
-use crate::plan::StemPlan;
-use crate::stages::re_encode::Storage;
-use crate::storage::{self, Check, DigestWriter, Disk, Settled, StoreError, Stored, WriteFailure, Written};
 use crate::watch::{Pulse, watched};
-
-/// What was measured on a stem while it was written.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct Measured {
-    /// Frames written.
-    pub frames: u64,
-    /// Sample peak of what was written, as an amplitude.
-    pub peak: f64,
-    /// Samples that did not fit and were held at full scale.
-    pub clipped: u64,
-    /// SHA-256 of the sample data alone, in hex.
-    pub audio_sha256: String,
-    /// What became of the metadata.
-    pub metadata: Vec<MetadataRecord>,
-}
-
-impl Measured {
-    /// What the plan expects to be measured, for showing changes before they are made.
-    pub fn expected(stem: &StemPlan) -> Self {
-        Self { frames: stem.output.frames, peak: stem.output.peak, ..Self::default() }
-    }
-}
 
 /// Why a stem could not be rendered.
 #[derive(Debug, thiserror::Error)]
@@ -65,7 +48,7 @@ pub enum RenderError {
     Promise(String),
     /// The output cannot be written: this ends the run, since the next stem would meet the same disk.
     #[error(transparent)]
-    Store(Box<StoreError<std::convert::Infallible>>),
+    Store(Box<StoreError>),
 }
 
 /// What every render of one delivery shares.
@@ -80,11 +63,6 @@ pub struct Shop {
     pub contents: BTreeMap<String, String>,
     /// What survey and render share.
     pub bench: Bench,
-}
-
-/// Path of a stem's output inside the output folder.
-pub fn output_path(stem: &StemPlan) -> String {
-    format!("{AUDIO}/{}.{}", stem.output.name(), stem.container().extension())
 }
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
@@ -161,7 +139,7 @@ fn write(
     hands: Hands,
     pulse: &Pulse,
 ) -> Result<Written<Measured>, RenderError> {
-    let path = shop.out.join(output_path(stem));
+    let path = shop.out.join(stem.output_path());
     audio_folder::make_way(&*shop.disk, &shop.out, &path)
         .map_err(|error| RenderError::Store(Box::new(error)))?;
     let order = Order::of(shop, stem)?;
@@ -171,8 +149,11 @@ fn write(
     let beside = hands == Hands::Two && plain.is_some();
     let check = Check { part: plain.unwrap_or(0..0), beside };
     let contents = |writer: &mut dyn Output| encode(shop, order, hands, pulse, writer, digest);
-    let result = storage::write(&*shop.disk, &path, check, contents);
-    result.map_err(|error| error.contents().unwrap_or_else(|disk| RenderError::Store(Box::new(disk))))
+    let result = store::write(&*shop.disk, &path, check, contents);
+    result.map_err(|failure| match failure {
+        StoreFailure::Store(error) => RenderError::Store(Box::new(error)),
+        StoreFailure::Contents(error) => error,
+    })
 }
 
 /// What is to be encoded, and as what.
@@ -181,7 +162,7 @@ struct Order<'a> {
     source: Source,
     target: Target,
     spec: WavSpec,
-    storage: Storage,
+    storage: SampleFormat,
     dither: Option<DitherKey>,
     metadata: Vec<MetadataRecord>,
 }
@@ -259,7 +240,7 @@ fn dither_key(stem: &StemPlan) -> DitherKey {
 const PEAK_STEPS: f64 = 3.0;
 
 /// Compares what was measured with what the plan says.
-fn keep_promise(stem: &StemPlan, storage: Storage, measured: &Measured) -> Result<(), RenderError> {
+fn keep_promise(stem: &StemPlan, storage: SampleFormat, measured: &Measured) -> Result<(), RenderError> {
     let broken = |text: String| Err(RenderError::Promise(text));
     if measured.frames != stem.output.frames {
         return broken(format!("{} frames instead of {}", measured.frames, stem.output.frames));

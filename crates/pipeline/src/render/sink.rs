@@ -2,10 +2,12 @@
 
 use loadin_audio::{Block, DitherKey, Quantiser};
 use loadin_codec::{Output, SoundWriter, Target, WavSpec};
+use loadin_record::digest::hex;
+use loadin_record::written::Measured;
+use loadin_storage::store::WriteFailure;
 use sha2::{Digest, Sha256};
 
-use super::{Measured, RenderError};
-use crate::storage::{WriteFailure, hex};
+use super::RenderError;
 
 type Failure = WriteFailure<RenderError>;
 

@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::{Decoder, Metadata};
+use loadin_plan::plan::StemPlan;
+use loadin_plan::shape::SourcePlan;
 
 use super::chain::Chain;
 use super::{RenderError, Shop};
 use crate::content::Content;
-use crate::plan::{SourcePlan, StemPlan};
 use crate::scan;
 use crate::shelf::Kept;
 

@@ -14,20 +14,26 @@ use loadin_codec::{Metadata, Output, SampleKind, Target, TimeChange, WavSpec, ca
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::manifest_file::{ManifestFileError, read_manifest};
+
 pub use self::undo::{How, Step};
+use loadin_record::digest::json_text;
+use loadin_record::finding::Id;
+use loadin_record::manifest::{Change, Manifest, OutputRecord, StemRecord};
+use loadin_record::written::Measured;
+use loadin_storage::disk::Disk;
+use loadin_storage::store::{self, StoreError, StoreFailure, WriteFailure, store_text};
+
 use self::undo::{Way, way};
 use crate::carried::without_added;
 use crate::event::{Event, Listener, Step as RunStep};
-use crate::findings::Id;
 use crate::hands::Hands;
 use crate::hashed;
-use crate::manifest::{Change, Manifest, OutputRecord, StemRecord};
 use crate::out_folder::outputs_of;
+use crate::render::RenderError;
 use crate::render::chain::Chain;
 use crate::render::sink::{AudioDigest, Sink};
-use crate::render::{Measured, RenderError};
 use crate::scan::SourceFile;
-use crate::storage::{self, Disk, StoreError, WriteFailure, json_text, store_text};
 use crate::turns::in_parallel;
 
 /// What a restoration has made.
@@ -61,7 +67,7 @@ pub struct RestoredFile {
 pub enum RestoreError {
     /// There is no manifest that can be read.
     #[error("{0}; give the folder that holds manifest.json")]
-    Manifest(String),
+    Manifest(#[source] ManifestFileError),
     /// The target is not free.
     #[error("\"{}\" is not empty; choose a new or an empty folder", .0.display())]
     NotEmpty(PathBuf),
@@ -75,7 +81,7 @@ pub enum RestoreError {
     },
     /// A file cannot be written.
     #[error(transparent)]
-    Store(#[from] StoreError<std::convert::Infallible>),
+    Store(#[from] StoreError),
 }
 
 /// Restores the delivery that was prepared into the folder or bag `root` into the folder `to`, which must be new or empty; the record is
@@ -87,7 +93,7 @@ pub fn restore(
     listener: &Listener<'_>,
 ) -> Result<Restored, RestoreError> {
     let out = &outputs_of(root);
-    let manifest = Manifest::read(out).map_err(RestoreError::Manifest)?;
+    let manifest = read_manifest(out).map_err(RestoreError::Manifest)?;
     let at = |source| RestoreError::Disk { path: to.to_owned(), source };
     fs::create_dir_all(to).map_err(at)?;
     if fs::read_dir(to).map_err(at)?.next().is_some() {
@@ -137,7 +143,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
     }
     let Way { mut chain, steps, factor } = way;
     let real = out.join(&output.path);
-    match storage::store(disk, &path, |writer| undo(&real, stem, output, &mut chain, writer)) {
+    match store::store(disk, &path, |writer| undo(&real, stem, output, &mut chain, writer)) {
         Ok(_) => Ok(RestoredFile {
             source: stem.source.path.clone(),
             path: Some(name),
@@ -146,7 +152,8 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
             how: steps.iter().map(|step| step.how).max().unwrap_or(How::Exact),
             steps,
         }),
-        Err(error) => Ok(nothing(error.contents()?.to_string())),
+        Err(StoreFailure::Store(error)) => Err(error.into()),
+        Err(StoreFailure::Contents(error)) => Ok(nothing(error.to_string())),
     }
 }
 

@@ -1,16 +1,16 @@
 //! How each change is undone, and how near that comes to what was delivered. Everything is read from the manifest.
 
 use loadin_audio::{Block, DcRemover, Decibels, Resampler};
+use loadin_plan::stages::align_starts::Placer;
+use loadin_plan::stages::gain_stage::Gain;
+use loadin_plan::stages::resample::Converter;
+use loadin_plan::stages::stage::Processor;
+use loadin_record::manifest::{Change, OutputRecord, StemRecord};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-use crate::manifest::{Change, OutputRecord, StemRecord};
 use crate::render::chain::Chain;
-use crate::stages::Processor;
-use crate::stages::align_starts::Placer;
-use crate::stages::gain_stage::Gain;
-use crate::stages::resample::Converter;
 
 /// How near an undone change comes to what was delivered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]

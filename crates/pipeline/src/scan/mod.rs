@@ -6,15 +6,15 @@ mod archive;
 mod inflate;
 mod source;
 
-use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
+use std::{fs, io};
 
 use loadin_codec::Metadata;
 use loadin_session::system_file;
 
 pub(crate) use self::source::{Place, SourceFile, locate, open};
-use crate::facts::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+
 use crate::watch::{Patience, Trouble, watched};
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
@@ -181,10 +181,10 @@ fn read_header(place: &Place) -> Result<(u64, FormatFacts), HeaderError> {
     match loadin_codec::open(file, false) {
         Ok(decoder) => {
             let facts = format_facts(&decoder);
-            if crate::recipe::RATES_HZ.contains(&facts.rate_hz) {
+            if loadin_audio::RATES_HZ.contains(&facts.rate_hz) {
                 Ok((bytes, facts))
             } else {
-                let (least, most) = (crate::recipe::RATES_HZ.start(), crate::recipe::RATES_HZ.end());
+                let (least, most) = (loadin_audio::RATES_HZ.start(), loadin_audio::RATES_HZ.end());
                 Err(HeaderError::Other(format!(
                     "its header says {} Hz, allowed is {least} to {most} Hz; ask how it was recorded",
                     facts.rate_hz

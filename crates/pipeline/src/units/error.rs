@@ -3,9 +3,10 @@
 use std::io::{self, ErrorKind};
 use std::path::PathBuf;
 
+use loadin_storage::store::StoreError;
+
 use crate::out_folder::OutFolderError;
 use crate::run::RunError;
-use crate::storage::StoreError;
 
 /// Why a unit has ended without its output.
 #[derive(Debug, thiserror::Error)]
@@ -86,7 +87,7 @@ impl UnitError {
     }
 }
 
-fn store_passes(error: &StoreError<std::convert::Infallible>) -> bool {
+fn store_passes(error: &StoreError) -> bool {
     matches!(error, StoreError::Disk { source, .. } if passes(source))
 }
 

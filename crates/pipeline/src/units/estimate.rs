@@ -1,11 +1,9 @@
 //! What a stem will need of an engine: memory and time, for its limits. Generous, since an engine ends what exceeds them.
 
 use loadin_audio::Decimator;
+use loadin_record::survey::{FileFacts, Scope};
 use loadin_session::{ReferenceKind, is_reference};
 use serde::Serialize;
-
-use crate::facts::FileFacts;
-use crate::survey::Scope;
 
 /// What one unit of work, on one stem or for a whole plan, will need at most.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
@@ -109,8 +107,9 @@ fn drawn_samples(file: &FileFacts, scope: Scope) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use loadin_record::survey::FormatFacts;
+
     use super::*;
-    use crate::facts::FormatFacts;
 
     fn file(path: &str, seconds: u64) -> FileFacts {
         let format = FormatFacts {

@@ -4,21 +4,21 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
+use loadin_plan::music::Music;
+use loadin_plan::plan::Plan;
+use loadin_plan::recipe::Recipe;
+use loadin_record::digest::{json_text, text_digest};
+use loadin_record::evidence::Evidence;
+use loadin_record::late::Late;
+use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+use loadin_storage::store::store_text;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::UnitError;
 use super::shared_disk::SharedDisk;
-use crate::facts::{FileFacts, Inventory, Survey};
-use crate::heard::Heard;
 use crate::journal::RESULTS_VERSION;
-use crate::late::Late;
-use crate::music::Music;
-use crate::plan::Plan;
-use crate::recipe::Recipe;
-use crate::run::{RunError, Study, text_digest};
-use crate::storage::{json_text, store_text};
-use crate::survey::Scope;
+use crate::run::{RunError, Study};
 
 const INVENTORY: &str = "inventory.json";
 const PLAN: &str = "plan.json";
@@ -76,7 +76,7 @@ impl InventoryFile {
 pub(super) struct PlanFile {
     pub(super) rests_on: String,
     pub(super) plan: Plan,
-    pub(super) heard: Heard,
+    pub(super) evidence: Evidence,
     pub(super) late: Option<Late>,
     /// Content digests of the surveyed sources, by path.
     pub(super) contents: BTreeMap<String, String>,
@@ -84,7 +84,13 @@ pub(super) struct PlanFile {
 
 impl PlanFile {
     pub(super) fn of(rests_on: String, study: Study) -> Self {
-        Self { rests_on, contents: study.contents(), plan: study.plan, heard: study.heard, late: study.late }
+        Self {
+            rests_on,
+            contents: study.contents(),
+            plan: study.plan,
+            evidence: study.evidence,
+            late: study.late,
+        }
     }
 
     pub(super) fn store(&self, memory: &Path) -> Result<(), UnitError> {

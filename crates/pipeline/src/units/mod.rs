@@ -22,27 +22,35 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
+use loadin_plan::{placed, starts};
+
+use crate::manifest_file::read_manifest;
+use crate::stated::read_music;
+
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
+use loadin_analysis::Sketches;
+use loadin_plan::music::Music;
+use loadin_plan::plan::StemPlan;
+use loadin_plan::recipe::Recipe;
+use loadin_record::layout::MEMORY;
+use loadin_record::manifest::{Manifest, State};
+use loadin_record::survey::{FileFacts, Scope, Survey};
+use loadin_storage::disk::RealDisk;
+use loadin_storage::pieces::{digest, digest_file};
+use loadin_storage::records::Records;
+
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
 use crate::audio_folder;
 use crate::bench::Bench;
 use crate::event::{Event, Step};
-use crate::facts::{FileFacts, Survey};
-use crate::journal::Journal;
-use crate::manifest::{Manifest, State};
-use crate::music::Music;
-use crate::out_folder::{MEMORY, OutFolder, Packaging};
-use crate::plan::StemPlan;
-use crate::recipe::Recipe;
+use crate::journal::{self, JOURNAL, Renders, Surveys};
+use crate::out_folder::{OutFolder, Packaging};
 use crate::record::{self, Rendered};
-use crate::render::{RenderError, Shop, output_path};
+use crate::render::{RenderError, Shop};
 use crate::run::{self, Course, Job, Papers, RunError, Study};
 use crate::scan;
-use crate::sketch::Sketches;
-use crate::storage::{RealDisk, digest, digest_file};
-use crate::survey::Scope;
 use crate::turns::{self, in_parallel, with_hands};
 
 /// Where a unit works, and with what.
@@ -84,12 +92,12 @@ impl Desk<'_> {
         self.out.join(MEMORY)
     }
 
-    fn journal<'d>(&self, disk: &'d dyn crate::storage::Disk) -> Journal<'d> {
-        Journal::open(disk, self.memory().join("journal"))
+    fn records<'d>(&self, disk: &'d dyn loadin_storage::disk::Disk) -> Records<'d> {
+        journal::records(disk, &self.memory())
     }
 
-    fn course<'c>(&'c self, journal: Option<&'c Journal<'c>>, earlier: Option<&'c Manifest>) -> Course<'c> {
-        Course { delivery: self.delivery, recipe: self.recipe, bench: self.bench, journal, earlier }
+    fn course<'c>(&'c self, records: Option<&'c Records<'c>>, earlier: Option<&'c Manifest>) -> Course<'c> {
+        Course { delivery: self.delivery, recipe: self.recipe, bench: self.bench, records, earlier }
     }
 
     /// Whether a person or a shutdown wants the work to end.
@@ -146,21 +154,22 @@ pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usi
     let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
     items.sort_by_key(|(file, _)| std::cmp::Reverse(file.bytes));
     keep_mine(&mut items, |(file, _)| &file.path, mine);
-    let journal = desk.journal(&RealDisk);
     let mut disk = SharedDisk::new();
+    let earlier = desk.records(&RealDisk);
+    let (surveys, sketches) = (Surveys(&earlier), Sketches::new(Some(&earlier)));
     for (file, scope) in &items {
-        let [survey, sketch, unmeasured, ..] = journal.places(&file.path);
-        if journal.survey_on_record(file, *scope).is_none() {
+        let [survey, unmeasured] = surveys.places(&file.path);
+        if surveys.on_record(file, *scope).is_none() {
             disk.may_replace(survey);
         }
         // That of other bytes under the same path; the same bytes are written once.
-        disk.may_replace(sketch);
+        sketches.place(&file.path).into_iter().for_each(|sketch| disk.may_replace(sketch));
         disk.may_replace(unmeasured);
     }
-    clear_stale(&desk.memory().join("journal"));
-    let journal = desk.journal(&disk);
-    let course = desk.course(Some(&journal), None);
-    let sketches = Sketches::new(Some(&journal));
+    clear_stale(&desk.memory().join(JOURNAL));
+    let records = desk.records(&disk);
+    let course = desk.course(Some(&records), None);
+    let sketches = Sketches::new(Some(&records));
     desk.bench.tell(Event::Step { step: Step::Survey, stems: items.len() });
     let done = with_hands(
         &items,
@@ -168,7 +177,7 @@ pub fn survey(desk: &Desk<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usi
         |(file, scope), hands| {
             desk.go_on()?;
             let survey = course.survey(file, *scope, hands, &sketches);
-            on_record(desk, &journal, &sketches, (file, *scope), &survey)
+            on_record(desk, Surveys(&records), &sketches, (file, *scope), &survey)
         },
     );
     done.into_iter().collect::<Result<Vec<()>, _>>()?;
@@ -184,7 +193,7 @@ fn keep_mine<T>(ranked: &mut Vec<T>, path: impl Fn(&T) -> &str, mine: &dyn Fn(&s
 /// Sees to it that a survey is there for another machine.
 fn on_record(
     desk: &Desk<'_>,
-    journal: &Journal<'_>,
+    surveys: Surveys<'_>,
     sketches: &Sketches<'_>,
     (file, scope): (&FileFacts, Scope),
     survey: &Survey,
@@ -193,10 +202,10 @@ fn on_record(
     if survey.measures.is_err() {
         readable(desk, &file.path)?;
     }
-    journal.record_unmeasured(file, scope, survey);
+    surveys.record_unmeasured(file, scope, survey);
     // Writing a record is best effort on one machine; here another one waits for it.
-    let recorded = journal
-        .survey_on_record(file, scope)
+    let recorded = surveys
+        .on_record(file, scope)
         .is_some_and(|found| found.measures.is_err() || sketches.is_recorded(&found.path, &found.sha256));
     if recorded { Ok(()) } else { Err(UnitError::NotRecorded { path: file.path.clone() }) }
 }
@@ -209,10 +218,10 @@ fn readable(desk: &Desk<'_>, path: &str) -> Result<(), UnitError> {
 
 /// Every survey of the delivery, in the order of the files.
 fn surveys(desk: &Desk<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitError> {
-    let journal = desk.journal(&RealDisk);
+    let records = desk.records(&RealDisk);
     let survey = |(file, scope): (&FileFacts, Scope)| {
         let missing = || UnitError::NotYet { what: format!("the survey of \"{}\"", file.path) };
-        journal.survey_on_record(file, scope).ok_or_else(missing)
+        Surveys(&records).on_record(file, scope).ok_or_else(missing)
     };
     listed.stems().map(survey).collect()
 }
@@ -221,7 +230,7 @@ fn surveys(desk: &Desk<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitE
 pub fn plan(desk: &Desk<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let surveys = surveys(desk, &listed)?;
-    let music = Music::of(desk.delivery, &listed.inventory, desk.bench.patience);
+    let music = read_music(desk.delivery, &listed.inventory, desk.bench.patience);
     let rests_on = listed.rests_on(&surveys, &music);
     if PlanFile::read(&desk.memory()).is_ok_and(|plan| plan.rests_on == rests_on) {
         return Ok(());
@@ -229,10 +238,10 @@ pub fn plan(desk: &Desk<'_>) -> Result<(), UnitError> {
     OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
     let mut folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let earlier = folder.earlier().cloned();
-    let journal = desk.journal(&RealDisk);
-    let sketches = Sketches::new(Some(&journal));
+    let records = desk.records(&RealDisk);
+    let sketches = Sketches::new(Some(&records));
     let study =
-        desk.course(Some(&journal), earlier.as_ref()).decide(listed.inventory, surveys, music, &sketches);
+        desk.course(Some(&records), earlier.as_ref()).decide(listed.inventory, surveys, music, &sketches);
     folder.check(&RealDisk, &study.plan)?;
     folder.begin_writing()?;
     PlanFile::of(rests_on, study).store(&desk.memory())
@@ -249,16 +258,16 @@ pub fn render(
     stems.sort_by_key(|stem| std::cmp::Reverse(stem.output_bytes()));
     keep_mine(&mut stems, |stem| stem.path(), mine);
     let folders = audio_folder::all_folders(desk.out);
-    for folder in folders.iter().chain([&desk.memory().join("journal")]) {
+    for folder in folders.iter().chain([&desk.memory().join(JOURNAL)]) {
         clear_stale(folder);
     }
     let disk = Arc::new(disk_for(desk, &stems));
-    let journal = desk.journal(&*disk);
+    let records = desk.records(&*disk);
     let (delivery, out) = (desk.delivery.to_owned(), desk.out.to_owned());
     let shop = Arc::new(Shop { delivery, out, disk: disk.clone(), contents, bench: desk.bench.clone() });
     desk.bench.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut failed = BTreeMap::new();
-    for (path, result) in turns::render_all(&shop, &journal, &stems) {
+    for (path, result) in turns::render_all(&shop, &records, &stems) {
         match result {
             Ok(_) => {}
             Err(RenderError::Stopped) => return Err(RunError::Stopped.into()),
@@ -267,13 +276,14 @@ pub fn render(
         }
     }
     desk.go_on()?;
+    let renders = Renders(&records);
     for stem in &stems {
         let why = failed.get(stem.path());
         if why.is_some() {
             stem.sources.iter().try_for_each(|source| readable(desk, &source.path))?;
         }
-        journal.record_failed(stem, why.map(String::as_str));
-        if why.is_none() && !journal.has_render(stem) || why.is_some() && journal.failed(stem).is_none() {
+        renders.record_failed(stem, why.map(String::as_str));
+        if why.is_none() && !renders.has(stem) || why.is_some() && renders.failed(stem).is_none() {
             return Err(UnitError::NotRecorded { path: stem.path().to_owned() });
         }
     }
@@ -282,21 +292,22 @@ pub fn render(
 
 /// A disk on which these stems may take the place of what earlier plans have made of them.
 fn disk_for(desk: &Desk<'_>, stems: &[&StemPlan]) -> SharedDisk {
-    let journal = desk.journal(&RealDisk);
+    let records = desk.records(&RealDisk);
+    let renders = Renders(&records);
     let mut disk = SharedDisk::new();
     let mut known: BTreeMap<PathBuf, String> =
-        journal.outputs().into_iter().map(|known| (desk.out.join(known.path), known.sha256)).collect();
-    let earlier = Manifest::read(desk.out).ok();
+        renders.outputs().into_iter().map(|known| (desk.out.join(known.path), known.sha256)).collect();
+    let earlier = read_manifest(desk.out).ok();
     let outputs = earlier.iter().flat_map(|manifest| &manifest.stems).filter_map(|stem| stem.output.as_ref());
     known.extend(outputs.map(|output| (desk.out.join(&output.path), output.sha256.clone())));
     for stem in stems {
-        let [.., record, failed] = journal.places(stem.path());
+        let [record, failed] = renders.places(stem.path());
         disk.may_replace(failed);
-        if journal.has_render(stem) {
+        if renders.has(stem) {
             continue;
         }
         disk.may_replace(record);
-        let output = desk.out.join(output_path(stem));
+        let output = desk.out.join(stem.output_path());
         if digest_file(&output).is_ok_and(|there| known.get(&output) == Some(&there.sha256)) {
             disk.may_replace(output);
         }
@@ -310,16 +321,17 @@ pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<M
     let listed = InventoryFile::read(&desk.memory(), desk.recipe)?;
     let planned = PlanFile::read(&desk.memory())?;
     let surveys = surveys(desk, &listed)?;
-    let music = Music::of(desk.delivery, &listed.inventory, desk.bench.patience);
+    let music = read_music(desk.delivery, &listed.inventory, desk.bench.patience);
     if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: desk.out.to_owned() });
     }
     OutFolder::check_place(desk.delivery, desk.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(desk.out, Packaging::Plain)?;
     let rendered = rendered(desk, &planned)?;
-    let PlanFile { plan, heard, late, .. } = planned;
-    let music = music.placed(&plan);
-    let study = Study { inventory: listed.inventory, surveys, music, heard, plan, late };
+    let PlanFile { plan, evidence, late, .. } = planned;
+    let pin = late.as_ref().map(|late| &late.pin);
+    let music = placed(music, &starts(desk.recipe, &surveys, pin), &plan);
+    let study = Study { inventory: listed.inventory, surveys, music, evidence, plan, late };
     let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
     let done =
         sealed.filter(|earlier| earlier.digest == record::manifest(desk.recipe, &study, &rendered).digest);
@@ -343,17 +355,18 @@ pub fn seal(desk: &Desk<'_>, papers: &Papers<'_>, started_unix: u64) -> Result<M
 
 /// What became of every planned stem.
 fn rendered(desk: &Desk<'_>, planned: &PlanFile) -> Result<BTreeMap<String, Rendered>, UnitError> {
-    let journal = desk.journal(&RealDisk);
+    let records = desk.records(&RealDisk);
+    let renders = Renders(&records);
     let stems: Vec<&StemPlan> = planned.plan.rendered().collect();
     let made = in_parallel(
         &stems,
         |stem| stem.output_bytes(),
         |stem| {
-            let result = match (journal.render(desk.out, stem), journal.failed(stem)) {
+            let result = match (renders.proved(desk.out, stem), renders.failed(stem)) {
                 (Some(done), _) => Ok(done),
                 (None, Some(why)) => Err(why),
                 (None, None) => {
-                    return Err(UnitError::NotYet { what: format!("\"{}\"", output_path(stem)) });
+                    return Err(UnitError::NotYet { what: format!("\"{}\"", stem.output_path()) });
                 }
             };
             Ok((stem.path().to_owned(), result))

@@ -11,8 +11,11 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crate::lock::Holder;
-use crate::storage::{Disk, DiskFile, RealDisk, Stored, UNFINISHED, digest_file};
+use loadin_record::digest::Stored;
+use loadin_storage::disk::{Disk, DiskFile, RealDisk};
+use loadin_storage::lock::Holder;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::store::UNFINISHED;
 
 /// A temporary of another machine that was not written to for so long is nobody's.
 const STALE_AFTER: Duration = Duration::from_secs(24 * 60 * 60);
@@ -139,8 +142,9 @@ pub(super) fn clear_stale(folder: &Path) {
 
 #[cfg(test)]
 mod tests {
+    use loadin_storage::store::store_text;
+
     use super::*;
-    use crate::storage::store_text;
 
     fn task(name: &str) -> SharedDisk {
         SharedDisk { own: name.to_owned(), outdated: BTreeMap::new() }

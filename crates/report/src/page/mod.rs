@@ -13,8 +13,8 @@ pub(crate) use rows::colour;
 pub(crate) use sheet::Act;
 pub(crate) use top::{number_in, verdict};
 
-use loadin_pipeline::facts::Survey;
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Survey;
 
 use self::sheet::Sheet;
 use crate::text::html;

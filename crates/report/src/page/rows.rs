@@ -2,8 +2,8 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::findings::{Finding, Severity};
-use loadin_pipeline::manifest::{State, StemRecord};
+use loadin_record::finding::{Finding, Severity};
+use loadin_record::manifest::{State, StemRecord};
 
 use super::sheet::Sheet;
 use crate::picture::{mark, pictures};

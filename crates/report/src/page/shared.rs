@@ -1,7 +1,7 @@
 //! What all stems share: level, start, length and rate, and what is known of the music. Knows no single stem.
 
-use loadin_pipeline::manifest::Manifest;
-use loadin_pipeline::music::{Fact, heading, unit_of};
+use loadin_record::manifest::Manifest;
+use loadin_record::music::{Fact, heading, unit_of};
 use serde_json::Value;
 
 use super::sheet::Sheet;

@@ -1,6 +1,6 @@
 //! What all parts of a page read. Knows nothing of how they are written.
 
-use loadin_pipeline::manifest::Manifest;
+use loadin_record::manifest::Manifest;
 
 use crate::timeline::{Axis, Surveys};
 

@@ -1,7 +1,7 @@
 //! How siblings stand to each other: the delay, likeness and polarity of stems that hold one source.
 
-use loadin_pipeline::manifest::Manifest;
-use loadin_pipeline::siblings::{Polarity, Sibling};
+use loadin_record::evidence::{Polarity, Sibling};
+use loadin_record::manifest::Manifest;
 
 use crate::text::{file, html, number};
 use crate::words;

@@ -2,9 +2,9 @@
 
 use std::fmt::Write;
 
-use loadin_pipeline::findings::{Finding, Severity};
-use loadin_pipeline::late::LateFile;
-use loadin_pipeline::manifest::{Manifest, State};
+use loadin_record::finding::{Finding, Severity};
+use loadin_record::late::LateFile;
+use loadin_record::manifest::{Manifest, State};
 
 use super::rows::sign;
 use super::shared::shared;

@@ -1,10 +1,10 @@
 //! Names and the roles that they state. Tokens and traps: common practice, no source.
 
 use crate::family::Family::{
-    BackingVocal, Bass, Brass, Cymbals, Effect, Guitar, Hat, Keys, Kick, LeadVocal, Loop, Overheads, Pad,
-    Percussion, Room, Snare, Strings, Synth, Toms, Unsorted, VocalDouble,
+    self, BackingVocal, Bass, Brass, Cymbals, Effect, Guitar, Hat, Keys, Kick, LeadVocal, Loop, Overheads,
+    Pad, Percussion, Room, Snare, Strings, Synth, Toms, Unsorted, VocalDouble,
 };
-use crate::family::{Family, Group};
+use crate::family::Group;
 use crate::role::role_of;
 
 fn check(rows: &[(Family, &[&str])]) {

@@ -2,8 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use loadin_pipeline::summary::{DeliverySummary, Ended};
 use loadin_pipeline::{Patience, scan};
+use loadin_record::summary::{DeliverySummary, Ended};
 
 use crate::Failure;
 use crate::args::{Order, Prep};

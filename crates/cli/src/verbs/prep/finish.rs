@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use loadin_pipeline::outputs_of;
-use loadin_pipeline::storage::{RealDisk, store_text};
-use loadin_pipeline::summary::{Ended, Summary};
+use loadin_record::summary::{Ended, Summary};
+use loadin_storage::disk::RealDisk;
+use loadin_storage::store::store_text;
 use serde_json::Value;
 
 use crate::{Exit, Failure};

@@ -8,13 +8,13 @@ use std::io::Write;
 use std::sync::Arc;
 use std::time::Instant;
 
-use loadin_pipeline::manifest::Manifest;
-use loadin_pipeline::recipe::Recipe;
 use loadin_pipeline::run::{self, Job};
 use loadin_pipeline::shelf::Shelf;
-use loadin_pipeline::storage::RealDisk;
-use loadin_pipeline::summary::{DeliverySummary, Ended, Summary};
 use loadin_pipeline::{Bench, Packaging, Patience};
+use loadin_plan::recipe::Recipe;
+use loadin_record::manifest::Manifest;
+use loadin_record::summary::{DeliverySummary, Ended, Summary};
+use loadin_storage::disk::RealDisk;
 
 use self::batch::Turn;
 use crate::args::{Format, Prep};
@@ -48,7 +48,7 @@ fn one(
     progress: &Arc<Reporter>,
     out: &mut dyn Write,
 ) -> Result<Exit, Failure> {
-    let mut summary = Summary::new(recipe, clock::unix_seconds());
+    let mut summary = Summary::new(recipe.record(), clock::unix_seconds());
     let (entry, result) = carry_out(args, turn, recipe, progress);
     let exit = settled(&mut summary, entry, exit_of(&result));
     let printed = match &result {
@@ -74,7 +74,7 @@ fn several(
 ) -> Result<Exit, Failure> {
     finish::check_place(&args.out)?;
     let begun = Instant::now();
-    let mut summary = Summary::new(recipe, clock::unix_seconds());
+    let mut summary = Summary::new(recipe.record(), clock::unix_seconds());
     let mut stored = Ok(args.out.clone());
     let mut exit = Exit::Done;
     for turn in turns {

@@ -3,9 +3,9 @@
 use std::io::Write;
 use std::path::Path;
 
-use loadin_pipeline::manifest::{Manifest, StemRecord};
 use loadin_pipeline::outputs_of;
-use loadin_pipeline::summary::{DeliverySummary, Summary};
+use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
 use crate::look::Tone;

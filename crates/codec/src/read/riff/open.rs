@@ -5,8 +5,9 @@ use std::io::{Read, Seek};
 
 use super::data::Data;
 use super::fmt::Fmt;
+use super::justified;
 use super::walk::Walk;
-use super::{justified, wave64};
+use super::wave64;
 use crate::metadata::{Metadata, rifx};
 use crate::read::pcm::Coding;
 use crate::read::stream::{Damage, PcmStream, Repair};

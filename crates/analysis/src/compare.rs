@@ -1,0 +1,34 @@
+//! Compares the stems of a delivery with each other: the one entrance of this crate.
+
+use loadin_record::evidence::Evidence;
+
+use crate::delivery::Delivery;
+use crate::estimates;
+use crate::instrument;
+use crate::key::{self, StemPitches};
+use crate::mix::RoughMixSignal;
+use crate::places;
+use crate::related;
+use crate::rough_mix;
+
+/// What comparing the stems shows. Runs on the current rayon pool; its size changes nothing in the result.
+pub fn compare(delivery: &Delivery<'_>) -> Evidence {
+    let in_time = || {
+        let by_stamps = places::tells_by_stamps(delivery.surveys);
+        let mix = RoughMixSignal::find(delivery);
+        let unstamped = mix.as_ref().filter(|_| !by_stamps);
+        let places = unstamped.map_or_else(Vec::new, |mix| places::places(mix, delivery));
+        let rough_mix = mix.map(|mix| rough_mix::judge(&mix, &places, by_stamps, delivery));
+        let music = estimates::estimate(delivery, &places);
+        (places, rough_mix, music)
+    };
+    // Relatives and pitches need nothing of places, rough mix and tempo, so all three are found at once.
+    let (siblings, ((places, rough_mix, mut music), pitches)) = rayon::join(
+        || related::siblings(delivery),
+        || rayon::join(in_time, || StemPitches::measure(delivery)),
+    );
+    key::estimate(&pitches, &mut music);
+    key::compare(&mut music, delivery.stated);
+    let proposals = instrument::proposals(delivery, &pitches);
+    Evidence { siblings, places, rough_mix, music, proposals }
+}

@@ -1,0 +1,93 @@
+//! Recorded renders of the planned stems of a delivery.
+
+use std::path::{Path, PathBuf};
+
+use loadin_plan::plan::StemPlan;
+use loadin_record::digest::{Stored, digest};
+use loadin_record::written::Measured;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::records::Records;
+use serde::{Deserialize, Serialize};
+
+/// Steps of which there may be a record about a stem.
+const RENDER: &str = "render";
+const FAILED: &str = "failed";
+
+/// The renders among the records of an output folder.
+#[derive(Clone, Copy)]
+pub(crate) struct Renders<'a>(pub(crate) &'a Records<'a>);
+
+/// A stem that was rendered.
+#[derive(Serialize, Deserialize)]
+struct Render {
+    source: String,
+    path: String,
+    stored: Stored,
+    measured: Measured,
+}
+
+/// An output that some run has written.
+pub(crate) struct KnownOutput {
+    /// Path of its source inside the delivery.
+    pub(crate) source: String,
+    /// Its own path inside the output folder.
+    pub(crate) path: String,
+    /// Its SHA-256 in hex.
+    pub(crate) sha256: String,
+}
+
+impl Renders<'_> {
+    /// What was measured and stored of a planned stem, if its output is there as it was written.
+    pub(crate) fn proved(&self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
+        let (Render { path, stored, measured, .. }, _) =
+            self.0.read(RENDER, stem.path(), &plan_digest(stem)?)?;
+        let found = digest_file(&out.join(&path)).ok()?;
+        (found == stored && path == stem.output_path()).then_some((measured, stored))
+    }
+
+    /// Records a rendered stem.
+    pub(crate) fn record(&self, stem: &StemPlan, measured: &Measured, stored: &Stored) {
+        if let Some(key) = plan_digest(stem) {
+            let render = Render {
+                source: stem.path().to_owned(),
+                path: stem.output_path(),
+                stored: stored.clone(),
+                measured: measured.clone(),
+            };
+            self.0.write(RENDER, stem.path(), key, (render, &[]));
+        }
+    }
+
+    /// Whether the record of a rendered stem is there; its output is not looked at.
+    pub(crate) fn has(&self, stem: &StemPlan) -> bool {
+        plan_digest(stem).is_some_and(|key| self.0.read::<_, Render>(RENDER, stem.path(), &key).is_some())
+    }
+
+    /// Records why a stem could not be rendered, for whoever seals on another machine; `None` takes it back.
+    pub(crate) fn record_failed(&self, stem: &StemPlan, why: Option<&str>) {
+        match (why, plan_digest(stem)) {
+            (Some(why), Some(key)) => drop(self.0.write(FAILED, stem.path(), key, (why, &[]))),
+            _ => self.0.remove(FAILED, stem.path()),
+        }
+    }
+
+    /// Why a stem could not be rendered.
+    pub(crate) fn failed(&self, stem: &StemPlan) -> Option<String> {
+        self.0.read(FAILED, stem.path(), &plan_digest(stem)?).map(|(why, _)| why)
+    }
+
+    /// Where the records about a stem lie: that it is rendered, and that it could not be.
+    pub(crate) fn places(&self, path: &str) -> [PathBuf; 2] {
+        [RENDER, FAILED].map(|step| self.0.place(step, path))
+    }
+
+    /// Every output that some run has recorded here.
+    pub(crate) fn outputs(&self) -> Vec<KnownOutput> {
+        let known = |Render { source, path, stored, .. }| KnownOutput { source, path, sha256: stored.sha256 };
+        self.0.all(RENDER).into_iter().map(known).collect()
+    }
+}
+
+fn plan_digest(stem: &StemPlan) -> Option<String> {
+    Some(digest(&serde_json::to_vec(stem).ok()?))
+}

@@ -1,0 +1,126 @@
+//! Reads what lies beside the audio: text notes and MIDI files, for the facts that they state.
+//!
+//! Only so many files and bytes are read, and nothing of them but what is stated reaches an output.
+
+use std::io::Read;
+use std::path::Path;
+
+use encoding_rs::{UTF_16BE, UTF_16LE};
+use loadin_codec::decoded;
+use loadin_record::finding::{Finding, Id};
+use loadin_record::survey::Inventory;
+use loadin_session::facts::{Midi, read_midi};
+use loadin_session::system_file;
+
+use crate::scan::{Place, locate};
+use crate::watch::{Patience, watched};
+
+/// Notes are short; a longer text is something else.
+const MOST_TEXT_BYTES: u64 = 256 * 1024;
+
+/// A tempo map with every note of a long song fits many times.
+const MOST_MIDI_BYTES: u64 = 4 * 1024 * 1024;
+
+/// Files of each kind that are read.
+const MOST_FILES: usize = 50;
+
+/// What was read: the path and the contents of each file, in the order of the paths.
+#[derive(Debug, Default)]
+pub(crate) struct Notes {
+    pub(crate) texts: Vec<(String, String)>,
+    pub(crate) midis: Vec<(String, Midi)>,
+    /// What could not be read.
+    pub(crate) findings: Vec<Finding>,
+}
+
+/// Reads the notes of a delivery.
+pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -> Notes {
+    let mut notes = Notes::default();
+    for path in inventory.ignored.iter().map(|ignored| ignored.path.as_str()) {
+        let result = match system_file(path) {
+            Some("a text note") if notes.texts.len() < MOST_FILES && !is_rich(path) => {
+                bytes(delivery, path, MOST_TEXT_BYTES, patience)
+                    .map(|bytes| notes.texts.push((path.to_owned(), text(&bytes))))
+            }
+            Some("a MIDI file") if notes.midis.len() < MOST_FILES => {
+                bytes(delivery, path, MOST_MIDI_BYTES, patience)
+                    .and_then(|bytes| read_midi(&bytes))
+                    .map(|midi| notes.midis.push((path.to_owned(), midi)))
+            }
+            _ => Ok(()),
+        };
+        if let Err(why) = result {
+            let text = format!("\"{path}\" was not read for tempo, key and markers: {why}");
+            notes.findings.push(Finding::new(Id::NoteUnread, text).with("path", path));
+        }
+    }
+    notes
+}
+
+/// Rich text is full of numbers that state nothing.
+fn is_rich(path: &str) -> bool {
+    Path::new(path).extension().is_some_and(|extension| extension.eq_ignore_ascii_case("rtf"))
+}
+
+fn bytes(delivery: &Path, path: &str, most: u64, patience: Patience) -> Result<Vec<u8>, String> {
+    let place = locate(delivery, path).map_err(|error| error.to_string())?;
+    let read = move || -> std::io::Result<Result<Vec<u8>, String>> {
+        // A pipe would be waited for; a link may lead anywhere.
+        if let Place::File(real) = &place
+            && !std::fs::symlink_metadata(real)?.is_file()
+        {
+            return Ok(Err("it is no plain file".to_owned()));
+        }
+        let size = place.bytes()?;
+        let mut bytes = Vec::new();
+        place.open()?.take(most + 1).read_to_end(&mut bytes)?;
+        let long = || format!("it has {size} bytes, at most {most} are read");
+        Ok(if bytes.len() as u64 > most { Err(long()) } else { Ok(bytes) })
+    };
+    match watched(patience, 0.0, move |_| read()) {
+        Ok(Ok(result)) => result,
+        Ok(Err(error)) => Err(error.to_string()),
+        Err(trouble) => Err(trouble.to_string()),
+    }
+}
+
+/// Any encoding to Unicode: UTF-16 without a mark is known by its zeros, every other byte of Latin text.
+fn text(bytes: &[u8]) -> String {
+    let zeros = |odd: usize| bytes.iter().skip(odd).step_by(2).filter(|&&byte| byte == 0).count();
+    let half = bytes.len() / 4 + 1;
+    if zeros(1) >= half {
+        UTF_16LE.decode(bytes).0.into_owned()
+    } else if zeros(0) >= half {
+        UTF_16BE.decode(bytes).0.into_owned()
+    } else {
+        decoded(bytes)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The same words in every encoding that notes come in; byte values of "é" and "♯" from the Unicode charts and
+    /// from code page 1252 (from memory).
+    #[test]
+    fn notes_are_read_in_any_encoding() {
+        let words = "Tempo: 92 – prélude";
+        let units: Vec<u16> = words.encode_utf16().collect();
+        let little: Vec<u8> = units.iter().flat_map(|unit| unit.to_le_bytes()).collect();
+        let big: Vec<u8> = units.iter().flat_map(|unit| unit.to_be_bytes()).collect();
+        let marked = |mark: &[u8], rest: &[u8]| [mark, rest].concat();
+        for bytes in [
+            words.as_bytes().to_vec(),
+            marked(b"\xEF\xBB\xBF", words.as_bytes()),
+            little.clone(),
+            big.clone(),
+            marked(b"\xFF\xFE", &little),
+            marked(b"\xFE\xFF", &big),
+            b"Tempo: 92 \x96 pr\xE9lude".to_vec(),
+        ] {
+            assert_eq!(text(&bytes), words, "{bytes:x?}");
+        }
+        assert_eq!(text(b""), "");
+    }
+}

@@ -1,0 +1,224 @@
+//! The draft of a plan: what each stem will sound like so far, while the stages decide one after the other.
+//!
+//! The stages before quantising are linear, so the peak after channel selection, offset and gain follows exactly
+//! from the signed extremes that the survey measured: a channel is predicted as `scale · x + shift`.
+
+use loadin_audio::rescale_frames;
+use loadin_record::evidence::{Evidence, Proposal};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::late::Pin;
+use loadin_record::link::Link;
+use loadin_record::survey::{EnvelopeFacts, Measures, Range, Survey};
+use loadin_session::{Group, Role};
+
+use crate::placement::StemStarts;
+use crate::shape::Fate;
+use crate::values::PeakKind;
+
+/// One channel of a drafted stem, as a linear function of a surveyed channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DraftChannel {
+    /// Index into the stem's sources.
+    pub source: usize,
+    /// Channel of that source.
+    pub channel: usize,
+    /// Factor so far.
+    pub scale: f64,
+    /// Constant so far; digital silence stays silent all the same.
+    pub shift: f64,
+}
+
+impl DraftChannel {
+    fn apply(&self, range: Range) -> Range {
+        Range { min: self.scale * range.min + self.shift, max: self.scale * range.max + self.shift }
+    }
+}
+
+/// One stem while the stages decide.
+#[derive(Debug, Clone)]
+pub struct DraftStem<'a> {
+    /// The surveyed files: one, or two that are joined as left and right.
+    pub sources: Vec<&'a Survey>,
+    /// What the name says it is.
+    pub role: Role,
+    /// The family that it is sorted in.
+    pub group: Group,
+    /// Whether it is the rough mix or another reference: never part of a link.
+    pub reference: bool,
+    /// Whether it goes on.
+    pub fate: Fate,
+    /// Rate at this point in Hz.
+    pub rate_hz: u32,
+    /// Frames at this point.
+    pub frames: u64,
+    /// Channels at this point.
+    pub channels: Vec<DraftChannel>,
+    /// First frame on the common time line, at the present rate.
+    pub position: i64,
+    /// Whether that place is the rough mix's.
+    pub by_rough_mix: bool,
+    /// Output frame 0 is this source-time frame at the output rate: cuts add, padding subtracts.
+    pub shift_frames: i64,
+    /// The integer grid that every sample still lies on, in bits; `None` after arithmetic and for floats.
+    pub grid_bits: Option<u32>,
+    /// Whether every sample is still the source's: no stage has calculated with it. Channels and places aside.
+    pub untouched: bool,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+    /// Name without extension, once the label stage has run.
+    pub label: Option<String>,
+    /// What it sounds like, where its name says nothing.
+    pub proposal: Option<Proposal>,
+    /// Folder below `audio/`; empty where there is none.
+    pub folder: String,
+}
+
+impl<'a> DraftStem<'a> {
+    /// Path of the first source.
+    pub fn path(&self) -> &'a str {
+        &self.sources[0].path
+    }
+
+    /// Whether the stem will be rendered.
+    pub fn is_active(&self) -> bool {
+        self.fate == Fate::Render
+    }
+
+    /// The measures of a source of an active stem.
+    pub fn measures(&self, source: usize) -> &'a Measures {
+        self.sources[source].measures.as_ref().expect("an active stem has been measured")
+    }
+
+    /// The peak at this point, as an amplitude.
+    pub fn peak(&self, kind: PeakKind) -> f64 {
+        self.channels.iter().map(|channel| self.channel_range(channel, kind).peak()).fold(0.0, f64::max)
+    }
+
+    fn channel_range(&self, channel: &DraftChannel, kind: PeakKind) -> Range {
+        let measured = &self.measures(channel.source).channels[channel.channel];
+        channel.apply(match kind {
+            PeakKind::Sample => measured.sample,
+            PeakKind::True => measured.true_peak,
+        })
+    }
+
+    /// First frame of the first window, and end of the last one, whose peak passes `threshold` at this point;
+    /// in frames of this stem. `None` for a stem that never does.
+    pub fn sounding(&self, threshold: f64) -> Option<(u64, u64)> {
+        let mut span: Option<(u64, u64)> = None;
+        for channel in &self.channels {
+            let envelope = &self.measures(channel.source).envelope;
+            if let Some((first, last)) = channel_span(envelope, channel, threshold) {
+                let (from, to) = span.unwrap_or((first, last));
+                span = Some((from.min(first), to.max(last)));
+            }
+        }
+        span
+    }
+
+    /// Whether the window around `frame` is digital silence on every channel.
+    pub fn is_silent_at(&self, frame: u64) -> bool {
+        self.is_silent_in(frame..frame + 1)
+    }
+
+    /// Whether every window that these frames touch is digital silence on every channel.
+    pub fn is_silent_in(&self, frames: std::ops::Range<u64>) -> bool {
+        self.channels.iter().all(|channel| {
+            let envelope = &self.measures(channel.source).envelope;
+            let values = &envelope.channels[channel.channel];
+            let window = envelope.window_frames.max(1);
+            let (from, to) = ((frames.start / window) as usize, frames.end.div_ceil(window) as usize);
+            let silent = |values: &[f32]| {
+                let to = to.min(values.len());
+                values.get(from.min(to)..to).is_none_or(|values| values.iter().all(|&value| value == 0.0))
+            };
+            silent(&values.min) && silent(&values.max)
+        })
+    }
+
+    /// Says what is cut of a late stem: frames of sound before the common start and after the common end.
+    pub fn note_late_cut(&mut self, before: i64, after: i64) {
+        let (before, after) = (before.max(0), after.max(0));
+        if before == 0 && after == 0 {
+            return;
+        }
+        let seconds = |frames: i64| frames as f64 / f64::from(self.rate_hz);
+        let text = format!(
+            "it came late and passes the start and end that the others have: {:.3} s before and {:.3} s after are cut; --relink gives all stems a new start and length",
+            seconds(before),
+            seconds(after)
+        );
+        self.note(Finding::new(Id::LateCut, text).with("before_frames", before).with("after_frames", after));
+    }
+
+    /// Says that samples are calculated with: they lie on no grid any more.
+    pub fn touch(&mut self) {
+        self.grid_bits = None;
+        self.untouched = false;
+    }
+
+    /// Adds a finding.
+    pub fn note(&mut self, finding: Finding) {
+        self.findings.push(finding);
+    }
+}
+
+fn channel_span(envelope: &EnvelopeFacts, channel: &DraftChannel, threshold: f64) -> Option<(u64, u64)> {
+    let values = &envelope.channels[channel.channel];
+    let loud = |index: usize| {
+        let (min, max) = (f64::from(values.min[index]), f64::from(values.max[index]));
+        // A silent window stays silent whatever constant is subtracted elsewhere.
+        (min != 0.0 || max != 0.0) && channel.apply(Range { min, max }).peak() > threshold
+    };
+    let windows = values.min.len();
+    let first = (0..windows).find(|&i| loud(i))? as u64;
+    let last = (0..windows).rfind(|&i| loud(i))? as u64;
+    let window = envelope.window_frames;
+    Some((first * window, ((last + 1) * window).min(envelope.frames)))
+}
+
+/// The whole delivery while the stages decide.
+#[derive(Debug)]
+pub struct Draft<'a> {
+    /// Every stem, sorted by path; joined pairs are one stem.
+    pub stems: Vec<DraftStem<'a>>,
+    /// The rate that most stems have.
+    pub majority_hz: u32,
+    /// Length of a bar in seconds, where tempo and meter are known.
+    pub bar_seconds: Option<f64>,
+    /// Where every stem starts, where the recipe gives all stems one start.
+    pub starts: Option<&'a StemStarts>,
+    /// What comparing the stems has shown.
+    pub evidence: &'a Evidence,
+    /// What was noticed about the delivery as a whole.
+    pub findings: Vec<Finding>,
+    /// What the linked stems share so far.
+    pub link: Link,
+    /// What they shared before some of the files came.
+    pub pin: Option<&'a Pin>,
+}
+
+impl<'a> Draft<'a> {
+    /// The stems that will be rendered.
+    pub fn active(&self) -> impl Iterator<Item = (usize, &DraftStem<'a>)> {
+        self.stems.iter().enumerate().filter(|(_, stem)| stem.is_active())
+    }
+
+    /// Where the common time line begins, in frames since midnight at `rate_hz`; 0 where files start together.
+    pub fn origin_frames(&self, rate_hz: u32) -> i64 {
+        let origin = self.starts.and_then(StemStarts::origin);
+        origin.map_or(0, |(frames, origin_hz)| rescale_frames(frames, origin_hz, rate_hz) as i64)
+    }
+
+    /// The part of the common time line that a pin gives to every stem: first frame and end, at `rate_hz`.
+    pub fn pinned_window(&self, rate_hz: u32) -> Option<(i64, i64)> {
+        let link = &self.pin?.link;
+        let from = link.timestamp_frames? as i64 - self.origin_frames(rate_hz);
+        Some((from, from + link.length_frames as i64))
+    }
+
+    /// The rendered stems that take part in links: all but the references.
+    pub fn linked(&self) -> impl Iterator<Item = (usize, &DraftStem<'a>)> {
+        self.active().filter(|(_, stem)| !stem.reference)
+    }
+}

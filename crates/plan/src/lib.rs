@@ -1,0 +1,22 @@
+//! Every decision: the recipe, the draft of a delivery, the stages, and the plan that comes of them.
+//!
+//! *Invariant:* pure. The plan is a function of recipe, surveys, evidence and, for late files, of what is pinned; no file is
+//! opened here and no thread started, so that every rule can be tested without audio.
+//! *Invariant:* doubt is a finding, never a change.
+
+mod drafting;
+mod markers;
+mod notice;
+mod planning;
+
+pub mod draft;
+pub mod music;
+pub mod placement;
+pub mod plan;
+pub mod recipe;
+pub mod shape;
+pub mod stages;
+pub mod values;
+
+pub use self::drafting::majority_hz;
+pub use self::planning::{Given, Planned, placed, plan, starts, stated_starts};

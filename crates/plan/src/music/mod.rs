@@ -1,0 +1,9 @@
+//! What a delivery states of the music: names, notes, MIDI files and markers, as facts and their contradictions.
+//!
+//! It reads no file, and knows no estimate.
+
+mod markers;
+mod stated;
+
+pub use self::markers::markers_in;
+pub use self::stated::Music;

@@ -1,0 +1,129 @@
+//! The plan: all decisions of a delivery as a value. It knows no survey and no draft; `planning` makes it.
+
+use loadin_record::evidence::Proposal;
+use loadin_record::finding::Finding;
+use loadin_record::identity::Identity;
+use loadin_record::layout::AUDIO;
+use loadin_record::link::Link;
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
+use serde::{Deserialize, Serialize};
+
+use crate::shape::{Fate, OutputPlan, PlannedMarker, Shape, SourcePlan};
+use crate::stages::{Decision, re_encode};
+
+/// All decisions of a delivery: pure data, printable, replayable.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Plan {
+    /// The delivery's name.
+    pub delivery: String,
+    /// What the linked stems share.
+    pub link: Link,
+    /// Every stem, in the order of the outputs; stems without an output come last, by path.
+    pub stems: Vec<StemPlan>,
+    /// What was noticed about the delivery as a whole.
+    pub findings: Vec<Finding>,
+}
+
+/// What will become of one stem.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StemPlan {
+    /// Paths of the sources inside the delivery: one, or left and right.
+    pub sources: Vec<SourcePlan>,
+    /// `stem` or `reference`.
+    pub role: String,
+    /// The group's name.
+    pub group: String,
+    /// Who it is, as its name says it.
+    #[serde(default)]
+    pub identity: Identity,
+    /// What it sounds like, where its name says nothing.
+    #[serde(default)]
+    pub proposal: Option<Proposal>,
+    /// What happens to the stem.
+    pub fate: Fate,
+    /// The decisions, in recipe order.
+    pub decisions: Vec<Decision>,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+    /// What the output will be; meaningful for rendered stems.
+    pub output: OutputPlan,
+}
+
+impl Plan {
+    /// The stems that are rendered, in the order of the outputs.
+    pub fn rendered(&self) -> impl Iterator<Item = &StemPlan> {
+        self.stems.iter().filter(|stem| stem.is_rendered())
+    }
+}
+
+impl StemPlan {
+    /// Path of the first source.
+    pub fn path(&self) -> &str {
+        &self.sources[0].path
+    }
+
+    /// Its sources and its output: what its decisions have to know of it.
+    pub fn shape(&self) -> Shape<'_> {
+        Shape { sources: &self.sources, output: &self.output }
+    }
+
+    /// Path of its output inside the output folder.
+    pub fn output_path(&self) -> String {
+        format!("{AUDIO}/{}.{}", self.output.name(), self.container().extension())
+    }
+
+    /// What is written in the manifest of a decision's change, with what was measured after the act; nothing for a decision
+    /// that changes nothing.
+    pub fn changes(&self, measured: &Measured) -> Vec<Change> {
+        self.decisions.iter().filter_map(|decision| decision.change(self.shape(), measured)).collect()
+    }
+
+    /// Whether the stem is rendered.
+    pub fn is_rendered(&self) -> bool {
+        self.fate == Fate::Render
+    }
+
+    /// Bytes that the output's samples take.
+    pub fn output_bytes(&self) -> u64 {
+        let sample = self.write().map_or(0, |(_, storage, _)| storage.kind().bytes() as u64);
+        self.output.frames.saturating_mul(u64::from(self.output.channels) * sample)
+    }
+
+    /// What is expected to be measured when it is written, for showing changes before they are made.
+    pub fn expected(&self) -> Measured {
+        Measured { frames: self.output.frames, peak: self.output.peak, ..Measured::default() }
+    }
+
+    /// Whether the output has the source's own depth.
+    pub fn keeps_depth(&self) -> bool {
+        self.decisions.iter().any(|decision| {
+            matches!(decision, Decision::ReEncode(re_encode::Decision::Write { exact: true, storage, from, .. })
+                if storage.as_str() == from)
+        })
+    }
+
+    /// The container of the output.
+    pub fn container(&self) -> re_encode::OutputContainer {
+        self.write().map_or(re_encode::OutputContainer::Bwf, |(container, ..)| container)
+    }
+
+    /// The stated markers that its output gets.
+    pub fn markers(&self) -> &[PlannedMarker] {
+        let written = self.decisions.iter().find_map(|decision| match decision {
+            Decision::ReEncode(re_encode::Decision::Write { markers, .. }) => Some(&markers[..]),
+            _ => None,
+        });
+        written.unwrap_or_default()
+    }
+
+    /// How the output is stored: container, samples, and whether dither is added.
+    pub fn write(&self) -> Option<(re_encode::OutputContainer, re_encode::SampleFormat, bool)> {
+        self.decisions.iter().find_map(|decision| match decision {
+            Decision::ReEncode(re_encode::Decision::Write { container, storage, dither, .. }) => {
+                Some((*container, *storage, *dither))
+            }
+            _ => None,
+        })
+    }
+}

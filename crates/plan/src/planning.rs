@@ -1,0 +1,209 @@
+//! Makes the plan: a pure function of recipe, surveys and evidence. All judgement is made here and in the stages, so none of
+//! it needs audio to be tested.
+
+use loadin_record::evidence::Evidence;
+use loadin_record::identity::Identity;
+use loadin_record::late::Pin;
+use loadin_record::music::{Facts, bar_seconds};
+use loadin_record::survey::{FileFacts, Survey};
+use loadin_session::StemTiming;
+
+use crate::draft::{Draft, DraftStem};
+use crate::drafting::draft;
+use crate::markers::write_markers;
+use crate::music::{Music, markers_in};
+use crate::notice;
+use crate::placement::{Candidate, StemStarts};
+use crate::plan::{Plan, StemPlan};
+use crate::recipe::{Recipe, RecipeStage};
+use crate::shape::{OutputPlan, SourcePlan};
+use crate::stages::{self, Decision, Settings, align_starts};
+use crate::values::PeakKind;
+
+/// All that a plan rests on.
+pub struct Given<'a> {
+    /// The delivery's name.
+    pub delivery: &'a str,
+    /// The recipe.
+    pub recipe: &'a Recipe,
+    /// What was measured.
+    pub surveys: &'a [Survey],
+    /// Where every stem starts: what [`starts`] has said.
+    pub starts: &'a StemStarts,
+    /// What comparing the stems has shown.
+    pub evidence: &'a Evidence,
+    /// What linked stems shared before some of the files came.
+    pub pin: Option<&'a Pin>,
+    /// The facts that a finished preparation was made by: a note that comes later must not move what is prepared.
+    pub earlier: Option<&'a Facts>,
+}
+
+/// A plan, and what is stated of the music once every stem has its place.
+pub struct Planned {
+    /// The plan.
+    pub plan: Plan,
+    /// What is stated, with markers on the time line of the delivery.
+    pub music: Music,
+}
+
+/// Where every surveyed stem starts: by the recipe's `align-starts`, or by its defaults where the recipe aligns nothing.
+/// Stems that do not go on have no say.
+pub fn starts(recipe: &Recipe, surveys: &[Survey], pin: Option<&Pin>) -> StemStarts {
+    let evidence = Evidence::default();
+    let mut draft = draft(recipe, surveys, &evidence, pin);
+    notice::pairs::join(recipe, &mut draft);
+    if let Some(decode) = recipe.stages.first() {
+        decide(decode, &mut draft);
+    }
+    let candidate = |stem: &DraftStem<'_>| {
+        let format = stem.sources[0].format.as_ref();
+        Candidate {
+            paths: stem.sources.iter().map(|survey| survey.path.clone()).collect(),
+            timing: StemTiming {
+                timestamp_frames: format.and_then(|f| f.timestamp_frames),
+                rate_hz: format.map_or(1, |f| f.rate_hz.max(1)),
+                frames: stem.sources[0].measures.as_ref().map_or(0, |m| m.source_frames),
+                reference: stem.reference || !stem.is_active(),
+            },
+        }
+    };
+    place(recipe, &draft.stems.iter().map(candidate).collect::<Vec<_>>(), pin)
+}
+
+/// The same by what the files' headers say, for whoever measures nothing.
+pub fn stated_starts(recipe: &Recipe, files: &[FileFacts]) -> StemStarts {
+    let candidate = |file: &FileFacts| {
+        let format = file.format.as_ref().ok()?;
+        let timing = StemTiming {
+            timestamp_frames: format.timestamp_frames,
+            rate_hz: format.rate_hz.max(1),
+            frames: format.frames.unwrap_or(0),
+            reference: recipe.is_reference(&file.path),
+        };
+        Some(Candidate { paths: vec![file.path.clone()], timing })
+    };
+    place(recipe, &files.iter().filter_map(candidate).collect::<Vec<_>>(), None)
+}
+
+fn place(recipe: &Recipe, candidates: &[Candidate], pin: Option<&Pin>) -> StemStarts {
+    let settings = recipe.base::<align_starts::Settings>().cloned().unwrap_or_default();
+    StemStarts::new(&align_starts::placement_options(&settings, pin), candidates)
+}
+
+/// Makes the plan: every decision, every finding and every marker. `music` is what is stated of the music; a length in bars
+/// holds where it knows tempo and meter.
+pub fn plan(given: &Given<'_>, music: Music) -> Planned {
+    let Given { recipe, evidence, .. } = *given;
+    let aligned = recipe.base::<align_starts::Settings>();
+    let mut draft = draft(recipe, given.surveys, evidence, given.pin);
+    draft.bar_seconds = given.earlier.map_or_else(|| bar_seconds(&music.facts()), bar_seconds);
+    draft.starts = aligned.map(|_| given.starts);
+    notice::notice(&mut draft);
+    notice::pairs::join(recipe, &mut draft);
+    let decisions = decide_all(recipe, aligned, &mut draft);
+    let mut plan = finish(given.delivery, draft, decisions);
+    let music = placed(music, given.starts, &plan);
+    // A finished preparation keeps the markers that it has.
+    let facts = given.earlier.map_or_else(|| music.facts(), Clone::clone);
+    write_markers(&mut plan, recipe, &facts.get("markers").map_or_else(Vec::new, markers_in));
+    plan.findings.extend(music.findings());
+    plan.findings.extend(evidence.music.findings.iter().cloned());
+    Planned { plan, music }
+}
+
+/// What is stated of the music, with the markers of every file where the plan has put it, and of one that is not rendered
+/// where it would start.
+pub fn placed(music: Music, starts: &StemStarts, plan: &Plan) -> Music {
+    let mut seconds = starts.seconds();
+    for stem in plan.rendered() {
+        let start = plan.start_seconds(stem);
+        seconds.extend(stem.sources.iter().map(|source| (source.path.clone(), start)));
+    }
+    music.placed(seconds)
+}
+
+/// The decisions of all stages, in recipe order, for every stem of the draft.
+fn decide_all(
+    recipe: &Recipe,
+    aligned: Option<&align_starts::Settings>,
+    draft: &mut Draft<'_>,
+) -> Vec<Vec<Decision>> {
+    let mut decisions = vec![Vec::with_capacity(recipe.stages.len()); draft.stems.len()];
+    let mut add = |stage: &RecipeStage, draft: &mut Draft<'_>| {
+        let of_stage = decide(stage, draft);
+        decisions.iter_mut().zip(of_stage).for_each(|(of_stem, decision)| of_stem.push(decision));
+    };
+    // `decode` comes first in every recipe, and says who goes on.
+    let Some((decode, others)) = recipe.stages.split_first() else { return decisions };
+    add(decode, draft);
+    if let Some(settings) = aligned {
+        let first = draft.stems.first().map_or("", DraftStem::path);
+        let target_hz = recipe.target_hz(first, draft.majority_hz, draft.majority_hz);
+        align_starts::take_places(settings, draft, target_hz);
+    }
+    others.iter().for_each(|stage| add(stage, draft));
+    decisions
+}
+
+fn decide(stage: &RecipeStage, draft: &mut Draft<'_>) -> Vec<Decision> {
+    let settings: Vec<Settings> =
+        draft.stems.iter().map(|stem| stage.for_stem(stem.path()).clone()).collect();
+    stages::decide(&settings, draft)
+}
+
+fn finish(delivery: &str, draft: Draft<'_>, decisions: Vec<Vec<Decision>>) -> Plan {
+    let mut link = draft.link;
+    // A recipe that gives no common start leaves every stem its own.
+    link.timestamp_frames = link.timestamp_frames.filter(|_| draft.starts.is_some());
+    let stems = draft.stems.into_iter().zip(decisions);
+    let mut stems: Vec<StemPlan> =
+        stems.map(|(stem, decisions)| stem_plan(stem, decisions, link.timestamp_frames)).collect();
+    stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.name(), stem.path().to_owned()));
+    Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings }
+}
+
+fn stem_plan(stem: DraftStem<'_>, decisions: Vec<Decision>, common_stamp: Option<u64>) -> StemPlan {
+    let rendered = stem.is_active();
+    let format = stem.sources[0].format.as_ref();
+    let own_stamp = || {
+        let frames = format.and_then(|f| f.timestamp_frames).unwrap_or(0);
+        let rate_hz = format.map_or(stem.rate_hz, |f| f.rate_hz).max(1);
+        loadin_audio::rescale_frames(frames, rate_hz, stem.rate_hz).saturating_add_signed(stem.shift_frames)
+    };
+    let same_channels =
+        stem.sources.len() == 1 && format.is_some_and(|f| usize::from(f.channels) == stem.channels.len());
+    let output = OutputPlan {
+        label: stem.label.clone().filter(|_| rendered).unwrap_or_default(),
+        folder: if rendered { stem.folder.clone() } else { String::new() },
+        rate_hz: stem.rate_hz,
+        channels: stem.channels.len() as u16,
+        frames: if rendered { stem.frames } else { 0 },
+        peak: if rendered { stem.peak(PeakKind::Sample) } else { 0.0 },
+        true_peak: if rendered { stem.peak(PeakKind::True) } else { 0.0 },
+        shift_frames: stem.shift_frames,
+        timestamp_frames: common_stamp.unwrap_or_else(own_stamp),
+        channel_mask: format.and_then(|f| f.channel_mask).filter(|_| same_channels),
+    };
+    StemPlan {
+        sources: stem.sources.iter().map(|survey| source_plan(survey)).collect(),
+        role: if stem.reference { "reference" } else { "stem" }.to_owned(),
+        group: stem.group.as_str().to_owned(),
+        identity: Identity::from(&stem.role),
+        proposal: stem.proposal,
+        fate: stem.fate,
+        decisions,
+        findings: stem.findings,
+        output,
+    }
+}
+
+fn source_plan(survey: &Survey) -> SourcePlan {
+    let format = survey.format.as_ref();
+    SourcePlan {
+        path: survey.path.clone(),
+        sha256: survey.sha256.clone(),
+        channels: format.map_or(0, |f| f.channels),
+        frames: survey.measures.as_ref().map_or(0, |m| m.source_frames),
+        rate_hz: format.map_or(0, |f| f.rate_hz),
+    }
+}

@@ -1,0 +1,61 @@
+//! The JSON Schema of recipes, for editors; made from the settings themselves.
+
+use schemars::SchemaGenerator;
+use serde_json::{Value, json};
+
+use super::recipe::FORMAT_VERSION;
+use crate::stages::{self, Settings};
+
+fn settings_schema(name: &str, generator: &mut SchemaGenerator) -> Value {
+    Settings::schema(name, generator).map_or(Value::Null, schemars::Schema::to_value)
+}
+
+/// The settings that the stage called `name` has.
+pub(super) fn keys(name: &str) -> Vec<String> {
+    let schema = settings_schema(name, &mut SchemaGenerator::default());
+    schema["properties"].as_object().map(|map| map.keys().cloned().collect()).unwrap_or_default()
+}
+
+/// The schema of a whole recipe (JSON Schema, draft 2020-12).
+pub fn schema() -> Value {
+    let mut generator = SchemaGenerator::default();
+    let variants: Vec<Value> = stages::NAMES.iter().map(|name| stage_schema(name, &mut generator)).collect();
+    let definitions: Value = generator.take_definitions(true).into();
+    json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "loadin recipe",
+        "type": "object",
+        "additionalProperties": false,
+        "required": ["recipe", "name", "revision", "stage"],
+        "properties": {
+            "recipe": { "const": FORMAT_VERSION, "description": "Version of the recipe format." },
+            "name": { "type": "string", "minLength": 1, "description": "The recipe's name." },
+            "revision": { "type": "integer", "minimum": 1, "description": "Raised with every change." },
+            "stage": { "type": "array", "minItems": 1, "items": { "oneOf": variants } },
+        },
+        "$defs": definitions,
+    })
+}
+
+fn stage_schema(name: &str, generator: &mut SchemaGenerator) -> Value {
+    let mut own = settings_schema(name, generator);
+    let mut chosen = own.clone();
+    if let Some(properties) = chosen["properties"].as_object_mut() {
+        properties.insert(
+            "stems".to_owned(),
+            json!({
+                "description": "Globs on the path inside the delivery: stems that these settings hold for.",
+                "anyOf": [{ "type": "string" }, { "type": "array", "items": { "type": "string" } }],
+            }),
+        );
+    }
+    chosen["required"] = json!(["stems"]);
+    if let Some(properties) = own["properties"].as_object_mut() {
+        properties.insert("stage".to_owned(), json!({ "const": name }));
+        properties.insert("for".to_owned(), json!({ "type": "array", "items": chosen }));
+    } else {
+        own["properties"] = json!({ "stage": { "const": name } });
+    }
+    own["required"] = json!(["stage"]);
+    own
+}

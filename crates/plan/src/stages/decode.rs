@@ -1,0 +1,163 @@
+//! # decode
+//!
+//! *What it does:* says which files are stems, and which of them go on.
+//! *Reads:* the surveys. *Decides:* go on, set aside, or failed. *Changes:* nothing.
+//! *Settings:* `silent`, `duplicates`, `damage`, `lossy`, `leave-out`, `references`, `loudness`.
+//! *Sources:* damage must never become a silent gap: common practice, no source.
+
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::draft::{Draft, DraftStem};
+use crate::shape::{Fate, Shape};
+use crate::stages::stage::Processor;
+use crate::values::Globs;
+
+/// What to do with a stem that is a doubtful guest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Guest {
+    /// Prepare it like the others.
+    Keep,
+    /// Do not prepare it; the manifest says so.
+    SetAside,
+}
+
+/// What to do with a stem that has lost audio.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Damage {
+    /// The stem fails; the others go on.
+    Fail,
+    /// What is lost becomes silence of exactly that length, as a finding.
+    Keep,
+}
+
+/// Settings of `decode`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Settings {
+    /// Stems that are digital silence from start to end.
+    pub silent: Guest,
+    /// Stems with the same audio as an earlier one.
+    pub duplicates: Guest,
+    /// Stems that were stored with a lossy codec.
+    pub lossy: Guest,
+    /// Stems with lost audio.
+    pub damage: Damage,
+    /// Stems to leave out, as globs on the path.
+    #[schemars(with = "Vec<String>")]
+    pub leave_out: Globs,
+    /// Further references beside the rough mix, as globs on the path; references are never part of a link.
+    #[schemars(with = "Vec<String>")]
+    pub references: Globs,
+    /// Whether to measure integrated loudness (ITU-R BS.1770).
+    pub loudness: bool,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            silent: Guest::SetAside,
+            duplicates: Guest::Keep,
+            lossy: Guest::Keep,
+            damage: Damage::Fail,
+            leave_out: Globs::default(),
+            references: Globs::default(),
+            loudness: false,
+        }
+    }
+}
+
+/// Decision of `decode`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "kebab-case")]
+pub enum Decision {
+    /// The stem is read as it is.
+    Leave {
+        /// Why.
+        why: String,
+    },
+    /// The stem is not prepared.
+    SetAside {
+        /// Why.
+        why: String,
+    },
+    /// The stem cannot be prepared.
+    Fail {
+        /// What is wrong.
+        why: String,
+    },
+}
+
+/// Decides for every stem whether it goes on.
+pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
+    let mut seen: Vec<(String, String)> = Vec::new();
+    let mut decisions = Vec::with_capacity(draft.stems.len());
+    for (stem, settings) in draft.stems.iter_mut().zip(settings) {
+        let decision = decide_one(settings, stem, &seen);
+        match &decision {
+            Decision::Leave { .. } => seen.push((content(stem), stem.path().to_owned())),
+            Decision::SetAside { why } => stem.fate = Fate::SetAside { why: why.clone() },
+            Decision::Fail { why } => stem.fate = Fate::Fail { why: why.clone() },
+        }
+        decisions.push(decision);
+    }
+    decisions
+}
+
+fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String)]) -> Decision {
+    if let Some(failure) = stem.sources.iter().find_map(|survey| survey.measures.as_ref().err()) {
+        return Decision::Fail { why: failure.text.clone() };
+    }
+    let aside = |why: String| Decision::SetAside { why };
+    if settings.leave_out.is_match(stem.path()) {
+        return aside("the recipe leaves it out".to_owned());
+    }
+    let lost: u64 = measures(stem).flat_map(|m| &m.damage).map(|damage| damage.frames).sum();
+    if settings.damage == Damage::Fail
+        && let Some(damage) = measures(stem).flat_map(|m| &m.damage).next()
+    {
+        return Decision::Fail {
+            why: format!(
+                "{lost} frames are missing from frame {} on ({}); ask for the file again, or set damage = \"keep\" in the decode stage",
+                damage.start_frame, damage.cause
+            ),
+        };
+    }
+    if settings.silent == Guest::SetAside && measures(stem).all(|m| m.active_frames == 0) {
+        return aside("it is digital silence from start to end".to_owned());
+    }
+    if settings.lossy == Guest::SetAside
+        && stem.sources.iter().any(|s| s.format.as_ref().is_some_and(|f| f.lossy))
+    {
+        return aside("it was stored with a lossy codec".to_owned());
+    }
+    let own = content(stem);
+    match seen.iter().find(|(digest, _)| *digest == own) {
+        Some((_, first)) if settings.duplicates == Guest::SetAside => {
+            aside(format!("it has the same audio as \"{first}\""))
+        }
+        _ => Decision::Leave { why: "read as it is".to_owned() },
+    }
+}
+
+fn measures<'a>(stem: &DraftStem<'a>) -> impl Iterator<Item = &'a loadin_record::survey::Measures> {
+    stem.sources.clone().into_iter().filter_map(|survey| survey.measures.as_ref().ok())
+}
+
+fn content(stem: &DraftStem<'_>) -> String {
+    measures(stem).map(|m| m.content.as_str()).collect::<Vec<_>>().join("+")
+}
+
+/// Reading changes nothing.
+pub fn processor(_: &Decision, _: Shape<'_>) -> Option<Box<dyn Processor>> {
+    None
+}
+
+/// Reading changes nothing.
+pub fn change(_: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change> {
+    None
+}

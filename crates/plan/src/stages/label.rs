@@ -1,0 +1,191 @@
+//! # label
+//!
+//! *What it does:* gives every stem a clear, unique name and a place in the order of groups.
+//! *Reads:* the names of the delivery. *Decides:* name, order and folder. *Changes:* the file name.
+//! *Settings:* `max-chars`, `charset`, `separator`, `number`, `order`, `group-folders`.
+//! *Sources:* names of at most 31 characters without accents and signs: common practice, no source.
+
+mod order;
+
+use loadin_session as session;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+pub use self::order::Order;
+
+use loadin_record::finding::{Finding, Id};
+use loadin_record::manifest::Change;
+use loadin_record::written::Measured;
+
+use crate::draft::Draft;
+use crate::shape::Shape;
+use crate::stages::stage::{NOT_RENDERED, Processor};
+
+/// Characters that a name may hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Charset {
+    /// Letters a to z and digits; accents are taken off.
+    Ascii,
+    /// Every letter and digit.
+    Unicode,
+}
+
+/// What stands between words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Separator {
+    /// An underscore.
+    #[serde(rename = "_")]
+    Underscore,
+    /// A hyphen.
+    #[serde(rename = "-")]
+    Hyphen,
+    /// A space.
+    #[serde(rename = " ")]
+    Space,
+}
+
+/// Lengths that a name may have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct MaxChars(#[schemars(range(min = 12, max = 80))] u8);
+
+impl<'de> Deserialize<'de> for MaxChars {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let found = i64::deserialize(deserializer)?;
+        let allowed = u8::try_from(found).ok().filter(|chars| (12..=80).contains(chars));
+        allowed
+            .map(Self)
+            .ok_or_else(|| serde::de::Error::custom(format!("found {found}, allowed is 12 to 80 characters")))
+    }
+}
+
+/// Settings of `label`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Settings {
+    /// Longest name in characters, the order number included, the extension not.
+    pub max_chars: MaxChars,
+    /// Characters that a name may hold.
+    pub charset: Charset,
+    /// What stands between words.
+    pub separator: Separator,
+    /// Whether the order number stands first.
+    pub number: bool,
+    /// The order of the groups.
+    pub order: Order,
+    /// Whether every group has a folder of its own below `audio/`.
+    pub group_folders: bool,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            max_chars: MaxChars(31),
+            charset: Charset::Ascii,
+            separator: Separator::Underscore,
+            number: true,
+            order: Order::default(),
+            group_folders: false,
+        }
+    }
+}
+
+/// Decision of `label`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "kebab-case")]
+pub enum Decision {
+    /// The stem gets no name.
+    Leave {
+        /// Why.
+        why: String,
+    },
+    /// The stem gets this name.
+    Name {
+        /// The delivered name.
+        from: String,
+        /// The new one, without extension.
+        to: String,
+        /// The folder of its group below `audio/`; empty where the recipe asks for none.
+        #[serde(default)]
+        folder: String,
+        /// Words that many names share and that were left out.
+        stripped: Vec<String>,
+        /// Why.
+        why: String,
+    },
+}
+
+fn options(settings: &Settings) -> session::LabelOptions {
+    session::LabelOptions {
+        max_chars: usize::from(settings.max_chars.0),
+        charset: match settings.charset {
+            Charset::Ascii => session::Charset::Ascii,
+            Charset::Unicode => session::Charset::Unicode,
+        },
+        separator: match settings.separator {
+            Separator::Underscore => '_',
+            Separator::Hyphen => '-',
+            Separator::Space => ' ',
+        },
+        number: settings.number,
+        order: settings.order.groups(),
+    }
+}
+
+/// Decides the names of all stems as a set.
+pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
+    let inputs: Vec<session::LabelInput> = draft
+        .stems
+        .iter()
+        .map(|stem| session::LabelInput {
+            path: stem.path().to_owned(),
+            role: stem.role.clone(),
+            group: stem.group,
+            wanted: stem.is_active(),
+            kept: draft.pin.and_then(|pin| pin.stem(stem.path())?.label.clone()),
+        })
+        .collect();
+    let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];
+    let Some(own) = settings.first() else { return decisions };
+    let options = options(own);
+    for (index, label) in session::labels(&inputs, &options).into_iter().enumerate() {
+        let Some(label) = label else { continue };
+        let pinned = draft.pin.and_then(|pin| pin.stem(inputs[index].path.as_str()));
+        let stem = &mut draft.stems[index];
+        if label.collided {
+            let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);
+            stem.note(Finding::new(Id::NameCollision, text).with("label", label.text.as_str()));
+        }
+        stem.label = Some(label.text.clone());
+        stem.folder = match pinned.filter(|pinned| pinned.label.is_some()) {
+            Some(pinned) => pinned.folder.clone(),
+            None if own.group_folders => session::group_folder(stem.group, &stem.role.details, &options),
+            None => String::new(),
+        };
+        decisions[index] = Decision::Name {
+            from: stem.path().to_owned(),
+            to: label.text,
+            folder: stem.folder.clone(),
+            stripped: label.stripped,
+            why: "short, unique, in the order of the groups".to_owned(),
+        };
+    }
+    decisions
+}
+
+/// A name changes no sound.
+pub fn processor(_: &Decision, _: Shape<'_>) -> Option<Box<dyn Processor>> {
+    None
+}
+
+/// The change of name.
+pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change> {
+    match decision {
+        Decision::Leave { .. } => None,
+        Decision::Name { from, to, folder, stripped, why } => {
+            let change = Change::new("label", "name", from.as_str(), to.as_str(), "", why)
+                .with("left_out", stripped.clone());
+            Some(if folder.is_empty() { change } else { change.with("folder", folder.as_str()) })
+        }
+    }
+}

@@ -1,0 +1,414 @@
+//! Quantities as a recipe writes them: the unit is part of the string ("-6 dBFS", "-1 dBTP", "2 s", "1 bar").
+//!
+//! It knows no stage and no recipe.
+
+use std::borrow::Cow;
+use std::fmt;
+use std::str::FromStr;
+
+use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use loadin_audio::{Decibels, RATES_HZ};
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+
+/// A value that a recipe may not have.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("found \"{found}\", allowed is {allowed}")]
+pub struct ValueError {
+    /// What stands there.
+    pub found: String,
+    /// What may stand there, with an example.
+    pub allowed: &'static str,
+}
+
+/// A recipe quantity: how it is written, for messages and for the schema.
+trait Written: FromStr<Err = ValueError> + fmt::Display {
+    /// The name in the schema.
+    const NAME: &'static str;
+    /// A pattern that an editor can check.
+    const PATTERN: &'static str;
+    /// What is allowed, with an example.
+    const ALLOWED: &'static str;
+}
+
+macro_rules! written {
+    ($type:ty, $name:literal, $pattern:literal, $allowed:literal) => {
+        impl Written for $type {
+            const NAME: &'static str = $name;
+            const PATTERN: &'static str = $pattern;
+            const ALLOWED: &'static str = $allowed;
+        }
+
+        impl Serialize for $type {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                serializer.collect_str(self)
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $type {
+            fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                let text = Cow::<'de, str>::deserialize(deserializer)?;
+                text.parse().map_err(de::Error::custom)
+            }
+        }
+
+        impl JsonSchema for $type {
+            fn schema_name() -> Cow<'static, str> {
+                Self::NAME.into()
+            }
+
+            fn json_schema(_: &mut SchemaGenerator) -> Schema {
+                json_schema!({ "type": "string", "pattern": Self::PATTERN, "description": Self::ALLOWED })
+            }
+        }
+    };
+}
+
+/// Splits "-6 dBFS" into its number and its unit.
+fn split<T: Written>(text: &str) -> Result<(f64, &str), ValueError> {
+    let refused = || refused::<T>(text);
+    let (number, unit) = text.split_once(' ').ok_or_else(refused)?;
+    let number: f64 = number.parse().map_err(|_| refused())?;
+    if number.is_finite() { Ok((number, unit)) } else { Err(refused()) }
+}
+
+fn within<T: Written>(text: &str, value: f64, least: f64, most: f64) -> Result<f64, ValueError> {
+    if (least..=most).contains(&value) { Ok(value) } else { Err(refused::<T>(text)) }
+}
+
+fn refused<T: Written>(text: &str) -> ValueError {
+    ValueError { found: text.to_owned(), allowed: T::ALLOWED }
+}
+
+/// How a peak is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PeakKind {
+    /// The largest sample (dBFS).
+    Sample,
+    /// The largest value of the oversampled signal (dBTP, ITU-R BS.1770).
+    True,
+}
+
+impl PeakKind {
+    /// The unit that belongs to this kind.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::Sample => "dBFS",
+            Self::True => "dBTP",
+        }
+    }
+}
+
+/// A peak level relative to full scale: "-6 dBFS" (sample peak) or "-1 dBTP" (true peak).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Peak {
+    /// The level in decibels, −200 to 0.
+    pub db: f64,
+    /// How it is measured.
+    pub kind: PeakKind,
+}
+
+written!(
+    Peak,
+    "peak level",
+    r"^-?[0-9]+(\.[0-9]+)? (dBFS|dBTP)$",
+    "a peak level from -200 to 0 with its unit, such as \"-6 dBFS\" (sample peak) or \"-1 dBTP\" (true peak)"
+);
+
+impl Peak {
+    /// The level as an amplitude.
+    pub fn amplitude(self) -> f64 {
+        Decibels(self.db).ratio()
+    }
+}
+
+impl FromStr for Peak {
+    type Err = ValueError;
+
+    fn from_str(text: &str) -> Result<Self, ValueError> {
+        let (db, unit) = split::<Self>(text)?;
+        let kind = match unit {
+            "dBFS" => PeakKind::Sample,
+            "dBTP" => PeakKind::True,
+            _ => return Err(refused::<Self>(text)),
+        };
+        Ok(Self { db: within::<Self>(text, db, -200.0, 0.0)?, kind })
+    }
+}
+
+impl fmt::Display for Peak {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.db, self.kind.unit())
+    }
+}
+
+/// A level relative to full scale as a threshold: "-90 dBFS".
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Level(pub f64);
+
+written!(
+    Level,
+    "level",
+    r"^-?[0-9]+(\.[0-9]+)? dBFS$",
+    "a level from -200 to 0 relative to full scale, such as \"-90 dBFS\""
+);
+
+impl Level {
+    /// The level as an amplitude.
+    pub fn amplitude(self) -> f64 {
+        Decibels(self.0).ratio()
+    }
+}
+
+impl FromStr for Level {
+    type Err = ValueError;
+
+    fn from_str(text: &str) -> Result<Self, ValueError> {
+        match split::<Self>(text)? {
+            (db, "dBFS") => within::<Self>(text, db, -200.0, 0.0).map(Self),
+            _ => Err(refused::<Self>(text)),
+        }
+    }
+}
+
+impl fmt::Display for Level {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} dBFS", self.0)
+    }
+}
+
+/// A relation of two levels: "-90 dB", "6 dB".
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ratio(pub f64);
+
+written!(
+    Ratio,
+    "level difference",
+    r"^-?[0-9]+(\.[0-9]+)? dB$",
+    "a level difference from -200 to 200, such as \"6 dB\""
+);
+
+impl Ratio {
+    /// As an amplitude ratio.
+    pub fn amplitude(self) -> f64 {
+        Decibels(self.0).ratio()
+    }
+}
+
+impl FromStr for Ratio {
+    type Err = ValueError;
+
+    fn from_str(text: &str) -> Result<Self, ValueError> {
+        match split::<Self>(text)? {
+            (db, "dB") => within::<Self>(text, db, -200.0, 200.0).map(Self),
+            _ => Err(refused::<Self>(text)),
+        }
+    }
+}
+
+impl fmt::Display for Ratio {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} dB", self.0)
+    }
+}
+
+/// A length of time: "10 ms", "2 s", "15 min", or musical: "1 bar", "2 bars".
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Span {
+    /// Seconds, 0 to 86 400.
+    Seconds(f64),
+    /// Bars; usable only where tempo and meter are known.
+    Bars(f64),
+}
+
+written!(
+    Span,
+    "time span",
+    r"^[0-9]+(\.[0-9]+)? (ms|s|min|bar|bars)$",
+    "a time from 0 to one day in ms, s, min or bars, such as \"10 ms\", \"2 s\" or \"1 bar\""
+);
+
+impl Span {
+    /// In frames at `rate_hz`, rounded up so that never less than the asked time is meant.
+    /// `bar_seconds` is the length of one bar where it is known; bars without it give nothing.
+    pub fn frames(self, rate_hz: u32, bar_seconds: Option<f64>) -> Option<u64> {
+        let seconds = match self {
+            Self::Seconds(seconds) => seconds,
+            Self::Bars(bars) => bars * bar_seconds?,
+        };
+        Some((seconds * f64::from(rate_hz) - 1e-6).ceil().max(0.0) as u64)
+    }
+}
+
+impl FromStr for Span {
+    type Err = ValueError;
+
+    fn from_str(text: &str) -> Result<Self, ValueError> {
+        let (value, unit) = split::<Self>(text)?;
+        let seconds = |factor: f64| within::<Self>(text, value * factor, 0.0, 86_400.0).map(Self::Seconds);
+        match unit {
+            "ms" => seconds(1e-3),
+            "s" => seconds(1.0),
+            "min" => seconds(60.0),
+            "bar" | "bars" => within::<Self>(text, value, 0.0, 1000.0).map(Self::Bars),
+            _ => Err(refused::<Self>(text)),
+        }
+    }
+}
+
+impl fmt::Display for Span {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Seconds(s) if *s > 0.0 && *s < 1.0 => write!(f, "{} ms", (s * 1e6).round() / 1e3),
+            Self::Seconds(s) => write!(f, "{s} s"),
+            Self::Bars(bars) if *bars <= 1.0 => write!(f, "{bars} bar"),
+            Self::Bars(bars) => write!(f, "{bars} bars"),
+        }
+    }
+}
+
+/// A wanted sampling rate: "majority", "source", or a rate such as "48 kHz".
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rate {
+    /// The rate that most stems of the delivery have; of equals, the higher.
+    Majority,
+    /// Every stem keeps its own rate.
+    Source,
+    /// This rate, 8 000 to 384 000 Hz.
+    Fixed(u32),
+}
+
+written!(
+    Rate,
+    "sampling rate",
+    r"^(majority|source|[0-9]+(\.[0-9]+)? (kHz|Hz))$",
+    "\"majority\", \"source\", or a rate from 8 kHz to 384 kHz such as \"48 kHz\" or \"44100 Hz\""
+);
+
+impl FromStr for Rate {
+    type Err = ValueError;
+
+    fn from_str(text: &str) -> Result<Self, ValueError> {
+        match text {
+            "majority" => return Ok(Self::Majority),
+            "source" => return Ok(Self::Source),
+            _ => {}
+        }
+        let hz = match split::<Self>(text)? {
+            (value, "kHz") => value * 1000.0,
+            (value, "Hz") => value,
+            _ => return Err(refused::<Self>(text)),
+        };
+        let whole =
+            within::<Self>(text, hz.round(), f64::from(*RATES_HZ.start()), f64::from(*RATES_HZ.end()))?;
+        if (whole - hz).abs() < 1e-6 { Ok(Self::Fixed(whole as u32)) } else { Err(refused::<Self>(text)) }
+    }
+}
+
+impl fmt::Display for Rate {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Majority => f.write_str("majority"),
+            Self::Source => f.write_str("source"),
+            Self::Fixed(hz) => write!(f, "{} kHz", f64::from(*hz) / 1000.0),
+        }
+    }
+}
+
+/// Globs on paths inside the delivery; letter case does not matter, and `*` crosses folders.
+#[derive(Debug, Clone, Default)]
+pub struct Globs {
+    patterns: Vec<String>,
+    set: GlobSet,
+}
+
+/// A glob that cannot be read.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("found the glob \"{pattern}\": {why}")]
+pub struct GlobError {
+    /// The glob.
+    pub pattern: String,
+    /// What is wrong with it.
+    pub why: String,
+}
+
+impl Globs {
+    /// Reads globs.
+    ///
+    /// # Errors
+    /// When one of them cannot be read, or all together are too much.
+    pub fn new(patterns: Vec<String>) -> Result<Self, GlobError> {
+        let mut set = GlobSetBuilder::new();
+        for pattern in &patterns {
+            let glob = GlobBuilder::new(pattern).case_insensitive(true).literal_separator(false).build();
+            set.add(glob.map_err(|e| GlobError { pattern: pattern.clone(), why: e.kind().to_string() })?);
+        }
+        let set = set.build();
+        let set = set.map_err(|e| GlobError { pattern: patterns.join("\", \""), why: e.to_string() })?;
+        Ok(Self { patterns, set })
+    }
+
+    /// Whether one of them fits the path.
+    pub fn is_match(&self, path: &str) -> bool {
+        self.set.is_match(path)
+    }
+}
+
+impl PartialEq for Globs {
+    fn eq(&self, other: &Self) -> bool {
+        self.patterns == other.patterns
+    }
+}
+
+impl Serialize for Globs {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.patterns.serialize(serializer)
+    }
+}
+
+impl<'de> Deserialize<'de> for Globs {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        Self::new(Vec::deserialize(deserializer)?).map_err(de::Error::custom)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quantities_print_as_they_are_read() {
+        for text in ["-6 dBFS", "-1 dBTP"] {
+            assert_eq!(text.parse::<Peak>().unwrap().to_string(), text);
+        }
+        for text in ["10 ms", "2 s", "1 bar", "2 bars"] {
+            assert_eq!(text.parse::<Span>().unwrap().to_string(), text);
+        }
+        for text in ["majority", "source", "48 kHz", "44.1 kHz"] {
+            assert_eq!(text.parse::<Rate>().unwrap().to_string(), text);
+        }
+    }
+
+    #[test]
+    fn wrong_units_and_ranges_are_refused_with_what_is_allowed() {
+        for text in ["-6", "-6 dB", "-6dBFS", "3 dBFS", "NaN dBFS", "inf dBTP", ""] {
+            let message = text.parse::<Peak>().unwrap_err().to_string();
+            assert!(message.contains("-6 dBFS") && message.contains(text), "{message}");
+        }
+        for text in ["4 GHz", "7999 Hz", "384001 Hz", "44100.5 Hz", "48"] {
+            assert!(text.parse::<Rate>().is_err(), "{text}");
+        }
+        for text in ["-1 s", "1 h", "90000 s"] {
+            assert!(text.parse::<Span>().is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn spans_never_give_less_than_was_asked() {
+        assert_eq!(Span::Seconds(0.01).frames(44_100, None), Some(441));
+        assert_eq!(Span::Seconds(0.0101).frames(44_100, None), Some(446));
+        assert_eq!(Span::Bars(1.0).frames(48_000, None), None);
+        // 4/4 at 82 BPM is 140 487.804878 frames a bar at 48 kHz (arithmetic).
+        assert_eq!(Span::Bars(1.0).frames(48_000, Some(4.0 * 60.0 / 82.0)), Some(140_488));
+    }
+}

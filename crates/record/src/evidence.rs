@@ -1,0 +1,162 @@
+//! What comparing the stems has shown: evidence for findings and for the manifest, never a change.
+//!
+//! It knows no sound and no sketch; `analysis` makes it.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+use crate::finding::Finding;
+use crate::music::{Confidence, Fact, Facts};
+
+/// Everything that was found out by comparing sketches.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Evidence {
+    /// Related stems, and how they stand to each other; sorted by their paths.
+    pub siblings: Vec<Sibling>,
+    /// Stems that start at their own entry, and where the rough mix has them; sorted by their paths.
+    pub places: Vec<StemPlace>,
+    /// What the rough mix shows, where there is one.
+    pub rough_mix: Option<RoughMix>,
+    /// What is estimated of the music.
+    pub music: Estimates,
+    /// What stems sound like whose names say nothing, by path.
+    pub proposals: BTreeMap<String, Proposal>,
+}
+
+/// Two related stems, and how they stand to each other. Measured on the middle of their channels, below about 2.5 kHz.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Sibling {
+    /// Path of the first inside the delivery.
+    pub a: String,
+    /// Path of the second.
+    pub b: String,
+    /// By how many frames the second is later than the first.
+    pub lag_frames: i64,
+    /// Rate of those frames in Hz.
+    pub rate_hz: u32,
+    /// Correlation coefficient at that lag, −1 to 1.
+    pub correlation: f64,
+    /// Whether they have the same polarity there.
+    pub polarity: Polarity,
+}
+
+/// How two stems stand in polarity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Polarity {
+    /// They add up.
+    Same,
+    /// They cancel.
+    Inverted,
+}
+
+impl Polarity {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Same => "same",
+            Self::Inverted => "inverted",
+        }
+    }
+}
+
+/// Where a stem stands by the rough mix.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Place")]
+pub struct StemPlace {
+    /// Path of the stem inside the delivery.
+    pub path: String,
+    /// Path of the rough mix.
+    pub by: String,
+    /// First frame of the stem on the time line of the stems that have the whole length.
+    pub start_frames: i64,
+    /// Rate of those frames in Hz.
+    pub rate_hz: u32,
+    /// The next best place.
+    pub second_best_frames: i64,
+    /// Height of the best peak of the correlation relative to the next best.
+    pub peak_ratio: f64,
+    /// Standard deviation of the place in frames.
+    pub uncertainty_frames: f64,
+}
+
+/// What the rough mix shows. Measured on the middle of all channels, below about 2.5 kHz.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RoughMix {
+    /// Path inside the delivery.
+    pub path: String,
+    /// By how many frames it is later than the stems; null where they do not agree about it.
+    pub delay_frames: Option<f64>,
+    /// Rate of those frames in Hz.
+    pub rate_hz: u32,
+    /// How much too fast it runs against the stems, in parts of a million.
+    pub drift_ppm: Option<f64>,
+    /// Its polarity against the stems.
+    pub polarity: Option<Polarity>,
+    /// Why nothing is said of missing stems; null where it could be judged.
+    pub cannot_judge: Option<String>,
+    /// Level of what no stem explains, relative to the mix.
+    pub unexplained_db: Option<f64>,
+    /// Gain of every stem in it in dB, as delivered, by the stem's path.
+    pub gains_db: BTreeMap<String, f64>,
+    /// What is in it and in no stem.
+    pub gaps: Vec<RoughGap>,
+    /// Stems that are not in it.
+    pub absent: Vec<String>,
+}
+
+/// A stretch of the rough mix that is in no stem.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RoughGap {
+    /// Where it begins after the common start of the stems.
+    pub from_seconds: f64,
+    /// Where it ends.
+    pub to_seconds: f64,
+    /// The band that holds most of it.
+    pub low_hz: f64,
+    /// Its upper end.
+    pub high_hz: f64,
+    /// Its level relative to the mean of the mix.
+    pub level_db: f64,
+}
+
+/// What a stem sounds like. A proposal: nothing follows from it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Proposal {
+    /// "a bass", "held chords".
+    pub sounds_like: String,
+    /// How clear it is, 0.5 to 1.
+    pub confidence: f64,
+    /// What it rests on, in words.
+    pub by: String,
+}
+
+/// Facts of their own names (`…_estimate`), and the questions that they raise.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Estimates {
+    /// The facts, for the manifest. What is `Estimated` is sure enough to work with, what is `Unsure` is not.
+    pub facts: Facts,
+    /// Where a sure estimate contradicts a statement.
+    pub findings: Vec<Finding>,
+}
+
+/// The tempo in quarter notes a minute.
+pub const TEMPO: &str = "tempo_bpm_estimate";
+
+/// The first downbeat that is played, in seconds after the common start of the stems as delivered.
+pub const DOWNBEAT: &str = "first_downbeat_seconds_estimate";
+
+/// The sections, each with `seconds`, `name` and `bars`.
+pub const SECTIONS: &str = "sections_estimate";
+
+impl Estimates {
+    /// Puts a fact down; `source` says what was measured on which stems, and how sure it is.
+    pub fn put(&mut self, name: &str, value: impl Into<Value>, sure: bool, source: String) {
+        let confidence = if sure { Confidence::Estimated } else { Confidence::Unsure };
+        let fact = Fact { value: value.into(), source, confidence, statements: Vec::new() };
+        self.facts.insert(name.to_owned(), fact);
+    }
+}

@@ -1,0 +1,143 @@
+//! Findings: what was noticed, with evidence. A finding never changes audio.
+
+use loadin_audio::Decibels;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// How much a finding matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// Good to know.
+    Note,
+    /// A person should look or listen.
+    Attention,
+    /// Something is missing or cannot be used.
+    Problem,
+}
+
+impl Severity {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Note => "note",
+            Self::Attention => "attention",
+            Self::Problem => "problem",
+        }
+    }
+}
+
+macro_rules! ids {
+    ($($variant:ident $id:literal $severity:ident $doc:literal,)*) => {
+        /// What kind of thing was noticed. The id is stable; papers and scripts may rely on it.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+        pub enum Id {
+            $(#[doc = $doc] #[serde(rename = $id)] $variant,)*
+        }
+
+        impl Id {
+            /// The id as it stands in the manifest.
+            pub fn as_str(self) -> &'static str {
+                match self { $(Self::$variant => $id,)* }
+            }
+
+            /// The severity of this kind.
+            pub fn severity(self) -> Severity {
+                match self { $(Self::$variant => Severity::$severity,)* }
+            }
+        }
+    };
+}
+
+ids! {
+    ClippedRuns "clipped-runs" Attention "Runs of equal samples at full scale.",
+    FlatTops "flat-tops" Attention "Runs of equal samples at the file's own ceiling, below full scale.",
+    FloatOver "float-over" Note "Float samples above full scale.",
+    Silent "silent" Attention "Nothing but digital silence.",
+    Truncated "truncated" Problem "The file ends before its header says.",
+    Damaged "damaged" Problem "Audio inside the file could not be decoded.",
+    HeaderRepaired "header-repaired" Attention "A wrong header field was read around.",
+    LengthUnstated "length-unstated" Attention "The file does not say how many frames it has.",
+    NotFinite "not-finite" Problem "Samples that are not numbers, or infinite.",
+    Unreadable "unreadable" Problem "The file cannot be read as audio.",
+    DualMono "dual-mono" Note "Two identical channels.",
+    NearMono "near-mono" Note "Two channels that differ very little.",
+    DeadChannel "dead-channel" Attention "One channel of a stereo file is silent.",
+    InvertedChannel "inverted-channel" Attention "Two channels that cancel when summed.",
+    DcOffset "dc-offset" Note "A steady offset.",
+    DcDrift "dc-drift" Attention "An offset that changes.",
+    Duplicate "duplicate" Attention "The same audio as another stem.",
+    NearDuplicate "near-duplicate" Attention "Nearly the same audio as another stem.",
+    SiblingOffset "sibling-offset" Attention "The same source as another stem, with a constant delay.",
+    SiblingPolarity "sibling-polarity" Attention "The same source as another stem, upside down.",
+    RateLabelDoubt "rate-label-doubt" Attention "A length that differs from the others' by the ratio of two clocks.",
+    Lossy "lossy-source" Attention "The source was stored with a lossy codec.",
+    MixedRates "mixed-rates" Note "The delivery has several sampling rates.",
+    MixedLengths "mixed-lengths" Note "The stems differ in length.",
+    SeveralSongs "several-songs" Attention "Folders that look like songs of their own.",
+    StampsRefused "stamps-refused" Attention "Time stamps that are not plausible together.",
+    StampDoubt "stamp-doubt" Attention "The place of one stem is not certain.",
+    PlaceFound "place-found" Attention "The rough mix has a stem without a stamp at another place than its file start says.",
+    MissingStem "missing-stem" Attention "Something in the rough mix that is in no stem.",
+    NotInRough "not-in-rough-mix" Attention "A stem that is not in the rough mix.",
+    RoughNotJudged "rough-mix-not-judged" Note "A rough mix that does not show whether stems are missing.",
+    Moved "moved" Note "A stem was placed later than the start by its time stamp.",
+    NameCollision "name-collision" Note "Two names would have become one.",
+    SidePair "side-pair" Note "Two mono files that look like one stereo pair.",
+    PairRefused "pair-refused" Attention "Two files named like a pair that cannot be one.",
+    LayoutKept "layout-kept" Note "A stereo stem that cannot become mono without loss.",
+    GainLimited "gain-limited" Attention "The gain stops short of the target.",
+    LateOverTarget "late-over-target" Attention "A stem that came late is louder than the target at the gain that the others have.",
+    LateCut "late-cut" Attention "A stem that came late passes the start or end that the others have.",
+    OverFullScale "over-full-scale" Attention "The prepared sound would pass full scale in integers.",
+    FactsDisagree "facts-disagree" Attention "Names, notes and MIDI files state different tempi, meters, keys or titles.",
+    KeyDoubt "key-doubt" Attention "The stems sound like another key than the stated one.",
+    TempoDoubt "tempo-doubt" Attention "The stems sound like another tempo than the stated one.",
+    SoundsLike "sounds-like" Note "What a stem sounds like whose name says nothing: a proposal.",
+    NoteUnread "note-unread" Note "A note or MIDI file could not be read.",
+    ReferenceCut "reference-cut" Note "The reference goes on after the common end.",
+}
+
+/// Something that was noticed about one stem or about the delivery.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// What kind.
+    pub id: Id,
+    /// How much it matters.
+    pub severity: Severity,
+    /// One sentence for people.
+    pub text: String,
+    /// Numbers and places that prove it.
+    pub evidence: serde_json::Map<String, serde_json::Value>,
+}
+
+impl Finding {
+    /// A finding with the severity of its kind and no evidence yet.
+    pub fn new(id: Id, text: impl Into<String>) -> Self {
+        Self { id, severity: id.severity(), text: text.into(), evidence: serde_json::Map::new() }
+    }
+
+    /// Adds a piece of evidence.
+    #[must_use]
+    pub fn with(mut self, key: &str, value: impl Into<serde_json::Value>) -> Self {
+        self.evidence.insert(key.to_owned(), value.into());
+        self
+    }
+}
+
+/// A number for the manifest: `digits` decimals, no minus zero; what is not finite becomes null.
+pub fn rounded(value: f64, digits: i32) -> serde_json::Value {
+    round_to(value, digits).map_or(serde_json::Value::Null, Into::into)
+}
+
+/// `value` with `digits` decimals, where it is finite.
+pub fn round_to(value: f64, digits: i32) -> Option<f64> {
+    let scale = 10f64.powi(digits);
+    let rounded = (value * scale).round() / scale;
+    rounded.is_finite().then_some(if rounded == 0.0 { 0.0 } else { rounded })
+}
+
+/// An amplitude (1.0 is full scale) as a level in dB for the manifest, with three decimals; `None` for silence.
+pub fn level_db(amplitude: f64) -> Option<f64> {
+    round_to(Decibels::from_ratio(amplitude).0, 3)
+}

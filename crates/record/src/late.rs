@@ -1,0 +1,176 @@
+//! What came, was replaced or went after a delivery was prepared, and what binds it.
+//!
+//! It knows no plan: what is fixed comes out of a manifest.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::link::{Link, LinkGain};
+use crate::source::SourceRecord;
+use crate::survey::Survey;
+
+/// What came late, and what binds it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Late {
+    /// What the first preparation has fixed.
+    pub pin: Pin,
+    /// The files, by path.
+    pub files: Vec<LateFile>,
+}
+
+/// What happened to a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+#[schemars(rename = "What")]
+pub enum ChangeKind {
+    /// It was not there before.
+    Added,
+    /// Another file has its name now.
+    Replaced,
+    /// It is not there any more; its output lies in `set-aside`.
+    Removed,
+}
+
+impl ChangeKind {
+    /// The word in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Added => "added",
+            Self::Replaced => "replaced",
+            Self::Removed => "removed",
+        }
+    }
+}
+
+/// One file that changed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LateFile {
+    /// Path inside the delivery.
+    pub path: String,
+    /// What happened to it.
+    pub what: ChangeKind,
+    /// What it was; null for an added one.
+    pub before: Option<FileSummary>,
+    /// What it is; null for a removed one.
+    pub after: Option<FileSummary>,
+    /// How old and new compare; null where there is only one, or where the record of the old one is gone.
+    pub comparison: Option<Comparison>,
+    /// All of it in a sentence or two.
+    pub text: String,
+}
+
+/// What one file is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Facts2")]
+pub struct FileSummary {
+    /// SHA-256 of the file, in hex; null when it could not be read.
+    pub sha256: Option<String>,
+    /// Rate in Hz.
+    pub rate_hz: Option<u32>,
+    /// Channel count.
+    pub channels: Option<u16>,
+    /// Frames.
+    pub frames: Option<u64>,
+    /// Sample peak.
+    pub peak_dbfs: Option<f64>,
+}
+
+impl FileSummary {
+    /// What the record says of a delivered file.
+    pub fn of(source: &SourceRecord) -> Self {
+        Self {
+            sha256: source.sha256.clone(),
+            rate_hz: source.rate_hz,
+            channels: source.channels,
+            frames: source.frames,
+            peak_dbfs: source.peak_dbfs,
+        }
+    }
+}
+
+/// How the sound of two files compares.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Comparison {
+    /// Whether the samples are the same: only what stands around them has changed.
+    pub same_samples: bool,
+    /// How much later the same sound stands in the new file, in seconds, to 10 ms.
+    pub later_seconds: f64,
+    /// Level of the new against the old where both sound; null where they have nothing in common.
+    pub level_db: Option<f64>,
+    /// How alike the courses of the levels are, 0 to 1.
+    pub likeness: f64,
+    /// Where the new file differs, once place and level are allowed for: spans in seconds of the new file.
+    pub differs: Vec<(f64, f64)>,
+}
+
+/// What is fixed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Pin {
+    /// What the linked stems share.
+    pub link: Link,
+    /// Every stem of the first preparation that had an output, by its source's path.
+    pub stems: BTreeMap<String, PinnedStem>,
+}
+
+/// What is fixed of one stem.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PinnedStem {
+    /// SHA-256 of the source, in hex.
+    pub sha256: String,
+    /// Name of the output without extension.
+    pub label: Option<String>,
+    /// Folder of the output below `audio/`; empty where it lies in there itself.
+    #[serde(default)]
+    pub folder: String,
+    /// Where the source's first frame stands, in frames since midnight at the output rate; where there is one start.
+    pub start_frames: Option<i64>,
+}
+
+impl Pin {
+    /// What is fixed of the stem whose source has this path.
+    pub fn stem(&self, path: &str) -> Option<&PinnedStem> {
+        self.stems.get(path)
+    }
+
+    /// Whether the file is the very one that was there before.
+    pub fn is_same(&self, survey: &Survey) -> bool {
+        self.stem(&survey.path).is_some_and(|stem| stem.sha256 == survey.sha256)
+    }
+
+    /// The gain of a link of several stems; a stem that is a link of its own gets its own.
+    pub fn gain(&self, scope: &str) -> Option<&LinkGain> {
+        self.link.gains.iter().find(|gain| gain.scope == scope && !scope.starts_with("stem "))
+    }
+}
+
+impl Comparison {
+    /// The comparison in words.
+    pub fn sentence(&self) -> String {
+        if self.same_samples {
+            return "the samples are the same, only what stands around them has changed".to_owned();
+        }
+        let Some(level_db) = self.level_db else {
+            return "the sound has nothing in common with that of the old file".to_owned();
+        };
+        let mut parts = Vec::new();
+        if self.later_seconds != 0.0 {
+            let word = if self.later_seconds > 0.0 { "later" } else { "earlier" };
+            parts.push(format!("the same sound comes {:.2} s {word}", self.later_seconds.abs()));
+        }
+        if level_db.abs() >= 0.1 {
+            let word = if level_db > 0.0 { "louder" } else { "quieter" };
+            parts.push(format!("{:.1} dB {word}", level_db.abs()));
+        }
+        match &self.differs[..] {
+            [] => parts.push("the course of its level is the same".to_owned()),
+            [(from, to)] => parts.push(format!("it differs from {from:.2} s to {to:.2} s")),
+            [(from, _), .., (_, to)] => parts.push(format!(
+                "it differs in {} places between {from:.2} s and {to:.2} s",
+                self.differs.len()
+            )),
+        }
+        parts.join(", ")
+    }
+}

@@ -1,0 +1,242 @@
+//! What is known of a delivery before anything is decided: plain, serialisable facts.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::finding::Finding;
+
+/// What a folder holds. No audio has been decoded yet.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Inventory {
+    /// The delivery's name: the name of its folder.
+    pub name: String,
+    /// The files that are, or claim to be, audio; sorted by path.
+    pub files: Vec<FileFacts>,
+    /// The others, each with the reason.
+    pub ignored: Vec<Ignored>,
+}
+
+/// A file that takes no part.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Ignored {
+    /// Path inside the delivery.
+    pub path: String,
+    /// Why it takes no part.
+    pub why: String,
+}
+
+/// An audio file as its header describes it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FileFacts {
+    /// Path inside the delivery, with `/`.
+    pub path: String,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// The format, or why the file cannot be used.
+    pub format: Result<FormatFacts, String>,
+}
+
+/// The format of an audio file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FormatFacts {
+    /// Container, by content.
+    pub container: String,
+    /// Codec.
+    pub codec: String,
+    /// Sampling rate in Hz.
+    pub rate_hz: u32,
+    /// Channel count.
+    pub channels: u16,
+    /// Valid bits a sample.
+    pub bits: u16,
+    /// Whether the samples are floating point.
+    pub float: bool,
+    /// Whether the codec is lossy.
+    pub lossy: bool,
+    /// Speaker mask, where the file states one.
+    pub channel_mask: Option<u32>,
+    /// Frames by the header, where it says.
+    pub frames: Option<u64>,
+    /// Frames since midnight of the first frame, at the file's own rate (EBU Tech 3285 `TimeReference`).
+    pub timestamp_frames: Option<u64>,
+    /// Its markers that have a name.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub markers: Vec<MarkerFacts>,
+    /// Header fields that were wrong, and what was used instead.
+    pub repairs: Vec<String>,
+}
+
+/// A named marker of a file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct MarkerFacts {
+    /// Frame of the file.
+    pub frame: u64,
+    /// Its name.
+    pub name: String,
+}
+
+/// Everything that one read of one stem has measured.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Survey {
+    /// Path inside the delivery.
+    pub path: String,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// SHA-256 of the file, in hex; empty when the file could not be read.
+    pub sha256: String,
+    /// The format; `None` when the file cannot be used at all.
+    pub format: Option<FormatFacts>,
+    /// The measures, or why there are none.
+    pub measures: Result<Measures, Failure>,
+}
+
+/// Why a stem cannot be used.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Failure {
+    /// What is wrong and what to do.
+    pub text: String,
+    /// The same as a finding.
+    pub finding: Box<Finding>,
+}
+
+/// Samples between two values.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Range {
+    /// The least.
+    pub min: f64,
+    /// The greatest.
+    pub max: f64,
+}
+
+impl Range {
+    /// The larger magnitude.
+    pub fn peak(self) -> f64 {
+        self.max.max(-self.min).max(0.0)
+    }
+}
+
+/// What was measured on the whole of a stem. Levels are amplitudes (1.0 is full scale) unless the name says dB.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measures {
+    /// Frames that were decoded, at the source's rate.
+    pub source_frames: u64,
+    /// Sample peak at the source's rate.
+    pub source_peak: f64,
+    /// Rate at which `channels` and `envelope` were measured.
+    pub target_hz: u32,
+    /// Frames at that rate.
+    pub target_frames: u64,
+    /// Every channel.
+    pub channels: Vec<ChannelMeasures>,
+    /// Two-channel stems: how the channels relate, at the source's rate.
+    pub relation: Option<RelationFacts>,
+    /// Runs of equal samples at the ceiling, at the source's rate.
+    pub clips: Vec<ClipFacts>,
+    /// Samples above full scale, at the source's rate.
+    pub over_full_scale: u64,
+    /// Frames that are not digital silence, at the target rate.
+    pub active_frames: u64,
+    /// Integrated loudness (ITU-R BS.1770) in LUFS, where it was asked for and where there is any.
+    pub loudness_lufs: Option<f64>,
+    /// A digest of the decoded samples: equal for equal audio, whatever the container.
+    pub content: String,
+    /// Audio that is missing from the file.
+    pub damage: Vec<DamageFacts>,
+    /// Minimum, maximum, sum and sum of squares per window.
+    pub envelope: EnvelopeFacts,
+}
+
+/// What was measured on one channel at the target rate.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChannelMeasures {
+    /// Samples.
+    pub sample: Range,
+    /// The oversampled signal.
+    pub true_peak: Range,
+    /// Mean of the active frames.
+    pub mean: f64,
+    /// Median of the smoothed means along the file.
+    pub mean_median: f64,
+    /// 10th to 90th percentile of the smoothed means along the file.
+    pub mean_spread: f64,
+    /// Whether there was enough sound to judge the offset.
+    pub mean_certain: bool,
+}
+
+/// How the two channels of a stem relate; every figure holds for the whole file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RelationFacts {
+    /// Greatest |L − R|.
+    pub max_difference: f64,
+    /// Worst |L − R| of a block relative to the block's peak, where it exceeds one step of the source.
+    pub worst_difference_ratio: f64,
+    /// Greatest |L + R|.
+    pub max_sum: f64,
+    /// Worst |L + R| of a block relative to the block's peak, where it exceeds one step of the source.
+    pub worst_sum_ratio: f64,
+    /// Correlation, −1 to 1.
+    pub correlation: Option<f64>,
+    /// RMS of (L − R) / 2 relative to RMS of (L + R) / 2, as a ratio.
+    pub side_to_mid: Option<f64>,
+}
+
+/// Clipped runs of one channel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClipFacts {
+    /// Channel, from 0.
+    pub channel: usize,
+    /// The value at which the runs stand.
+    pub ceiling: f64,
+    /// Number of runs of three equal samples or more.
+    pub runs: u64,
+    /// Samples in them.
+    pub samples: u64,
+    /// Length of the longest.
+    pub longest: u64,
+    /// Source frame of the first.
+    pub first_frame: u64,
+}
+
+/// Audio that is missing from a file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DamageFacts {
+    /// First source frame that is missing.
+    pub start_frame: u64,
+    /// How many frames.
+    pub frames: u64,
+    /// What was wrong.
+    pub cause: String,
+}
+
+/// The envelope of a stem at the target rate: one value a window and channel.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct EnvelopeFacts {
+    /// Frames of a window; the last one may be shorter.
+    pub window_frames: u64,
+    /// Frames of the stem.
+    pub frames: u64,
+    /// Every channel.
+    pub channels: Vec<EnvelopeChannel>,
+}
+
+/// The envelope of one channel; minimum and maximum are rounded outward.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct EnvelopeChannel {
+    /// Least sample of each window.
+    pub min: Vec<f32>,
+    /// Greatest sample of each window.
+    pub max: Vec<f32>,
+    /// Sum of the samples of each window.
+    pub sum: Vec<f32>,
+    /// Sum of their squares.
+    pub sum_sq: Vec<f32>,
+}
+
+/// What a survey shall measure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Scope {
+    /// Rate at which levels and the envelope are measured.
+    pub target_hz: u32,
+    /// Whether integrated loudness is measured.
+    pub loudness: bool,
+}

@@ -1,0 +1,1 @@
+"""The parts of `same_outputs.py`."""
