@@ -6,7 +6,6 @@ use std::sync::Arc;
 use loadin_pipeline::run::RunError;
 use loadin_pipeline::stated::read_music;
 use loadin_pipeline::{Patience, scan};
-use loadin_plan::music::Music;
 use loadin_plan::stated_starts;
 use loadin_record::finding::Finding;
 use loadin_record::music::{Fact, Facts, heading, words};

@@ -8,8 +8,6 @@ use loadin_pipeline::outputs_of;
 use loadin_pipeline::papers::outlook;
 use loadin_plan::plan::{Plan, StemPlan};
 use loadin_plan::shape::Fate;
-use loadin_record::manifest::{Change, Manifest};
-use loadin_record::written::Measured;
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
