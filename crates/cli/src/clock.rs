@@ -2,6 +2,7 @@
 
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use anyhow::anyhow;
 use jiff::civil::Time;
 use jiff::{ToSpan, Zoned};
 
@@ -10,8 +11,8 @@ use jiff::{ToSpan, Zoned};
 pub struct TimeOfDay(Time);
 
 /// Reads "06:30".
-pub(crate) fn parse(text: &str) -> Result<TimeOfDay, String> {
-    let wrong = || format!("\"{text}\" is no time of the day; write hours and minutes, such as \"06:30\"");
+pub(crate) fn parse(text: &str) -> anyhow::Result<TimeOfDay> {
+    let wrong = || anyhow!("\"{text}\" is no time of the day; write hours and minutes, such as \"06:30\"");
     let (hour, minute) = text.split_once(':').ok_or_else(wrong)?;
     let digits = |part: &str| part.bytes().all(|byte| byte.is_ascii_digit()) && (1..=2).contains(&part.len());
     if !digits(hour) || minute.len() != 2 || !digits(minute) {
@@ -34,9 +35,9 @@ pub(crate) struct Deadline(Option<Zoned>);
 
 impl Deadline {
     /// The next `time`; none where there is no such time.
-    pub(crate) fn next(time: Option<TimeOfDay>) -> Result<Self, String> {
+    pub(crate) fn next(time: Option<TimeOfDay>) -> anyhow::Result<Self> {
         let next = time.map(|time| time.after(&Zoned::now())).transpose();
-        next.map(Self).map_err(|error| format!("--until cannot be reckoned: {error}"))
+        next.map(Self).map_err(|error| anyhow!("--until cannot be reckoned: {error}"))
     }
 
     /// Whether it is over.
@@ -60,10 +61,10 @@ mod tests {
 
     #[test]
     fn times_are_read_and_nonsense_is_refused() {
-        assert_eq!(parse("06:30"), Ok(TimeOfDay(Time::constant(6, 30, 0, 0))));
-        assert_eq!(parse("0:05"), Ok(TimeOfDay(Time::constant(0, 5, 0, 0))));
+        assert_eq!(parse("06:30").unwrap(), TimeOfDay(Time::constant(6, 30, 0, 0)));
+        assert_eq!(parse("0:05").unwrap(), TimeOfDay(Time::constant(0, 5, 0, 0)));
         for wrong in ["", "6", "24:00", "06:60", "6.30", "06:3", "-1:00", "06:30:00", "half past six"] {
-            assert!(parse(wrong).unwrap_err().contains("06:30"), "{wrong}");
+            assert!(parse(wrong).unwrap_err().to_string().contains("06:30"), "{wrong}");
         }
     }
 

@@ -1,5 +1,7 @@
 //! A share of work that is spread over tasks. Knows neither what the work is nor who shares it out.
 
+use anyhow::anyhow;
+
 /// Share `index` of `count`, from 1 on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Shard {
@@ -10,8 +12,8 @@ pub struct Shard {
 }
 
 /// Reads "3/8".
-pub(crate) fn parse(text: &str) -> Result<Shard, String> {
-    let wrong = || format!("\"{text}\" is no share; write I/N with I from 1 to N, such as 3/8");
+pub(crate) fn parse(text: &str) -> anyhow::Result<Shard> {
+    let wrong = || anyhow!("\"{text}\" is no share; write I/N with I from 1 to N, such as 3/8");
     let (index, count) = text.split_once('/').ok_or_else(wrong)?;
     let shard = Shard {
         index: index.trim().parse().map_err(|_| wrong())?,
@@ -33,9 +35,9 @@ mod tests {
 
     #[test]
     fn a_share_is_read_and_nonsense_is_refused() {
-        assert_eq!(parse("3/8"), Ok(Shard { index: 3, count: 8 }));
+        assert_eq!(parse("3/8").unwrap(), Shard { index: 3, count: 8 });
         for wrong in ["", "3", "0/8", "9/8", "1/0", "a/b", "-1/2"] {
-            assert!(parse(wrong).unwrap_err().contains("3/8"), "{wrong}");
+            assert!(parse(wrong).unwrap_err().to_string().contains("3/8"), "{wrong}");
         }
     }
 

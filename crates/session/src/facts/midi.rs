@@ -1,10 +1,12 @@
-//! What a Standard MIDI File says of the music: tempo map, meters, keys, markers. Notes are not looked at.
+//! What a Standard MIDI File says of the music: tempo map, meters, keys, markers. Notes are not looked at. Bytes go in;
+//! no file is opened.
 
 use midly::{MetaMessage, Smf, Timing, TrackEventKind};
 
 use super::key::Key;
 use super::meter::Meter;
 use super::tempo::Tempo;
+use crate::Error;
 
 /// Markers that are kept of one file; more would be no help.
 const MOST_MARKERS: usize = 500;
@@ -43,9 +45,12 @@ pub fn bpm_of(micros_per_quarter: u32) -> f64 {
     (60e9 / f64::from(micros_per_quarter.max(1))).round() / 1e3
 }
 
-/// Reads a MIDI file. `Err` says why it cannot be read.
-pub fn read_midi(bytes: &[u8]) -> Result<Midi, String> {
-    let smf = Smf::parse(bytes).map_err(|error| format!("it is no readable MIDI file: {error}"))?;
+/// Reads a MIDI file.
+///
+/// # Errors
+/// When the bytes are none.
+pub fn read_midi(bytes: &[u8]) -> Result<Midi, Error> {
+    let smf = Smf::parse(bytes).map_err(Error::Midi)?;
     // Without a tempo map in quarters (time code) or with one map a track (format 2) there is no common one.
     let Timing::Metrical(ppq) = smf.header.timing else { return Ok(Midi::default()) };
     if smf.header.format == midly::Format::Sequential {
