@@ -51,6 +51,7 @@ impl DigestWriter {
         self.better_head.take()
     }
 
+    /// Size and SHA-256 of all that was written.
     pub fn finish(self) -> Stored {
         Stored { bytes: self.bytes, sha256: hex(&self.hash.finalize()) }
     }

@@ -8,7 +8,6 @@ use loadin_plan::plan::StemPlan;
 use loadin_plan::stages::re_encode::SampleFormat;
 use loadin_record::digest::Stored;
 use loadin_record::written::{Measured, MetadataRecord};
-use loadin_storage::disk::Disk;
 use loadin_storage::pieces::DigestWriter;
 use loadin_storage::store::{self, Check, Settled, StoreFailure, WriteFailure, Written};
 
