@@ -121,7 +121,8 @@ mod tests {
         ] {
             assert_eq!(starts.start_frames(path, rate_hz), frames, "{path} at {rate_hz} Hz");
         }
-        let wanted = [("Amp L.wav", 1.5), ("Amp R.wav", 1.5), ("Bass.wav", 0.0), ("Kick.wav", 0.0), ("Vox.wav", 0.0)];
+        let wanted =
+            [("Amp L.wav", 1.5), ("Amp R.wav", 1.5), ("Bass.wav", 0.0), ("Kick.wav", 0.0), ("Vox.wav", 0.0)];
         assert_eq!(starts.seconds(), wanted.map(|(path, start)| (path.to_owned(), start)).into());
     }
 

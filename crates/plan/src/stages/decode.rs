@@ -298,7 +298,10 @@ mod tests {
         let all = "leave-out = [\"b*\"]\nlossy = \"set-aside\"\nduplicates = \"set-aside\"";
         let unreadable = worst().unreadable("the header is torn");
         let without = |lines: &[&str]| {
-            all.lines().filter(|line| !lines.iter().any(|l| line.starts_with(l))).collect::<Vec<_>>().join("\n")
+            all.lines()
+                .filter(|line| !lines.iter().any(|l| line.starts_with(l)))
+                .collect::<Vec<_>>()
+                .join("\n")
         };
         for (text, last, decision) in [
             (all.to_owned(), unreadable, failed("the header is torn")),
@@ -353,9 +356,11 @@ mod tests {
     #[test]
     fn a_joined_stem_has_the_audio_of_both_sides() {
         let sides = |right: &str| [content(stem("a.wav"), "left"), content(stem("b.wav"), right)];
-        for (other, decision) in
-            [("left+right", aside("it has the same audio as \"a.wav\"")), ("left", go_on()), ("right", go_on())]
-        {
+        for (other, decision) in [
+            ("left+right", aside("it has the same audio as \"a.wav\"")),
+            ("left", go_on()),
+            ("right", go_on()),
+        ] {
             let stems = sides("right").into_iter().chain([content(stem("c.wav"), other)]);
             let decisions = with_draft(&recipe(""), stems, |draft| {
                 join_first_two(draft);

@@ -222,11 +222,9 @@ mod tests {
 
     #[test]
     fn each_setting_has_its_target_rate() {
-        for (text, target_hz) in [
-            ("rate = \"source\"", 44_100),
-            ("rate = \"majority\"", 48_000),
-            ("rate = \"96 kHz\"", 96_000),
-        ] {
+        for (text, target_hz) in
+            [("rate = \"source\"", 44_100), ("rate = \"majority\"", 48_000), ("rate = \"96 kHz\"", 96_000)]
+        {
             assert_eq!(settings(text).target_hz(44_100, 48_000), target_hz, "{text}");
         }
     }
@@ -262,9 +260,14 @@ mod tests {
     #[test]
     fn a_new_length_is_rounded_to_the_nearest_frame_halves_up() {
         // n · 48 000 / 44 100, and n / 2 (arithmetic).
-        for (rate_hz, frames, to_frames) in
-            [(44_100, 0, 0), (44_100, 1, 1), (44_100, 6, 7), (44_100, 441, 480), (96_000, 1, 1), (96_000, 2, 1)]
-        {
+        for (rate_hz, frames, to_frames) in [
+            (44_100, 0, 0),
+            (44_100, 1, 1),
+            (44_100, 6, 7),
+            (44_100, 441, 480),
+            (96_000, 1, 1),
+            (96_000, 2, 1),
+        ] {
             let decisions = check("rate = \"48 kHz\"", [stem("a.wav").rate(rate_hz).frames(frames)]);
             let why = "the recipe asks for 48000 Hz";
             assert_eq!(decisions, [convert((rate_hz, frames), (48_000, to_frames), why)]);
