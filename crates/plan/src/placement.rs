@@ -66,3 +66,124 @@ impl StemStarts {
         doubts.map(|(_, text)| text.as_str())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use loadin_session::StartMode;
+
+    use super::*;
+
+    /// One o'clock in frames since midnight at 48 kHz (EBU Tech 3285 counts frames since midnight; arithmetic).
+    const HOUR: u64 = 172_800_000;
+
+    /// A candidate of 20 s.
+    fn candidate(paths: &[&str], stamp: Option<u64>, rate_hz: u32) -> Candidate {
+        Candidate {
+            paths: paths.iter().map(|&path| path.to_owned()).collect(),
+            timing: StemTiming {
+                timestamp_frames: stamp,
+                rate_hz,
+                frames: 20 * u64::from(rate_hz),
+                reference: false,
+            },
+        }
+    }
+
+    fn reference(mut candidate: Candidate) -> Candidate {
+        candidate.timing.reference = true;
+        candidate
+    }
+
+    fn starts(candidates: &[Candidate]) -> StemStarts {
+        StemStarts::new(&PlacementOptions::default(), candidates)
+    }
+
+    /// A bass at the start, two sides of an amplifier 1.5 s later at another rate, and a stem without a stamp.
+    fn delivery() -> Vec<Candidate> {
+        vec![
+            candidate(&["Bass.wav"], Some(HOUR), 48_000),
+            candidate(&["Kick.wav"], Some(HOUR), 48_000),
+            candidate(&["Amp L.wav", "Amp R.wav"], Some(44_100 * 3600 + 66_150), 44_100),
+            candidate(&["Vox.wav"], None, 48_000),
+        ]
+    }
+
+    #[test]
+    fn both_files_of_a_joined_stem_start_where_it_starts() {
+        let starts = starts(&delivery());
+        for (path, rate_hz, frames) in [
+            ("Bass.wav", 48_000, 0),
+            ("Amp L.wav", 48_000, 72_000),
+            ("Amp R.wav", 48_000, 72_000),
+            ("Amp R.wav", 44_100, 66_150),
+            ("Vox.wav", 48_000, 0),
+            ("a file that came later.wav", 48_000, 0),
+        ] {
+            assert_eq!(starts.start_frames(path, rate_hz), frames, "{path} at {rate_hz} Hz");
+        }
+        let wanted =
+            [("Amp L.wav", 1.5), ("Amp R.wav", 1.5), ("Bass.wav", 0.0), ("Kick.wav", 0.0), ("Vox.wav", 0.0)];
+        assert_eq!(starts.seconds(), wanted.map(|(path, start)| (path.to_owned(), start)).into());
+    }
+
+    #[test]
+    fn seconds_are_rounded_to_the_microsecond() {
+        // One frame at 48 kHz is 20.833 µs (arithmetic).
+        let late = candidate(&["b.wav"], Some(HOUR + 1), 48_000);
+        let starts = starts(&[candidate(&["a.wav"], Some(HOUR), 48_000), late]);
+        let found = starts.seconds()["b.wav"];
+        assert!((found - 21e-6).abs() < 1e-12, "{found}");
+    }
+
+    #[test]
+    fn the_earliest_stamp_of_a_stem_counts_as_zero() {
+        let placed = starts(&delivery());
+        assert_eq!((placed.origin(), placed.uses_stamps()), (Some((HOUR, 48_000)), true));
+        assert_eq!(placed.refused(), None);
+        let early = reference(candidate(&["Rough mix.wav"], Some(HOUR - 96_000), 48_000));
+        let placed = starts(&[delivery(), vec![early]].concat());
+        assert_eq!(placed.origin(), Some((HOUR, 48_000)));
+        assert_eq!(placed.start_frames("Rough mix.wav", 48_000), -96_000);
+    }
+
+    #[test]
+    fn without_stamps_and_by_file_all_start_together() {
+        let bare = [candidate(&["a.wav"], None, 48_000), candidate(&["b.wav"], None, 48_000)];
+        let by_file = PlacementOptions { mode: StartMode::File, ..PlacementOptions::default() };
+        for placed in [starts(&bare), starts(&[]), StemStarts::new(&by_file, &delivery())] {
+            assert_eq!((placed.origin(), placed.uses_stamps(), placed.refused()), (None, false, None));
+            assert!(placed.seconds().values().all(|&start| start == 0.0));
+            assert_eq!(placed.start_frames("Amp L.wav", 48_000), 0);
+        }
+    }
+
+    #[test]
+    fn stamps_that_cannot_be_true_are_refused_with_the_reason() {
+        let late = candidate(&["b.wav"], Some(HOUR + 48_000 * 901), 48_000);
+        let placed = starts(&[candidate(&["a.wav"], Some(HOUR), 48_000), late]);
+        assert!(!placed.uses_stamps());
+        assert_eq!(placed.origin(), None);
+        let why = placed.refused().unwrap();
+        assert!(why.starts_with("the last one is 901.0 s after the first"), "{why}");
+        assert_eq!(placed.start_frames("b.wav", 48_000), 0);
+    }
+
+    #[test]
+    fn a_doubt_belongs_to_the_files_of_its_stem_alone() {
+        let mut candidates = delivery();
+        let mut short = candidate(&["Gtr L.wav", "Gtr R.wav"], None, 48_000);
+        short.timing.frames = 5 * 48_000;
+        candidates.push(short);
+        let placed = starts(&candidates);
+        let doubt = "other stems are placed by time stamps, but this one has none and is 15.0 s shorter; it starts with the first of them";
+        for (path, doubts) in [
+            ("Gtr L.wav", vec![doubt]),
+            ("Gtr R.wav", vec![doubt]),
+            ("Bass.wav", vec![]),
+            ("Vox.wav", vec![]),
+            ("a file that came later.wav", vec![]),
+        ] {
+            assert_eq!(placed.doubts(path).collect::<Vec<_>>(), doubts, "{path}");
+        }
+    }
+}

@@ -1,5 +1,6 @@
 //! Surveys and drafts for the tests of decisions, built by hand: no audio, no file.
 
+use loadin_audio::Block;
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::{
@@ -7,11 +8,12 @@ use loadin_record::survey::{
     RelationFacts, Survey,
 };
 
-use crate::draft::Draft;
+use crate::draft::{Draft, DraftChannel};
 use crate::drafting;
 use crate::placement::StemStarts;
 use crate::planning;
 use crate::recipe::Recipe;
+use crate::stages::stage::Processor;
 
 /// Frames of a window of an envelope: 10 ms at 48 kHz.
 pub(crate) const WINDOW: u64 = 480;
@@ -213,6 +215,42 @@ impl Stem {
 /// The surveys of several stems.
 pub(crate) fn surveys(stems: impl IntoIterator<Item = Stem>) -> Vec<Survey> {
     stems.into_iter().map(Stem::survey).collect()
+}
+
+/// Makes the second stem of a draft the right side of the first.
+pub(crate) fn join_first_two(draft: &mut Draft<'_>) {
+    let right = draft.stems.remove(1);
+    let left = &mut draft.stems[0];
+    left.sources.extend(right.sources);
+    left.channels.extend(right.channels.into_iter().map(|channel| DraftChannel { source: 1, ..channel }));
+}
+
+/// What a processor makes of these channels, given to it in blocks of so many frames.
+pub(crate) fn processed(
+    mut processor: Box<dyn Processor>,
+    channels: &[Vec<f64>],
+    frames: usize,
+) -> Vec<Vec<f64>> {
+    let mut given: Vec<Vec<f64>> = Vec::new();
+    let mut take = |block: &Block| {
+        given.resize(block.channels(), Vec::new());
+        given.iter_mut().zip(block.iter()).for_each(|(all, more)| all.extend_from_slice(more));
+    };
+    let mut block = Block::new(channels.len());
+    for start in (0..channels[0].len()).step_by(frames) {
+        let end = (start + frames).min(channels[0].len());
+        block = Block::from_channels(channels.iter().map(|channel| channel[start..end].to_vec()).collect());
+        processor.process(&mut block);
+        take(&block);
+    }
+    loop {
+        block.clear();
+        processor.finish(&mut block);
+        if block.is_empty() {
+            return given;
+        }
+        take(&block);
+    }
 }
 
 /// A draft of these stems, as it is before the first stage decides; the recipe says who is a reference.
