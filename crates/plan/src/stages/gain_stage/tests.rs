@@ -10,6 +10,8 @@ use crate::draft::DraftStem;
 use crate::shape::Fate;
 use crate::testing::{Stem, ids, no_shape, pin, recipe, stem, through, with_given, written};
 
+mod late;
+
 /// The amplitude of a level.
 fn at(db: f64) -> f64 {
     Decibels(db).ratio()
@@ -73,7 +75,8 @@ fn every_setting_is_read_and_no_other() {
     let target = Peak { db: -1.0, kind: PeakKind::True };
     let (link, round_down, max_boost) = (LinkScope::Group, RoundDown::Whole, Ratio(12.0));
     assert_eq!(own, Settings { target, link, round_down, max_boost, never_lower: true });
-    for (text, step) in [("none", RoundDown::None), ("0.1 dB", RoundDown::Tenth), ("1 dB", RoundDown::Whole)] {
+    for (text, step) in [("none", RoundDown::None), ("0.1 dB", RoundDown::Tenth), ("1 dB", RoundDown::Whole)]
+    {
         assert_eq!(settings(&format!("round-down = \"{text}\"")).round_down, step);
     }
     for (text, link) in
@@ -81,7 +84,8 @@ fn every_setting_is_read_and_no_other() {
     {
         assert_eq!(settings(&format!("link = \"{text}\"")).link, link);
     }
-    for wrong in ["round-down = \"2 dB\"", "loudness = \"-23 LUFS\"", "target = \"-6 dB\"", "link = \"all\""] {
+    for wrong in ["round-down = \"2 dB\"", "loudness = \"-23 LUFS\"", "target = \"-6 dB\"", "link = \"all\""]
+    {
         assert!(toml::from_str::<Settings>(wrong).is_err(), "{wrong}");
     }
 }
@@ -248,14 +252,11 @@ fn a_silent_link_does_not_keep_the_next_one_from_its_gain() {
 
 #[test]
 fn a_gain_of_less_than_a_thousandth_of_a_decibel_is_none() {
-    let why = "the loudest peak of the delivery is at -6.00 dBFS, where it shall be or as near as the steps allow";
-    for (peak_db, expected) in [
-        (-6.001, Some(0.001)),
-        (-6.000_999, None),
-        (-6.0, None),
-        (-5.999_001, None),
-        (-5.999, Some(-0.001)),
-    ] {
+    let why =
+        "the loudest peak of the delivery is at -6.00 dBFS, where it shall be or as near as the steps allow";
+    for (peak_db, expected) in
+        [(-6.001, Some(0.001)), (-6.000_999, None), (-6.0, None), (-5.999_001, None), (-5.999, Some(-0.001))]
+    {
         check(&settings(""), None, &[mono("Kick.wav", peak_db)], |decisions, draft| {
             assert_eq!(gain(&decisions[0]), expected, "{peak_db}");
             assert_eq!(draft.stems[0].untouched, expected.is_none());
@@ -304,83 +305,14 @@ fn a_gain_that_the_bound_stops_is_a_finding_of_every_stem_of_the_link() {
                         finding.text,
                         "the gain stops at 24 dB, the recipe's bound; the peak stays below the target"
                     );
-                    assert_eq!(serde_json::to_value(&finding.evidence).unwrap(), serde_json::json!({ "peak_db": -30.46 }));
+                    assert_eq!(
+                        serde_json::to_value(&finding.evidence).unwrap(),
+                        serde_json::json!({ "peak_db": -30.46 })
+                    );
                 }
             }
         });
     }
-}
-
-#[test]
-fn what_comes_late_has_the_gain_that_the_others_have() {
-    let pin = pin(Link {
-        gains: vec![
-            link_gain("delivery", 3.0, -9.0),
-            link_gain("group drums", 2.0, -8.0),
-            link_gain("stem Kick.wav", 1.0, -7.0),
-        ],
-        ..Link::default()
-    });
-    for (link, peak_db, expected, loudest_db) in [
-        ("delivery", -12.0, 3.0, -9.0),
-        // A bound that was not there before does not stop it.
-        ("delivery", -90.0, 3.0, -9.0),
-        ("group", -12.0, 2.0, -8.0),
-        // A stem that is a link of its own has its own gain.
-        ("stem", -12.0, 6.0, -12.0),
-    ] {
-        check(
-            &settings(&format!("link = \"{link}\"")),
-            Some(&pin),
-            &[mono("Hat.wav", peak_db), stem("Kick.wav").silent()],
-            |decisions, draft| {
-                assert_eq!(gain(&decisions[0]), Some(expected), "{link}");
-                let found = &draft.link.gains[0];
-                assert_eq!((found.gain_db, found.loudest_db), (expected, loudest_db), "{link}");
-                assert!(draft.stems[0].findings.is_empty());
-            },
-        );
-    }
-}
-
-#[test]
-fn a_late_stem_that_passes_the_target_is_a_finding() {
-    let pin = pin(Link { gains: vec![link_gain("delivery", 3.0, -9.0)], ..Link::default() });
-    for (peak_db, over) in [(-9.5, None), (-9.0, None), (-8.995, None), (-8.98, Some(0.02)), (-6.5, Some(2.5))] {
-        check(&settings(""), Some(&pin), &[mono("Hat.wav", peak_db)], |_, draft| {
-            let findings = &draft.stems[0].findings;
-            assert_eq!(ids(findings), over.map_or(vec![], |_| vec!["late-over-target"]), "{peak_db}");
-            if let Some(over) = over {
-                assert_eq!(
-                    findings[0].text,
-                    format!(
-                        "it came late and peaks {over:.2} dB above the target at the gain that the others have; --relink gives all stems a new gain"
-                    )
-                );
-                assert_eq!(serde_json::to_value(&findings[0].evidence).unwrap(), serde_json::json!({ "over_db": over }));
-            }
-        });
-    }
-}
-
-#[test]
-fn a_hundredth_of_a_decibel_above_the_target_is_not_above_it() {
-    let pin = pin(Link { gains: vec![link_gain("delivery", 0.0, -9.0)], ..Link::default() });
-    // A peak of full scale is 0 dBFS to the last bit.
-    for (target_db, findings) in [(-0.01, 0), (-0.010_001, 1)] {
-        let own = Settings { target: Peak { db: target_db, kind: PeakKind::Sample }, ..Settings::default() };
-        check(&own, Some(&pin), &[stem("Hat.wav").channels(&[1.0])], |_, draft| {
-            assert_eq!(draft.stems[0].findings.len(), findings, "{target_db}");
-        });
-    }
-}
-
-#[test]
-fn a_peak_above_the_target_is_no_finding_where_nothing_came_late() {
-    check(&settings("never-lower = true"), None, &[mono("Hat.wav", -1.0)], |decisions, draft| {
-        assert_eq!(gains(decisions), [None]);
-        assert!(draft.stems[0].findings.is_empty());
-    });
 }
 
 fn example() -> Decision {
