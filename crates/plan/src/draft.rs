@@ -222,3 +222,6 @@ impl<'a> Draft<'a> {
         self.active().filter(|(_, stem)| !stem.reference)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,18 +1,26 @@
 //! Surveys and drafts for the tests of decisions, built by hand: no audio, no file.
 
+
+use std::collections::BTreeMap;
+
 use loadin_audio::Block;
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id};
+use loadin_record::late::Pin;
+use loadin_record::link::Link;
 use loadin_record::survey::{
     ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FormatFacts, Measures, Range,
     RelationFacts, Survey,
 };
+use loadin_record::written::Measured;
 
 use crate::draft::{Draft, DraftChannel};
 use crate::drafting;
 use crate::placement::StemStarts;
 use crate::planning;
 use crate::recipe::Recipe;
+
+use crate::shape::{OutputPlan, Shape};
 use crate::stages::stage::Processor;
 
 /// Frames of a window of an envelope: 10 ms at 48 kHz.
@@ -259,14 +267,66 @@ pub(crate) fn with_draft<R>(
     stems: impl IntoIterator<Item = Stem>,
     test: impl FnOnce(&mut Draft<'_>) -> R,
 ) -> R {
-    let (surveys, evidence) = (surveys(stems), Evidence::default());
-    let starts: StemStarts = planning::starts(recipe, &surveys, None);
-    let mut draft = drafting::draft(recipe, &surveys, &evidence, None);
-    draft.starts = Some(&starts);
-    test(&mut draft)
+    with_given(recipe, stems, &Evidence::default(), None, test)
 }
 
 /// Ids of the findings of a stem.
 pub(crate) fn ids(findings: &[Finding]) -> Vec<&'static str> {
     findings.iter().map(|finding| finding.id.as_str()).collect()
+}
+
+/// The same with what comparing the stems has shown, and what a finished preparation has fixed.
+pub(crate) fn with_given<R>(
+    recipe: &Recipe,
+    stems: impl IntoIterator<Item = Stem>,
+    evidence: &Evidence,
+    pin: Option<&Pin>,
+    test: impl FnOnce(&mut Draft<'_>) -> R,
+) -> R {
+    let surveys = surveys(stems);
+    let starts: StemStarts = planning::starts(recipe, &surveys, pin);
+    let mut draft = drafting::draft(recipe, &surveys, evidence, pin);
+    draft.starts = Some(&starts);
+    test(&mut draft)
+}
+
+/// What a finished preparation has fixed for all stems together, and nothing of a single one.
+pub(crate) fn pin(link: Link) -> Pin {
+    Pin { link: Link { majority_hz: 48_000, ..link }, stems: BTreeMap::new() }
+}
+
+/// What a processor makes of a mono stream that comes in blocks of `block_frames`.
+pub(crate) fn through(processor: &mut dyn Processor, sound: &[f64], block_frames: usize) -> Vec<f64> {
+    let (mut block, mut out) = (Block::new(1), Vec::new());
+    let mut take = |block: &Block| {
+        out.extend_from_slice(block.channel(0));
+        !block.is_empty()
+    };
+    processor.begin(&mut block);
+    while take(&block) {
+        block.clear();
+        processor.begin(&mut block);
+    }
+    for piece in sound.chunks(block_frames) {
+        block = Block::from_channels(vec![piece.to_vec()]);
+        processor.process(&mut block);
+        take(&block);
+    }
+    block.clear();
+    processor.finish(&mut block);
+    while take(&block) {
+        block.clear();
+        processor.finish(&mut block);
+    }
+    out
+}
+
+/// What was measured of an output of so many frames.
+pub(crate) fn written(frames: u64) -> Measured {
+    Measured { frames, peak: 0.5, clipped: 0, audio_sha256: String::new(), metadata: Vec::new() }
+}
+
+/// An output of which nothing is said, for decisions that need to know nothing of it.
+pub(crate) fn no_shape<R>(test: impl FnOnce(Shape<'_>) -> R) -> R {
+    test(Shape { sources: &[], output: &OutputPlan::default() })
 }

@@ -305,3 +305,6 @@ pub fn change(decision: &Decision, _: Shape<'_>, measured: &Measured) -> Option<
     };
     Some(change.with("from_frames", *from_frames).with("frames_written", measured.frames))
 }
+
+#[cfg(test)]
+mod tests;

@@ -234,34 +234,4 @@ pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change>
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn settings(target: &str, round_down: RoundDown) -> Settings {
-        Settings { target: target.parse().unwrap(), round_down, ..Settings::default() }
-    }
-
-    /// The whole-dB rule: at a loudest peak of -6.5 dBFS, +6 dB fits and +7 dB would clip (common practice, no source).
-    #[test]
-    fn whole_decibels_are_rounded_down() {
-        assert_eq!(gain_db(&settings("0 dBFS", RoundDown::Whole), -6.5), (6.0, false));
-        assert_eq!(gain_db(&settings("0 dBFS", RoundDown::Whole), -7.2), (7.0, false));
-        assert_eq!(gain_db(&settings("-6 dBFS", RoundDown::Whole), -3.5), (-3.0, false));
-        assert_eq!(gain_db(&settings("-6 dBFS", RoundDown::Tenth), -6.55).0, 0.5);
-    }
-
-    #[test]
-    fn boost_is_bounded_and_lowering_can_be_forbidden() {
-        let mut own = settings("-6 dBFS", RoundDown::None);
-        own.max_boost = Ratio(12.0);
-        assert_eq!(gain_db(&own, -30.0), (12.0, true));
-        own.never_lower = true;
-        assert_eq!(gain_db(&own, -1.0), (0.0, false));
-    }
-
-    #[test]
-    fn a_target_of_full_scale_leaves_room_for_the_last_rounding() {
-        let (gain, _) = gain_db(&settings("0 dBFS", RoundDown::None), -6.0);
-        assert!((Decibels(gain - 6.0).ratio()) < 1.0 - 1.5 / 32768.0);
-    }
-}
+mod tests;

@@ -1,0 +1,262 @@
+//! What a draft says of its stems, from hand-built surveys. No audio.
+
+use loadin_record::survey::{EnvelopeChannel, Measures};
+use serde_json::{Value, json};
+
+use super::*;
+use crate::testing::{Stem, WINDOW, ids, pin, recipe, stem, with_draft, with_given};
+
+/// Asks the draft of one stem.
+fn check<R>(stem: Stem, ask: impl FnOnce(&mut DraftStem<'_>) -> R) -> R {
+    with_draft(&recipe(""), [stem], |draft| ask(&mut draft.stems[0]))
+}
+
+/// A stem of two channels whose envelope has these extremes, a window of 480 frames each.
+fn drawn(channels: [[(f32, f32); 5]; 2]) -> Stem {
+    let frames = 4 * WINDOW + 100;
+    stem("Keys.wav").channels(&[0.5, 0.25]).frames(frames).with(|measures| {
+        let drawn = channels.map(|windows| EnvelopeChannel {
+            min: windows.map(|window| window.0).to_vec(),
+            max: windows.map(|window| window.1).to_vec(),
+            sum: vec![0.0; 5],
+            sum_sq: vec![0.0; 5],
+        });
+        measures.envelope.channels = drawn.to_vec();
+    })
+}
+
+const NONE: (f32, f32) = (0.0, 0.0);
+
+#[test]
+fn the_peak_is_that_of_the_loudest_channel_after_what_was_decided() {
+    let measured = |measures: &mut Measures| {
+        measures.channels[0].sample = Range { min: -0.25, max: 0.5 };
+        measures.channels[0].true_peak = Range { min: -0.75, max: 0.625 };
+        measures.channels[1].sample = Range { min: -0.375, max: 0.125 };
+        measures.channels[1].true_peak = Range { min: -0.375, max: 0.25 };
+    };
+    for (name, scale, shift, sample, oversampled) in [
+        ("as it came", 1.0, 0.0, 0.5, 0.75),
+        ("half as loud", 0.5, 0.0, 0.25, 0.375),
+        ("shifted up", 1.0, 0.125, 0.625, 0.75),
+        ("shifted down", 1.0, -0.25, 0.625, 1.0),
+        ("halved and shifted", 0.5, 0.25, 0.5, 0.5625),
+        ("shifted far", 1.0, 1.0, 1.5, 1.625),
+        ("silenced", 0.0, 0.0, 0.0, 0.0),
+    ] {
+        check(stem("Keys.wav").channels(&[0.5, 0.375]).with(measured), |stem| {
+            for channel in &mut stem.channels {
+                (channel.scale, channel.shift) = (scale, shift);
+            }
+            assert_eq!(
+                (stem.peak(PeakKind::Sample), stem.peak(PeakKind::True)),
+                (sample, oversampled),
+                "{name}"
+            );
+        });
+    }
+    // A channel that was dropped counts no more, and one without channels has no peak.
+    check(stem("Keys.wav").channels(&[0.5, 0.375]).with(measured), |stem| {
+        stem.channels.remove(0);
+        assert_eq!(stem.peak(PeakKind::Sample), 0.375);
+        stem.channels.clear();
+        assert_eq!(stem.peak(PeakKind::Sample), 0.0);
+    });
+}
+
+#[test]
+fn a_joined_pair_has_the_peak_and_the_sound_of_both_files() {
+    let stems =
+        [stem("Keys L.wav").sounding(960..1_920), stem("Keys R.wav").channels(&[0.75]).sounding(480..960)];
+    with_draft(&recipe(""), stems, |draft| {
+        let right = draft.stems.remove(1).sources[0];
+        let stem = &mut draft.stems[0];
+        stem.sources.push(right);
+        stem.channels.push(DraftChannel { source: 1, channel: 0, scale: 1.0, shift: 0.0 });
+        assert_eq!(stem.path(), "Keys L.wav");
+        assert_eq!(stem.measures(1).source_peak, 0.75);
+        assert_eq!(stem.peak(PeakKind::Sample), 0.75);
+        assert_eq!(stem.sounding(0.1), Some((480, 1_920)));
+        assert!(
+            stem.is_silent_in(0..480) && !stem.is_silent_in(480..481) && !stem.is_silent_in(1_919..1_920)
+        );
+    });
+}
+
+#[test]
+fn a_stem_sounds_from_the_first_window_that_passes_the_threshold_to_the_last() {
+    let quiet = (-0.25, 0.125);
+    let low = (-0.5, 0.0);
+    for (name, channels, threshold, span) in [
+        ("nothing", [[NONE; 5], [NONE; 5]], 0.0, None),
+        ("all", [[quiet; 5], [NONE; 5]], 0.1, Some((0, 2_020))),
+        ("at the threshold", [[quiet; 5], [NONE; 5]], 0.25, None),
+        ("just above it", [[quiet; 5], [NONE; 5]], 0.249, Some((0, 2_020))),
+        ("one window", [[NONE, NONE, quiet, NONE, NONE], [NONE; 5]], 0.1, Some((960, 1_440))),
+        ("with a rest", [[NONE, quiet, NONE, quiet, NONE], [NONE; 5]], 0.1, Some((480, 1_920))),
+        ("a short last window", [[NONE, NONE, NONE, NONE, quiet], [NONE; 5]], 0.1, Some((1_920, 2_020))),
+        ("one side", [[NONE, low, NONE, NONE, NONE], [NONE; 5]], 0.1, Some((480, 960))),
+        ("the second channel", [[NONE; 5], [NONE, quiet, NONE, NONE, NONE]], 0.1, Some((480, 960))),
+        (
+            "both channels",
+            [[NONE, quiet, quiet, NONE, NONE], [NONE, NONE, quiet, quiet, NONE]],
+            0.1,
+            Some((480, 1_920)),
+        ),
+        (
+            "the other way round",
+            [[NONE, NONE, quiet, quiet, NONE], [NONE, quiet, quiet, NONE, NONE]],
+            0.1,
+            Some((480, 1_920)),
+        ),
+    ] {
+        check(drawn(channels), |stem| assert_eq!(stem.sounding(threshold), span, "{name}"));
+    }
+}
+
+#[test]
+fn what_was_decided_counts_for_what_sounds_but_digital_silence_stays_silent() {
+    let sound = [(0.25, 0.25), (-0.25, 0.0), (0.0, 0.25), NONE, NONE];
+    for (name, scale, shift, threshold, span) in [
+        ("as it came", 1.0, 0.0, 0.2, Some((0, 1_440))),
+        ("half as loud", 0.5, 0.0, 0.2, None),
+        ("shifted up", 1.0, 0.25, 0.4, Some((0, 1_440))),
+        ("an offset that is taken away", 1.0, -0.25, 0.1, Some((480, 1_440))),
+        ("a shift alone", 1.0, 0.125, 0.13, Some((0, 1_440))),
+    ] {
+        check(drawn([sound, [NONE; 5]]), |stem| {
+            for channel in &mut stem.channels {
+                (channel.scale, channel.shift) = (scale, shift);
+            }
+            assert_eq!(stem.sounding(threshold), span, "{name}");
+        });
+    }
+}
+
+#[test]
+fn silence_is_asked_of_every_window_that_is_touched_on_every_channel() {
+    // Windows of 480 frames; the last one has 100.
+    let sound = drawn([[NONE, NONE, (-0.25, 0.0), NONE, NONE], [NONE, (0.0, 0.25), NONE, NONE, NONE]]);
+    check(sound, |stem| {
+        for (frames, silent) in [
+            (0..480, true),
+            (0..481, false),
+            (479..480, true),
+            (480..481, false),
+            (959..960, false),
+            (960..1_440, false),
+            (1_439..1_440, false),
+            (1_440..2_020, true),
+            (1_439..2_020, false),
+            (0..2_020, false),
+            // What lies behind the end is silent, and so is nothing at all.
+            (1_440..100_000, true),
+            (1_400..100_000, false),
+            (50_000..100_000, true),
+            (480..480, true),
+        ] {
+            assert_eq!(stem.is_silent_in(frames.clone()), silent, "{frames:?}");
+        }
+        for (frame, silent) in [(0, true), (479, true), (480, false), (1_439, false), (1_440, true)] {
+            assert_eq!(stem.is_silent_at(frame), silent, "{frame}");
+        }
+        stem.channels.remove(0);
+        assert!(stem.is_silent_in(960..1_440) && !stem.is_silent_in(480..960));
+    });
+}
+
+#[test]
+fn an_envelope_without_windows_is_silent_and_never_divided_by() {
+    let empty = stem("Keys.wav").with(|measures| {
+        measures.envelope.window_frames = 0;
+        measures.envelope.channels[0].min.clear();
+        measures.envelope.channels[0].max.clear();
+    });
+    check(empty, |stem| {
+        assert!(stem.is_silent_in(0..10));
+        assert_eq!(stem.sounding(0.1), None);
+    });
+}
+
+#[test]
+fn calculating_leaves_the_grid_and_the_source() {
+    check(stem("Keys.wav"), |stem| {
+        assert_eq!((stem.grid_bits, stem.untouched), (Some(24), true));
+        stem.touch();
+        assert_eq!((stem.grid_bits, stem.untouched), (None, false));
+    });
+}
+
+#[test]
+fn a_late_cut_is_told_with_what_is_lost_before_and_after() {
+    for (before, after, expected, seconds) in [
+        (0, 0, None, ""),
+        (-5, -7, None, ""),
+        (1, 0, Some((1, 0)), "0.000 s before and 0.000 s after"),
+        (0, 1, Some((0, 1)), "0.000 s before and 0.000 s after"),
+        (24_000, -3, Some((24_000, 0)), "0.500 s before and 0.000 s after"),
+        (-3, 72_000, Some((0, 72_000)), "0.000 s before and 1.500 s after"),
+    ] {
+        check(stem("Keys.wav"), |stem| {
+            stem.note_late_cut(before, after);
+            assert_eq!(
+                ids(&stem.findings),
+                expected.map_or(vec![], |_| vec!["late-cut"]),
+                "{before}, {after}"
+            );
+            if let Some((before, after)) = expected {
+                let text = format!(
+                    "it came late and passes the start and end that the others have: {seconds} are cut; --relink gives all stems a new start and length"
+                );
+                assert_eq!(stem.findings[0].text, text);
+                let evidence = json!({ "before_frames": before, "after_frames": after });
+                assert_eq!(Value::from(stem.findings[0].evidence.clone()), evidence);
+            }
+        });
+    }
+}
+
+#[test]
+fn only_what_is_rendered_is_active_and_only_stems_are_linked() {
+    let stems = [stem("Bass.wav"), stem("Hat.wav"), stem("Kick.wav"), stem("Rough Mix.wav")];
+    with_draft(&recipe(""), stems, |draft| {
+        draft.stems[0].fate = Fate::SetAside { why: "another take".to_owned() };
+        draft.stems[1].fate = Fate::Fail { why: "it is torn".to_owned() };
+        let active: Vec<_> = draft.active().map(|(index, stem)| (index, stem.path())).collect();
+        assert_eq!(active, [(2, "Kick.wav"), (3, "Rough Mix.wav")]);
+        let linked: Vec<_> = draft.linked().map(|(index, stem)| (index, stem.path())).collect();
+        assert_eq!(linked, [(2, "Kick.wav")]);
+    });
+}
+
+/// Frames since midnight move between rates with them: 2 s at 48 kHz are 88 200 frames at 44.1 kHz (arithmetic).
+#[test]
+fn the_time_line_begins_at_the_earliest_stamp_that_is_used() {
+    let stamped = [stem("Bass.wav").stamp(96_000), stem("Kick.wav").stamp(96_480)];
+    with_draft(&recipe(""), stamped, |draft| {
+        for (rate_hz, frames) in [(48_000, 96_000), (44_100, 88_200), (96_000, 192_000)] {
+            assert_eq!(draft.origin_frames(rate_hz), frames);
+        }
+        draft.starts = None;
+        assert_eq!(draft.origin_frames(48_000), 0);
+    });
+    with_draft(&recipe(""), [stem("Bass.wav")], |draft| assert_eq!(draft.origin_frames(48_000), 0));
+}
+
+#[test]
+fn a_pin_gives_the_window_on_the_time_line_that_the_others_have() {
+    let stamped = || [stem("Bass.wav").stamp(96_000), stem("Kick.wav").stamp(96_480)];
+    for (by_stamps, timestamp_frames, window) in [
+        (true, Some(96_000), Some((0, 1_000))),
+        (true, Some(100_000), Some((4_000, 5_000))),
+        (true, Some(90_000), Some((-6_000, -5_000))),
+        (false, Some(4_000), Some((4_000, 5_000))),
+        (true, None, None),
+    ] {
+        let pinned = pin(Link { by_stamps, timestamp_frames, length_frames: 1_000, ..Link::default() });
+        with_given(&recipe(""), stamped(), &Evidence::default(), Some(&pinned), |draft| {
+            assert_eq!(draft.pinned_window(48_000), window, "{by_stamps}, {timestamp_frames:?}");
+        });
+    }
+    with_draft(&recipe(""), stamped(), |draft| assert_eq!(draft.pinned_window(48_000), None));
+}
