@@ -2,15 +2,18 @@
 
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id};
+use loadin_record::late::Pin;
+use loadin_record::music::Facts;
 use loadin_record::survey::{
-    ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FormatFacts, Measures, Range,
-    RelationFacts, Survey,
+    ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Inventory,
+    Measures, Range, RelationFacts, Survey,
 };
 
 use crate::draft::Draft;
 use crate::drafting;
+use crate::music::Music;
 use crate::placement::StemStarts;
-use crate::planning;
+use crate::planning::{self, Given, Planned};
 use crate::recipe::Recipe;
 
 /// Frames of a window of an envelope: 10 ms at 48 kHz.
@@ -231,4 +234,55 @@ pub(crate) fn with_draft<R>(
 /// Ids of the findings of a stem.
 pub(crate) fn ids(findings: &[Finding]) -> Vec<&'static str> {
     findings.iter().map(|finding| finding.id.as_str()).collect()
+}
+
+/// A draft with what comparing the stems has shown, and with what is pinned.
+pub(crate) fn with_evidence<R>(
+    recipe: &Recipe,
+    stems: impl IntoIterator<Item = Stem>,
+    (evidence, pin): (&Evidence, Option<&Pin>),
+    test: impl FnOnce(&mut Draft<'_>) -> R,
+) -> R {
+    let surveys = surveys(stems);
+    let starts = planning::starts(recipe, &surveys, pin);
+    let mut draft = drafting::draft(recipe, &surveys, evidence, pin);
+    draft.starts = Some(&starts);
+    test(&mut draft)
+}
+
+/// What a plan rests on beside its recipe and its stems.
+#[derive(Default)]
+pub(crate) struct Beside<'a> {
+    pub(crate) evidence: Evidence,
+    pub(crate) pin: Option<&'a Pin>,
+    pub(crate) earlier: Option<&'a Facts>,
+    /// Text notes: path and text.
+    pub(crate) notes: &'a [(&'a str, &'a str)],
+}
+
+/// The plan of a delivery named "Delivery", whose audio files are these stems.
+pub(crate) fn planned(
+    recipe: &Recipe,
+    stems: impl IntoIterator<Item = Stem>,
+    beside: &Beside<'_>,
+) -> Planned {
+    let surveys = surveys(stems);
+    let file = |survey: &Survey| {
+        let format = survey.format.clone().ok_or_else(|| "no audio".to_owned());
+        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
+    };
+    let files = surveys.iter().map(file).collect();
+    let inventory = Inventory { name: "Delivery".to_owned(), files, ignored: Vec::new() };
+    let texts: Vec<(String, String)> =
+        beside.notes.iter().map(|&(path, text)| (path.to_owned(), text.to_owned())).collect();
+    let given = Given {
+        delivery: &inventory.name,
+        recipe,
+        surveys: &surveys,
+        starts: &planning::starts(recipe, &surveys, beside.pin),
+        evidence: &beside.evidence,
+        pin: beside.pin,
+        earlier: beside.earlier,
+    };
+    planning::plan(&given, Music::of(&inventory, &texts, Vec::new(), Vec::new()))
 }

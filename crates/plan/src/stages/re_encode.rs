@@ -350,3 +350,6 @@ pub fn change(decision: &Decision, _: Shape<'_>, measured: &Measured) -> Option<
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
