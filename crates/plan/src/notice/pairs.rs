@@ -116,13 +116,14 @@ mod tests {
 
     #[test]
     fn a_pair_that_cannot_be_one_is_refused_with_the_reason() {
-        let rows: [(fn(Stem) -> Stem, &str); 3] = [
-            (|one| one.rate(44_100), "their rates are 48000 Hz and 44100 Hz"),
-            (|one| one.frames(191_999), "they are 192000 and 191999 frames long"),
-            (|one| one.with_format(|f| f.lossy = true), "one of them was stored with a lossy codec"),
+        let right = || stem("Pad R.wav");
+        let rows = [
+            (right().rate(44_100), "their rates are 48000 Hz and 44100 Hz"),
+            (right().frames(191_999), "they are 192000 and 191999 frames long"),
+            (right().with_format(|format| format.lossy = true), "one of them was stored with a lossy codec"),
         ];
-        for (change, why) in rows {
-            let stems = [stem("Pad L.wav"), change(stem("Pad R.wav"))];
+        for (right, why) in rows {
+            let stems = [stem("Pad L.wav"), right];
             let text = format!(
                 "named like the left half of a pair with \"Pad R.wav\", but {why}; they stay two stems"
             );

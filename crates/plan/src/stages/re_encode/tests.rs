@@ -246,6 +246,8 @@ fn a_stem_above_full_scale_becomes_floats_or_fails_as_the_recipe_says() {
 /// AIFF: the size of a chunk has 32 bits (Audio Interchange File Format 1.3; from memory).
 #[test]
 fn what_a_container_cannot_hold_fails_with_the_way_out() {
+    // Settings, channels, rate, frames, and why it is refused.
+    type Row = (Settings, usize, u32, u64, Option<String>);
     let flac = |depth| Settings { container: OutputContainer::Flac, ..at(depth) };
     let aiff = |depth| Settings { container: OutputContainer::Aiff, ..at(depth) };
     let way = "set container = \"bwf\" or another depth for this stem";
@@ -256,8 +258,6 @@ fn what_a_container_cannot_hold_fails_with_the_way_out() {
             "an AIFF file ends at 4 GiB, this would be {bytes} bytes of samples; set container = \"bwf\" or \"caf\""
         )
     };
-    // Settings, channels, rate, frames, and why it is refused.
-    type Row = (Settings, usize, u32, u64, Option<String>);
     let rows: [Row; 14] = [
         (flac(Depth::F32), 1, 48_000, 9, Some(format!("FLAC holds integers only; {way}"))),
         (flac(Depth::I24), 8, 48_000, 9, None),
@@ -280,15 +280,12 @@ fn what_a_container_cannot_hold_fails_with_the_way_out() {
             check_after(&settings, source(16, false, false).channels(&vec![0.5; channels]), |stem| {
                 (stem.rate_hz, stem.frames) = (rate_hz, frames);
             });
-        match refused {
-            Some(why) => {
-                assert_eq!(decision, Decision::Leave { why: why.clone() }, "{row}");
-                assert_eq!(fate, Fate::Fail { why }, "{row}");
-            }
-            None => {
-                assert!(matches!(decision, Decision::Write { .. }), "{row}: {decision:?}");
-                assert_eq!(fate, Fate::Render, "{row}");
-            }
+        if let Some(why) = refused {
+            assert_eq!(decision, Decision::Leave { why: why.clone() }, "{row}");
+            assert_eq!(fate, Fate::Fail { why }, "{row}");
+        } else {
+            assert!(matches!(decision, Decision::Write { .. }), "{row}: {decision:?}");
+            assert_eq!(fate, Fate::Render, "{row}");
         }
         assert_eq!(findings, [], "{row}");
     }
