@@ -77,3 +77,59 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
         proposal: None,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use super::*;
+    use crate::testing::{recipe, stem, with_draft};
+
+    #[test]
+    fn most_stems_say_the_rate_and_references_only_among_themselves() {
+        let rate = |files: &[(&str, u32)], pin: Option<&Pin>| {
+            majority_hz(&recipe("references = [\"*amp*\"]"), files, pin)
+        };
+        let files = [("Bass.wav", 44_100), ("Bass Amp.wav", 96_000), ("Rough Mix.wav", 96_000)];
+        assert_eq!(rate(&files, None), 44_100);
+        assert_eq!(rate(&files[1..], None), 96_000);
+        assert_eq!(rate(&[("a.wav", 44_100), ("b.wav", 48_000)], None), 48_000, "of equals, the higher");
+        assert_eq!(rate(&[], None), 48_000);
+        let link = Link { majority_hz: 88_200, ..Link::default() };
+        let pin = Pin { link, stems: BTreeMap::new() };
+        assert_eq!(rate(&files, Some(&pin)), 88_200);
+    }
+
+    /// Integers lie on the grid of their bits; what a float or a lossy codec gives lies on none.
+    #[test]
+    fn a_stem_begins_as_its_survey_says_and_changed_by_nothing() {
+        let stems = [
+            stem("a.wav").with_format(|format| format.lossy = true),
+            stem("b.wav").with_format(|format| (format.float, format.bits) = (true, 32)),
+            stem("c.wav").rate(44_100).channels(&[0.5, 0.25]),
+            stem("d.wav").unreadable("it is torn"),
+        ];
+        with_draft(&recipe(""), stems.into_iter().rev(), |draft| {
+            let grids: Vec<Option<u32>> = draft.stems.iter().map(|stem| stem.grid_bits).collect();
+            assert_eq!(grids, [None, None, Some(24), Some(24)], "in the order of the paths");
+            let stem = &draft.stems[2];
+            assert_eq!((stem.path(), stem.rate_hz, stem.frames), ("c.wav", 44_100, 192_000));
+            let of = |channel: usize| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 };
+            assert_eq!(stem.channels, [of(0), of(1)]);
+            assert!(stem.untouched && stem.is_active() && !stem.reference && !stem.by_rough_mix);
+            assert_eq!((stem.position, stem.shift_frames), (0, 0));
+            assert_eq!((draft.stems[3].frames, draft.stems[3].channels.len()), (0, 0));
+        });
+    }
+
+    /// "Bass" is a title where every name begins with it and says something else behind it.
+    #[test]
+    fn a_title_that_sounds_like_a_role_says_nothing_of_a_stem() {
+        let names =
+            ["BassStreet_Gtr.wav", "BassStreet_Kick.wav", "BassStreet_Snare.wav", "BassStreet_Vox.wav"];
+        with_draft(&recipe(""), names.map(stem), |draft| {
+            let groups: Vec<&str> = draft.stems.iter().map(|stem| stem.group.as_str()).collect();
+            assert_eq!(groups, ["guitars", "kick and bass", "drums", "lead vocals"]);
+        });
+    }
+}

@@ -127,3 +127,86 @@ impl StemPlan {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::planning::Planned;
+    use crate::recipe::Recipe;
+    use crate::stages::re_encode::{OutputContainer, SampleFormat};
+    use crate::testing::{self, Beside, Stem, planned, stem};
+
+    /// The plan of one stem whose output is written by these settings.
+    fn one(re_encode: &str, stem: Stem) -> StemPlan {
+        let text = testing::recipe("").text + re_encode;
+        let Planned { mut plan, .. } = planned(&Recipe::parse(&text).unwrap(), [stem], &Beside::default());
+        plan.stems.remove(0)
+    }
+
+    #[test]
+    fn an_output_has_a_place_a_container_and_a_size() {
+        let rows = [
+            ("", "audio/01_Bass.wav", OutputContainer::Bwf, SampleFormat::I24, 3 * 192_000),
+            (
+                "container = \"aiff\"\ndepth = \"64-bit float\"",
+                "audio/01_Bass.aif",
+                OutputContainer::Aiff,
+                SampleFormat::F64,
+                8 * 192_000,
+            ),
+            (
+                "container = \"caf\"\ndepth = \"16-bit\"",
+                "audio/01_Bass.caf",
+                OutputContainer::Caf,
+                SampleFormat::I16,
+                2 * 192_000,
+            ),
+        ];
+        for (settings, path, container, storage, bytes) in rows {
+            for channels in [1, 2] {
+                let stem = one(settings, stem("Bass.wav").channels(&vec![0.5; channels]));
+                assert_eq!((stem.output_path().as_str(), stem.container()), (path, container));
+                assert_eq!(stem.write(), Some((container, storage, storage == SampleFormat::I16)));
+                assert_eq!(stem.output_bytes(), bytes * channels as u64, "{path}");
+                assert!(stem.is_rendered() && stem.markers().is_empty());
+            }
+        }
+    }
+
+    #[test]
+    fn a_stem_that_is_not_written_has_no_size_and_changes_nothing() {
+        let stem = one("container = \"caf\"", stem("Bass.wav").silent());
+        assert_eq!((stem.write(), stem.output_bytes(), stem.container()), (None, 0, OutputContainer::Bwf));
+        assert!(!stem.is_rendered() && !stem.keeps_depth() && stem.markers().is_empty());
+        assert_eq!(stem.changes(&stem.expected()), []);
+    }
+
+    #[test]
+    fn the_depth_is_kept_where_storage_and_source_have_one_word_for_it_and_no_sample_changes() {
+        let source = |bits: u16, float: bool| {
+            stem("Bass.wav").with_format(|format| (format.bits, format.float) = (bits, float))
+        };
+        for (settings, bits, float, kept) in [
+            ("", 24, false, true),
+            ("", 16, false, false),
+            ("", 32, true, false),
+            ("depth = \"32-bit float\"", 32, true, true),
+            ("depth = \"32-bit float\"", 64, true, false),
+            ("depth = \"source\"", 20, false, false),
+            ("depth = \"source\"", 16, false, true),
+        ] {
+            assert_eq!(one(settings, source(bits, float)).keeps_depth(), kept, "{settings} {bits} {float}");
+        }
+    }
+
+    #[test]
+    fn changes_come_in_the_order_of_the_stages_and_only_where_something_changes() {
+        let stem = one("depth = \"16-bit\"", stem("a/Bass.wav"));
+        let stages: Vec<String> = stem.changes(&stem.expected()).into_iter().map(|c| c.stage).collect();
+        assert_eq!(stages, ["label", "re-encode"]);
+        assert_eq!(stem.expected(), Measured { frames: 192_000, peak: 0.5, ..Measured::default() });
+        assert_eq!(stem.shape().source_channels(), 1);
+        let value = serde_json::to_value(&stem).unwrap();
+        assert_eq!(serde_json::from_value::<StemPlan>(value).unwrap(), stem);
+    }
+}

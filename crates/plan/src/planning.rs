@@ -207,3 +207,6 @@ fn source_plan(survey: &Survey) -> SourcePlan {
         rate_hz: format.map_or(0, |f| f.rate_hz),
     }
 }
+
+#[cfg(test)]
+mod tests;

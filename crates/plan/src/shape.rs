@@ -93,3 +93,34 @@ impl Shape<'_> {
         self.sources.iter().map(|source| usize::from(source.channels)).sum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_output_is_named_with_its_folder_where_it_has_one() {
+        let output = |folder: &str| OutputPlan {
+            label: "03_Snare".to_owned(),
+            folder: folder.to_owned(),
+            ..OutputPlan::default()
+        };
+        assert_eq!(output("").name(), "03_Snare");
+        assert_eq!(output("02_Drums").name(), "02_Drums/03_Snare");
+    }
+
+    #[test]
+    fn the_channels_of_all_sources_come_in_together() {
+        let source = |channels: u16| SourcePlan {
+            path: String::new(),
+            sha256: String::new(),
+            channels,
+            frames: 9,
+            rate_hz: 48_000,
+        };
+        let output = &OutputPlan::default();
+        for (sources, count) in [(vec![], 0), (vec![source(6)], 6), (vec![source(1), source(1)], 2)] {
+            assert_eq!(Shape { sources: &sources, output }.source_channels(), count);
+        }
+    }
+}

@@ -1,6 +1,5 @@
 //! Surveys and drafts for the tests of decisions, built by hand: no audio, no file.
 
-
 use std::collections::BTreeMap;
 
 use loadin_audio::Block;
@@ -8,18 +7,19 @@ use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
 use loadin_record::link::Link;
+use loadin_record::music::Facts;
 use loadin_record::survey::{
-    ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FormatFacts, Measures, Range,
-    RelationFacts, Survey,
+    ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Inventory,
+    Measures, Range, RelationFacts, Survey,
 };
 use loadin_record::written::Measured;
 
 use crate::draft::{Draft, DraftChannel};
 use crate::drafting;
+use crate::music::Music;
 use crate::placement::StemStarts;
-use crate::planning;
+use crate::planning::{self, Given, Planned};
 use crate::recipe::Recipe;
-
 use crate::shape::{OutputPlan, Shape};
 use crate::stages::stage::Processor;
 
@@ -329,4 +329,41 @@ pub(crate) fn written(frames: u64) -> Measured {
 /// An output of which nothing is said, for decisions that need to know nothing of it.
 pub(crate) fn no_shape<R>(test: impl FnOnce(Shape<'_>) -> R) -> R {
     test(Shape { sources: &[], output: &OutputPlan::default() })
+}
+
+/// What a plan rests on beside its recipe and its stems.
+#[derive(Default)]
+pub(crate) struct Beside<'a> {
+    pub(crate) evidence: Evidence,
+    pub(crate) pin: Option<&'a Pin>,
+    pub(crate) earlier: Option<&'a Facts>,
+    /// Text notes: path and text.
+    pub(crate) notes: &'a [(&'a str, &'a str)],
+}
+
+/// The plan of a delivery named "Delivery", whose audio files are these stems.
+pub(crate) fn planned(
+    recipe: &Recipe,
+    stems: impl IntoIterator<Item = Stem>,
+    beside: &Beside<'_>,
+) -> Planned {
+    let surveys = surveys(stems);
+    let file = |survey: &Survey| {
+        let format = survey.format.clone().ok_or_else(|| "no audio".to_owned());
+        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
+    };
+    let files = surveys.iter().map(file).collect();
+    let inventory = Inventory { name: "Delivery".to_owned(), files, ignored: Vec::new() };
+    let texts: Vec<(String, String)> =
+        beside.notes.iter().map(|&(path, text)| (path.to_owned(), text.to_owned())).collect();
+    let given = Given {
+        delivery: &inventory.name,
+        recipe,
+        surveys: &surveys,
+        starts: &planning::starts(recipe, &surveys, beside.pin),
+        evidence: &beside.evidence,
+        pin: beside.pin,
+        earlier: beside.earlier,
+    };
+    planning::plan(&given, Music::of(&inventory, &texts, Vec::new(), Vec::new()))
 }

@@ -373,42 +373,4 @@ impl<'de> Deserialize<'de> for Globs {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn quantities_print_as_they_are_read() {
-        for text in ["-6 dBFS", "-1 dBTP"] {
-            assert_eq!(text.parse::<Peak>().unwrap().to_string(), text);
-        }
-        for text in ["10 ms", "2 s", "1 bar", "2 bars"] {
-            assert_eq!(text.parse::<Span>().unwrap().to_string(), text);
-        }
-        for text in ["majority", "source", "48 kHz", "44.1 kHz"] {
-            assert_eq!(text.parse::<Rate>().unwrap().to_string(), text);
-        }
-    }
-
-    #[test]
-    fn wrong_units_and_ranges_are_refused_with_what_is_allowed() {
-        for text in ["-6", "-6 dB", "-6dBFS", "3 dBFS", "NaN dBFS", "inf dBTP", ""] {
-            let message = text.parse::<Peak>().unwrap_err().to_string();
-            assert!(message.contains("-6 dBFS") && message.contains(text), "{message}");
-        }
-        for text in ["4 GHz", "7999 Hz", "384001 Hz", "44100.5 Hz", "48"] {
-            assert!(text.parse::<Rate>().is_err(), "{text}");
-        }
-        for text in ["-1 s", "1 h", "90000 s"] {
-            assert!(text.parse::<Span>().is_err(), "{text}");
-        }
-    }
-
-    #[test]
-    fn spans_never_give_less_than_was_asked() {
-        assert_eq!(Span::Seconds(0.01).frames(44_100, None), Some(441));
-        assert_eq!(Span::Seconds(0.0101).frames(44_100, None), Some(446));
-        assert_eq!(Span::Bars(1.0).frames(48_000, None), None);
-        // 4/4 at 82 BPM is 140 487.804878 frames a bar at 48 kHz (arithmetic).
-        assert_eq!(Span::Bars(1.0).frames(48_000, Some(4.0 * 60.0 / 82.0)), Some(140_488));
-    }
-}
+mod tests;

@@ -70,9 +70,8 @@ impl Markers {
         let midis = self.midis.iter().map(|(path, list)| (path, list.clone(), true));
         for (path, markers, of_midi) in midis.chain(placed).filter(|(_, list, _)| !list.is_empty()) {
             let room = lists.len() < MOST_LISTS;
-            let same = |known: &&mut Listed<'_>| {
-                known.of_midi == of_midi && same_markers(&known.markers, &markers)
-            };
+            let same =
+                |known: &&mut Listed<'_>| known.of_midi == of_midi && same_markers(&known.markers, &markers);
             match lists.iter_mut().find(same) {
                 Some(known) => known.paths.push(path),
                 None if room => lists.push(Listed { markers, paths: vec![path], of_midi }),
@@ -136,4 +135,103 @@ pub fn markers_in(fact: &Fact) -> Vec<At<String>> {
         Some(At { seconds, what: entry["name"].as_str()?.to_owned() })
     };
     entries.filter_map(read).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::stem;
+
+    fn at(seconds: f64, name: &str) -> At<String> {
+        At { seconds, what: name.to_owned() }
+    }
+
+    fn midi(path: &str, markers: &[(f64, &str)]) -> (String, Midi) {
+        let markers = markers.iter().map(|&(seconds, name)| at(seconds, name)).collect();
+        (path.to_owned(), Midi { markers, ..Midi::default() })
+    }
+
+    /// A file at 48 kHz.
+    fn file(path: &str, markers: &[(u64, &str)]) -> FileFacts {
+        let marker = |&(frame, name): &(u64, &str)| MarkerFacts { frame, name: name.to_owned() };
+        let mut format = stem(path).survey().format.ok_or_else(String::new);
+        format.as_mut().unwrap().markers = markers.iter().map(marker).collect();
+        FileFacts { path: path.to_owned(), bytes: 9, format }
+    }
+
+    #[test]
+    fn equal_lists_are_one_with_all_its_files_and_midi_files_stand_apart() {
+        let verse: &[(u64, &str)] = &[(48_000, "Verse")];
+        let midis = [midi("a.mid", &[(1.0, "Verse")]), midi("b.mid", &[]), midi("c.mid", &[(1.04, "verse")])];
+        let files = [file("x.wav", verse), file("y.wav", &[]), file("z.wav", verse)];
+        let torn = FileFacts { format: Err("it is torn".to_owned()), ..file("t.wav", &[]) };
+        let lone = [file("w.wav", &[(96_000, "Chorus")]), torn];
+        let sources = |midis: &[(String, Midi)], files: &[FileFacts]| {
+            Markers::of(midis, files).fact().map(|fact| fact.source)
+        };
+        let all = "2 MIDI files, \"a.mid\" first, from their start; markers in 2 files, \"x.wav\" first; markers in \
+                   \"w.wav\"";
+        assert_eq!(sources(&midis, &[&files[..], &lone].concat()).unwrap(), all);
+        assert_eq!(sources(&midis[..2], &lone[1..]).unwrap(), "MIDI file \"a.mid\", from its start");
+        assert_eq!(sources(&midis[1..2], &files[1..2]), None);
+    }
+
+    #[test]
+    fn one_list_needs_no_statements_and_several_have_them() {
+        let one = Markers::of(&[], &[file("x.wav", &[(48_000, "Verse")])]).fact().unwrap();
+        assert_eq!((one.statements.len(), one.confidence), (0, Confidence::Stated));
+        let files = [file("x.wav", &[(48_000, "Verse")]), file("y.wav", &[(0, "Intro")])];
+        let two = Markers::of(&[], &files).fact().unwrap();
+        assert_eq!(
+            two.value,
+            json!([{ "seconds": 0.0, "name": "Intro" }, { "seconds": 1.0, "name": "Verse" }])
+        );
+        let verse = Statement {
+            value: json!([{ "seconds": 1.0, "name": "Verse" }]),
+            source: "markers in \"x.wav\"".to_owned(),
+        };
+        assert_eq!((two.statements.len(), &two.statements[0]), (2, &verse));
+    }
+
+    /// Fifty lists are compared; files of equal lists are counted all the same.
+    #[test]
+    fn more_lists_than_are_compared_are_left_out() {
+        let files: Vec<FileFacts> = (0..=MOST_LISTS)
+            .map(|index| file(&format!("{index:02}.wav"), &[(0, &*format!("Cue {index}"))]))
+            .chain([file("copy.wav", &[(0, "Cue 0")])])
+            .collect();
+        let fact = Markers::of(&[], &files).fact().unwrap();
+        assert_eq!(fact.statements.len(), 50);
+        assert!(fact.source.starts_with("markers in 2 files, \"00.wav\" first; "), "{}", fact.source);
+        assert!(!fact.source.contains("50.wav"));
+    }
+
+    #[test]
+    fn three_contradictions_are_spelled_out() {
+        let names = ["A", "B", "C", "D"];
+        let frames = |by: u64| (0..).map(move |index| index * 48_000 + by).zip(names).collect::<Vec<_>>();
+        let markers = Markers::of(&[], &[file("x.wav", &frames(0)), file("y.wav", &frames(4_800))]);
+        assert_eq!(markers.said().matches(" and at ").count(), 3);
+        assert_eq!(markers.fact().unwrap().confidence, Confidence::Contradicted);
+        assert_eq!(Markers::default().said(), "");
+        assert_eq!(Markers::default().fact(), None);
+    }
+
+    #[test]
+    fn markers_read_back_from_a_fact_to_the_microsecond() {
+        let fact = |value: Value| Fact {
+            value,
+            source: String::new(),
+            confidence: Confidence::Stated,
+            statements: Vec::new(),
+        };
+        let entries = json!([
+            { "seconds": 1.000_000_4, "name": "Verse" },
+            { "seconds": "1", "name": "no number" },
+            { "seconds": 2.0 },
+            { "seconds": 3, "name": "Chorus" },
+        ]);
+        assert_eq!(markers_in(&fact(entries)), [at(1.0, "Verse"), at(3.0, "Chorus")]);
+        assert_eq!(markers_in(&fact(Value::Null)), []);
+    }
 }

@@ -178,3 +178,6 @@ fn session_name(facts: &Facts, key: Option<Key>) -> Option<Fact> {
         statements: Vec::new(),
     })
 }
+
+#[cfg(test)]
+mod tests;

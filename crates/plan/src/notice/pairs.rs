@@ -62,3 +62,105 @@ fn absorb(draft: &mut Draft<'_>, left: usize, right: usize) {
         channel
     }));
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::draft::DraftChannel;
+    use crate::testing::{self, Stem, ids, stem, with_draft};
+
+    const REPORT: &str = "";
+    const JOIN: &str = "[[stage]]\nstage = \"channel-fix\"\npairs = \"join\"\n";
+
+    /// Sources and findings of every stem after pairs were looked for.
+    fn found(recipe: &str, stems: impl IntoIterator<Item = Stem>) -> Vec<(Vec<String>, Vec<Finding>)> {
+        let recipe = testing::recipe(recipe);
+        with_draft(&recipe, stems, |draft| {
+            join(&recipe, draft);
+            let paths = |stem: &DraftStem<'_>| stem.sources.iter().map(|s| s.path.clone()).collect();
+            draft.stems.iter().map(|stem| (paths(stem), stem.findings.clone())).collect()
+        })
+    }
+
+    fn side_pair(partner: &str) -> Finding {
+        Finding::new(Id::SidePair, format!("looks like the left half of a stereo pair with \"{partner}\""))
+            .with("right", partner)
+    }
+
+    #[test]
+    fn a_pair_is_reported_at_its_left_half_and_joined_where_the_recipe_says_so() {
+        let stems = || ["Bass.wav", "Pad L.wav", "Pad R.wav", "Vox.wav"].map(stem);
+        for recipe in [REPORT, "[[stage]]\nstage = \"channel-fix\"\n"] {
+            let apart = found(recipe, stems());
+            assert_eq!(apart.len(), 4, "{recipe}");
+            assert_eq!(apart[1], (vec!["Pad L.wav".to_owned()], vec![side_pair("Pad R.wav")]), "{recipe}");
+            assert_eq!(apart[2].1, [], "{recipe}");
+        }
+        let joined = found(JOIN, stems());
+        let sources: Vec<Vec<String>> = joined.iter().map(|(paths, _)| paths.clone()).collect();
+        assert_eq!(sources, [vec!["Bass.wav"], vec!["Pad L.wav", "Pad R.wav"], vec!["Vox.wav"]]);
+        assert_eq!(joined[1].1, [side_pair("Pad R.wav")]);
+    }
+
+    #[test]
+    fn several_pairs_are_joined_at_once_and_only_those_that_are_chosen() {
+        let paths = ["Gtr L.wav", "Gtr R.wav", "Keys Left.wav", "Keys Right.wav", "Pad L.wav", "Pad R.wav"];
+        let sources = |recipe: &str| -> Vec<usize> {
+            found(recipe, paths.map(stem)).into_iter().map(|(paths, _)| paths.len()).collect()
+        };
+        assert_eq!(sources(JOIN), [2, 2, 2]);
+        let chosen =
+            "[[stage]]\nstage = \"channel-fix\"\n[[stage.for]]\nstems = \"keys*\"\npairs = \"join\"\n";
+        assert_eq!(sources(chosen), [1, 1, 2, 1, 1]);
+    }
+
+    #[test]
+    fn a_pair_that_cannot_be_one_is_refused_with_the_reason() {
+        let right = || stem("Pad R.wav");
+        let rows = [
+            (right().rate(44_100), "their rates are 48000 Hz and 44100 Hz"),
+            (right().frames(191_999), "they are 192000 and 191999 frames long"),
+            (right().with_format(|format| format.lossy = true), "one of them was stored with a lossy codec"),
+        ];
+        for (right, why) in rows {
+            let stems = [stem("Pad L.wav"), right];
+            let text = format!(
+                "named like the left half of a pair with \"Pad R.wav\", but {why}; they stay two stems"
+            );
+            let wanted = Finding::new(Id::PairRefused, text).with("right", "Pad R.wav");
+            let found = found(JOIN, stems);
+            assert_eq!((found.len(), &found[0].1), (2, &vec![wanted]), "{why}");
+        }
+        let stereo = [stem("Pad L.wav"), stem("Pad R.wav").channels(&[0.5, 0.5])];
+        assert_eq!(found(JOIN, stereo)[0].1, [], "two channels are no half");
+    }
+
+    /// One file of 16 bits and one of 24 lie on the grid of 24; a float lies on none.
+    #[test]
+    fn a_joined_stem_has_both_halves_channels_findings_and_the_finer_grid() {
+        let bits = |path: &str, bits: u16, float: bool| {
+            stem(path).with_format(|format| (format.bits, format.float) = (bits, float))
+        };
+        let recipe = testing::recipe(JOIN);
+        let rows = [
+            ((16, false), (24, false), Some(24)),
+            ((24, false), (16, false), Some(24)),
+            ((24, false), (32, true), None),
+            ((32, true), (24, false), None),
+        ];
+        for ((left, left_float), (right, right_float), grid) in rows {
+            let stems = [bits("Pad L.wav", left, left_float), bits("Pad R.wav", right, right_float)];
+            with_draft(&recipe, stems, |draft| {
+                draft.stems[0].note(Finding::new(Id::Lossy, "of the left"));
+                draft.stems[1].note(Finding::new(Id::Silent, "of the right"));
+                join(&recipe, draft);
+                assert_eq!(draft.stems.len(), 1);
+                let stem = &draft.stems[0];
+                let of = |source: usize| DraftChannel { source, channel: 0, scale: 1.0, shift: 0.0 };
+                assert_eq!(stem.channels, [of(0), of(1)]);
+                assert_eq!(stem.grid_bits, grid, "{left} {right}");
+                assert_eq!(ids(&stem.findings), ["lossy-source", "side-pair", "silent"]);
+            });
+        }
+    }
+}

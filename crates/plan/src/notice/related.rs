@@ -96,3 +96,121 @@ fn rate_labels(draft: &mut Draft<'_>) {
         );
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use loadin_record::evidence::{Evidence, Polarity};
+
+    use super::*;
+    use crate::testing::{Stem, ids, recipe, stem, with_given};
+
+    fn sibling(a: &str, b: &str, lag_frames: i64, correlation: f64) -> Sibling {
+        let polarity = if correlation < 0.0 { Polarity::Inverted } else { Polarity::Same };
+        Sibling { a: a.to_owned(), b: b.to_owned(), lag_frames, rate_hz: 48_000, correlation, polarity }
+    }
+
+    /// What is noticed about every stem.
+    fn found(stems: impl IntoIterator<Item = Stem>, siblings: Vec<Sibling>) -> Vec<Vec<Finding>> {
+        let evidence = Evidence { siblings, ..Evidence::default() };
+        with_given(&recipe(""), stems, &evidence, None, |draft| {
+            notice(draft);
+            draft.stems.iter().map(|stem| stem.findings.clone()).collect()
+        })
+    }
+
+    /// A pair of one performance stored twice.
+    fn pair(lag_frames: i64, correlation: f64) -> Vec<Finding> {
+        let (a, b) = ("Bass Amp.wav", "Bass DI.wav");
+        let mut found = found([stem(a), stem(b)], vec![sibling(a, b, lag_frames, correlation)]);
+        assert_eq!(found[0], [], "the first of a pair is left alone");
+        found.remove(1)
+    }
+
+    fn wanted(id: Id, text: &str, lag_frames: i64, correlation: f64) -> Finding {
+        Finding::new(id, text)
+            .with("beside", "Bass Amp.wav")
+            .with("lag_frames", lag_frames)
+            .with("rate_hz", 48_000)
+            .with("correlation", correlation)
+    }
+
+    /// 96 frames at 48 kHz are 2 ms.
+    #[test]
+    fn the_three_doubts_about_siblings_are_said_with_their_numbers() {
+        let offset = |direction: &str| {
+            format!(
+                "the same source as \"Bass Amp.wav\", all along 96 frames (2.00 ms) {direction}: together they sound \
+                 hollow; it stays where it is"
+            )
+        };
+        assert_eq!(pair(96, 0.95), [wanted(Id::SiblingOffset, &offset("later"), 96, 0.95)]);
+        assert_eq!(pair(-96, 0.95), [wanted(Id::SiblingOffset, &offset("earlier"), -96, 0.95)]);
+        let polarity = "its polarity is opposite to that of \"Bass Amp.wav\", as is usual for microphones on two sides \
+                        of a skin; it stays as it is";
+        assert_eq!(pair(0, -0.7), [wanted(Id::SiblingPolarity, polarity, 0, -0.7)]);
+        let near = "nearly the same audio as \"Bass Amp.wav\": what differs is more than 30 dB below it";
+        assert_eq!(pair(0, 0.999_96), [wanted(Id::NearDuplicate, near, 0, 1.0)]);
+        assert_eq!(ids(&pair(96, -0.95)), ["sibling-offset", "sibling-polarity"]);
+        assert_eq!(pair(0, 0.7), []);
+    }
+
+    /// What two versions of one performance are doubted for, two microphones are not.
+    #[test]
+    fn names_say_how_two_stems_are_related() {
+        let lag = |a: &str, b: &str| ids(&found([stem(a), stem(b)], vec![sibling(a, b, 140, 0.7)])[1]);
+        assert_eq!(lag("Bass Amp.wav", "Bass DI.wav"), ["sibling-offset"]);
+        assert_eq!(lag("Kick In.wav", "Kick Out.wav"), [""; 0]);
+        assert_eq!(lag("Bass.wav", "Vox.wav"), [""; 0], "no relation by name counts as the loosest");
+    }
+
+    #[test]
+    fn exact_copies_and_stems_that_are_not_there_are_no_doubt() {
+        let (a, b) = ("Bass Amp.wav", "Bass DI.wav");
+        let same = |path: &str| stem(path).with(|measures| "one".clone_into(&mut measures.content));
+        assert_eq!(found([same(a), same(b)], vec![sibling(a, b, 96, 0.99)]), [vec![], vec![]]);
+        assert_eq!(found([stem(a)], vec![sibling(a, b, 96, 0.99)]), [vec![]]);
+        let alone = found([stem(b)], vec![sibling(a, b, 96, 0.99)]);
+        assert_eq!(ids(&alone[0]), ["sibling-offset"]);
+    }
+
+    /// Ten seconds or more, as the doubt needs them; 480 000 frames are 10 s at 48 kHz and 10.884 s at 44.1 kHz.
+    fn song(path: &str, rate_hz: u32, frames: u64) -> Stem {
+        stem(path).rate(rate_hz).frames(frames)
+    }
+
+    /// 48 / 44.1 is 1.088435 and 1.467 semitones; half the rate is an octave (arithmetic).
+    #[test]
+    fn a_length_in_the_ratio_of_two_clocks_is_a_doubt_about_the_label() {
+        let with = |odd: Stem| {
+            let stems = ["a.wav", "b.wav", "c.wav"].map(|path| song(path, 48_000, 480_000));
+            found(stems.into_iter().chain([odd]), vec![]).pop().unwrap()
+        };
+        let low = "it is 1.0884 times as long as the others, which is the ratio of two clocks: labelled 44100 Hz but \
+                   likely recorded at 48000 Hz, it would play 1.47 semitones too low and too slowly; ask how it was \
+                   exported";
+        let wanted = Finding::new(Id::RateLabelDoubt, low)
+            .with("length_ratio", 1.088_435)
+            .with("label_hz", 44_100)
+            .with("likely_hz", 48_000)
+            .with("semitones", -1.467);
+        assert_eq!(with(song("x.wav", 44_100, 480_000)), [wanted]);
+        let high = "it is 0.5000 times as long as the others, which is the ratio of two clocks: labelled 96000 Hz but \
+                    likely recorded at 48000 Hz, it would play 12.00 semitones too high and too fast; ask how it was \
+                    exported";
+        assert_eq!(with(song("x.wav", 96_000, 480_000))[0].text, high);
+        assert_eq!(with(song("x.wav", 44_100, 441_000)), []);
+        assert_eq!(with(song("x.wav", 44_100, 480_000).unreadable("it is torn")), []);
+    }
+
+    #[test]
+    fn references_have_no_say_in_the_length_and_no_doubt() {
+        let stems = ["a.wav", "b.wav"].map(|path| song(path, 48_000, 480_000));
+        let reference = |path: &str, rate_hz: u32| song(path, rate_hz, 480_000);
+        let odd = song("x.wav", 44_100, 480_000);
+        let all = stems.clone().into_iter().chain([reference("Rough Mix.wav", 48_000), odd]);
+        assert!(found(all, vec![]).iter().all(Vec::is_empty), "two stems are too few");
+        let third = song("c.wav", 48_000, 480_000);
+        let all = stems.into_iter().chain([third, reference("Rough Mix.wav", 44_100)]);
+        assert!(found(all, vec![]).iter().all(Vec::is_empty));
+    }
+}

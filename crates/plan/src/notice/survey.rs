@@ -284,3 +284,6 @@ fn mixed(draft: &mut Draft<'_>) {
         );
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -84,3 +84,73 @@ pub(super) fn nearest(found: &str, names: &[&str]) -> String {
         _ => String::new(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_place_is_a_line_and_a_column_in_characters() {
+        let text = "ab\näöü = 1\n";
+        let rows = [(0, (1, 1)), (2, (1, 3)), (3, (2, 1)), (7, (2, 3)), (text.len(), (3, 1)), (999, (3, 1))];
+        for (start, place) in rows {
+            let mut mistakes = Mistakes::new(text);
+            mistakes.add(start..start, "wrong");
+            let found = mistakes.into_errors();
+            let found: Vec<(usize, usize)> = found.iter().map(|error| (error.line, error.column)).collect();
+            assert_eq!(found, [place], "{start}");
+        }
+    }
+
+    #[test]
+    fn mistakes_come_in_the_order_of_the_text() {
+        let mut mistakes = Mistakes::new("one\ntwo three\n");
+        assert!(mistakes.is_empty() && mistakes.text() == "one\ntwo three\n");
+        for (start, text) in [(8, "third"), (0, "first"), (4, "second")] {
+            mistakes.add(start..start + 1, text);
+        }
+        assert_eq!((mistakes.count(), mistakes.is_empty()), (3, false));
+        let texts: Vec<String> = mistakes.into_errors().iter().map(|error| error.text.clone()).collect();
+        assert_eq!(texts, ["first", "second", "third"]);
+    }
+
+    #[test]
+    fn the_parsers_word_stands_at_its_place_or_at_the_fallback() {
+        let text = "a = 1\nb = [";
+        let error = toml::from_str::<toml::Table>(text).unwrap_err();
+        let mut mistakes = Mistakes::new(text);
+        mistakes.toml(&error, 0..0);
+        let placed = mistakes.into_errors();
+        assert_eq!(placed.iter().next().unwrap().line, 2);
+        let unplaced = <de::Error as serde::de::Error>::custom(" wrong\n");
+        let mut mistakes = Mistakes::new(text);
+        mistakes.toml(&unplaced, 8..9);
+        let found = mistakes.into_errors();
+        let wanted = RecipeError { line: 2, column: 3, text: "wrong".to_owned() };
+        assert_eq!(found.iter().collect::<Vec<_>>(), [&wanted]);
+    }
+
+    #[test]
+    fn a_wrong_choice_is_told_what_is_allowed_and_what_is_near() {
+        assert_eq!(
+            explain("unknown variant `kep`, expected `keep` or `set-aside`"),
+            "found \"kep\", allowed is \"keep\", \"set-aside\"; did you mean \"keep\"?"
+        );
+        assert_eq!(
+            explain("unknown variant `xyz`, expected one of `a`, `b`"),
+            "found \"xyz\", allowed is \"a\", \"b\""
+        );
+        assert_eq!(explain("  something else \n"), "something else");
+        assert_eq!(list(&["a", "b"]), "\"a\", \"b\"");
+        assert_eq!(list(&[]), "");
+    }
+
+    /// The likeness of two words is one minus the number of edits over the longer length.
+    #[test]
+    fn a_name_is_near_where_more_than_three_tenths_of_it_are_the_same() {
+        assert_eq!(nearest("labl", &["decode", "label"]), "; did you mean \"label\"?");
+        assert_eq!(nearest("abcdefghij", &["abXXXXXXXX"]), "", "two of ten letters");
+        assert_eq!(nearest("abcdefghij", &["abcdXXXXXX"]), "; did you mean \"abcdXXXXXX\"?", "four of ten");
+        assert_eq!(nearest("x", &[]), "");
+    }
+}

@@ -153,3 +153,6 @@ fn pairs(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

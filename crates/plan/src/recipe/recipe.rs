@@ -120,3 +120,95 @@ impl fmt::Display for RecipeErrors {
 }
 
 impl std::error::Error for RecipeErrors {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stages::stage::LinkScope;
+    use crate::stages::{align_starts, gain_stage, label};
+    use crate::testing;
+
+    const FOR_TWO: &str = r#"
+[[stage]]
+stage = "resample"
+rate = "96 kHz"
+[[stage.for]]
+stems = "*fx*"
+rate = "source"
+[[stage]]
+stage = "gain-stage"
+link = "group"
+[[stage.for]]
+stems = ["*fx*", "Drums/*"]
+link = "stem"
+[[stage.for]]
+stems = "*loud fx*"
+link = "delivery"
+"#;
+
+    #[test]
+    fn the_last_table_that_chooses_a_stem_has_the_say_and_the_base_has_it_for_the_rest() {
+        let recipe = testing::recipe(FOR_TWO);
+        let link = |path: &str| recipe.settings::<gain_stage::Settings>(path).unwrap().link;
+        for (path, wanted) in [
+            ("Vox.wav", LinkScope::Group),
+            ("drums/Kick.wav", LinkScope::Stem),
+            ("FX 1.wav", LinkScope::Stem),
+            ("Drums/Loud FX.wav", LinkScope::Delivery),
+        ] {
+            assert_eq!(link(path), wanted, "{path}");
+        }
+        assert_eq!(recipe.base::<gain_stage::Settings>().unwrap().link, LinkScope::Group);
+        assert_eq!(recipe.base::<label::Settings>(), Some(&label::Settings::default()));
+        assert_eq!(recipe.settings::<align_starts::Settings>("Vox.wav"), None);
+        assert_eq!(recipe.base::<align_starts::Settings>(), None);
+        let names: Vec<&str> = recipe.stages.iter().map(RecipeStage::name).collect();
+        assert_eq!(names, ["decode", "resample", "gain-stage", "label", "re-encode"]);
+    }
+
+    #[test]
+    fn the_target_rate_is_the_recipes_for_that_stem_and_the_sources_where_nothing_is_resampled() {
+        let recipe = testing::recipe(FOR_TWO);
+        assert_eq!(recipe.target_hz("Vox.wav", 44_100, 48_000), 96_000);
+        assert_eq!(recipe.target_hz("FX.wav", 44_100, 48_000), 44_100);
+        assert_eq!(testing::recipe("").target_hz("Vox.wav", 44_100, 48_000), 44_100);
+        let majority = testing::recipe("[[stage]]\nstage = \"resample\"\n");
+        assert_eq!(majority.target_hz("Vox.wav", 44_100, 48_000), 48_000);
+    }
+
+    #[test]
+    fn a_reference_is_one_by_its_name_or_by_a_glob_of_decode() {
+        let by_name = testing::recipe("");
+        let by_glob = testing::recipe("references = [\"*Amp*\"]");
+        let by_choice = testing::recipe("[[stage.for]]\nstems = \"Old/*\"\nreferences = [\"*\"]\n");
+        for (recipe, path, wanted) in [
+            (&by_name, "Rough Mix.wav", true),
+            (&by_name, "Bass Amp.wav", false),
+            (&by_glob, "Rough Mix.wav", true),
+            (&by_glob, "Bass Amp.wav", true),
+            (&by_glob, "a/bass amp.wav", true),
+            (&by_glob, "Bass DI.wav", false),
+            (&by_choice, "Old/Bass.wav", true),
+            (&by_choice, "Bass.wav", false),
+        ] {
+            assert_eq!(recipe.is_reference(path), wanted, "{path}");
+        }
+    }
+
+    #[test]
+    fn the_manifest_names_a_recipe_by_name_revision_and_digest_of_its_text() {
+        let recipe = testing::recipe("");
+        let record = recipe.record();
+        assert_eq!((record.name.as_str(), record.revision), ("test", 1));
+        assert_eq!(record.sha256, text_digest(&recipe.text));
+        assert_ne!(record.sha256, testing::recipe(" ").sha256());
+    }
+
+    #[test]
+    fn mistakes_print_one_a_line_with_their_places() {
+        let mistake = |line, column| RecipeError { line, column, text: "wrong".to_owned() };
+        let errors = RecipeErrors(vec![mistake(1, 2), mistake(3, 4)]);
+        assert_eq!(errors.to_string(), "1:2: wrong\n3:4: wrong");
+        assert_eq!(errors.iter().count(), 2);
+    }
+}

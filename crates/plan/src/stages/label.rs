@@ -189,3 +189,6 @@ pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change>
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

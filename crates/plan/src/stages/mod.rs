@@ -130,3 +130,70 @@ stages! {
     Label label "label";
     ReEncode re_encode "re-encode";
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::shape::OutputPlan;
+    use crate::testing::{recipe, stem, with_draft};
+
+    fn read(name: &str) -> Option<Result<Settings, toml::de::Error>> {
+        Settings::read(name, Deserializer::parse("").unwrap())
+    }
+
+    #[test]
+    fn every_stage_is_found_by_its_name_and_by_no_other() {
+        for name in NAMES {
+            let settings = read(name).unwrap().unwrap();
+            assert_eq!(settings.name(), *name);
+            let mut generator = schemars::SchemaGenerator::default();
+            let schema = Settings::schema(name, &mut generator).unwrap().to_value();
+            for key in serde_json::to_value(&settings).unwrap().as_object().unwrap().keys() {
+                assert!(schema["properties"].get(key).is_some(), "{name}: {key}");
+            }
+        }
+        assert_eq!(NAMES.len(), 9);
+        assert!(read("Label").is_none());
+        assert!(Settings::schema("", &mut schemars::SchemaGenerator::default()).is_none());
+        let wrong = Settings::read("label", Deserializer::parse("number = 1").unwrap()).unwrap();
+        assert!(wrong.unwrap_err().message().contains("expected a boolean"));
+    }
+
+    #[test]
+    fn settings_and_decisions_are_those_of_their_own_stage() {
+        let label = read("label").unwrap().unwrap();
+        assert_eq!(label::Settings::of(&label), Some(&label::Settings::default()));
+        assert_eq!(re_encode::Settings::of(&label), None);
+        let shape = Shape { sources: &[], output: &OutputPlan::default() };
+        for name in NAMES {
+            let of_none: Decision =
+                serde_json::from_value(json!({ "stage": name, "do": "leave", "why": "for a test" })).unwrap();
+            assert_eq!((of_none.stage(), of_none.left()), (*name, Some("for a test")));
+            assert!(of_none.processor(shape).is_none());
+            assert_eq!(of_none.change(shape, &Measured::default()), None);
+        }
+        let gain = json!({
+            "stage": "gain-stage", "do": "gain", "gain_db": 6.0, "coefficient": 2.0, "peak_db": -6.0,
+            "unit": "dBFS", "why": "for a test"
+        });
+        let gain: Decision = serde_json::from_value(gain).unwrap();
+        assert_eq!((gain.stage(), gain.left()), ("gain-stage", None));
+        assert!(gain.processor(shape).is_some());
+        assert_eq!(gain.change(shape, &Measured::default()).unwrap().stage, "gain-stage");
+    }
+
+    #[test]
+    fn a_stage_decides_once_for_every_stem() {
+        with_draft(&recipe(""), [stem("a.wav"), stem("b.wav").silent()], |draft| {
+            assert_eq!(decide(&[], draft), []);
+            for name in NAMES {
+                let settings = read(name).unwrap().unwrap();
+                let decisions = decide(&[settings.clone(), settings], draft);
+                let stages: Vec<&str> = decisions.iter().map(Decision::stage).collect();
+                assert_eq!(stages, [*name, *name]);
+            }
+        });
+    }
+}

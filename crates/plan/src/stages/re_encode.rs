@@ -352,3 +352,6 @@ pub fn change(decision: &Decision, _: Shape<'_>, measured: &Measured) -> Option<
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

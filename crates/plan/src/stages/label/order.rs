@@ -136,4 +136,39 @@ mod tests {
         assert!(order("\"loudest\"").unwrap_err().contains("\"vocals-first\""));
         assert!(order("7").unwrap_err().contains("the name of an order"));
     }
+
+    #[test]
+    fn every_name_means_its_order_and_is_written_as_it_is_read() {
+        for (name, groups) in NAMED {
+            let named = order(&format!("\"{name}\"")).unwrap();
+            assert_eq!(named, Order::Named(name));
+            assert_eq!(named.groups(), groups, "{name}");
+            assert_eq!(serde_json::to_string(&named).unwrap(), format!("\"{name}\""));
+        }
+        assert_eq!(Order::default(), Order::Named("kick-and-bass-first"));
+        assert_eq!(Order::Named("of no name").groups(), []);
+        assert_eq!(order("[]").unwrap(), Order::Groups(Vec::new()));
+    }
+
+    #[test]
+    fn a_wrong_order_is_refused_with_what_is_allowed() {
+        let names = "\"kick-and-bass-first\", \"drums-first\", \"vocals-first\"";
+        assert_eq!(
+            order("\"\"").unwrap_err(),
+            format!("found \"\", allowed is one of {names} at line 1 column 2")
+        );
+        let twice = order("[\"keys\", \"drums\", \"keys\"]").unwrap_err();
+        assert!(twice.starts_with("\"keys\" stands twice; a group has one place"), "{twice}");
+    }
+
+    #[test]
+    fn an_editor_is_told_all_names_and_all_groups() {
+        assert_eq!(Order::schema_name(), "Order");
+        let schema = Order::json_schema(&mut SchemaGenerator::default()).to_value();
+        let names: Vec<&str> = NAMED.iter().map(|(name, _)| *name).collect();
+        let groups: Vec<&str> = Group::ALL.iter().map(|group| group.as_str()).collect();
+        assert_eq!(schema["anyOf"][0]["enum"], serde_json::json!(names));
+        assert_eq!(schema["anyOf"][1]["items"]["enum"], serde_json::json!(groups));
+        assert_eq!(schema["anyOf"][1]["uniqueItems"], true);
+    }
 }
