@@ -141,7 +141,9 @@ fn decide_all(
         let target_hz = recipe.target_hz(first, draft.majority_hz, draft.majority_hz);
         align_starts::take_places(settings, draft, target_hz);
     }
-    others.iter().for_each(|stage| add(stage, draft));
+    for stage in others {
+        add(stage, draft);
+    }
     decisions
 }
 

@@ -41,7 +41,10 @@ impl Chain {
     /// A chain of given processors, each with the channels that it gives.
     pub(crate) fn of(processors: Vec<(Box<dyn Processor>, usize)>) -> Self {
         Self {
-            steps: processors.into_iter().map(|(processor, channels)| ChainStep { processor, channels }).collect(),
+            steps: processors
+                .into_iter()
+                .map(|(processor, channels)| ChainStep { processor, channels })
+                .collect(),
         }
     }
 

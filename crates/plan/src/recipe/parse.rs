@@ -219,7 +219,9 @@ fn check_globs(key: &str, value: &Value<'_>, mistakes: &mut Mistakes<'_>) -> boo
         })
         .collect();
     let right = wrong.is_empty();
-    wrong.into_iter().for_each(|(span, error)| mistakes.add(span, error.to_string()));
+    for (span, error) in wrong {
+        mistakes.add(span, error.to_string());
+    }
     right
 }
 

@@ -239,16 +239,10 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .collect()
 }
 
+/// Decides for an active stem: integers that would clip become floats or a failure, and what the container cannot hold fails.
 fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
     let format = stem.sources[0].format.as_ref().expect("an active stem has a format");
-    let asked = match settings.depth {
-        Depth::Source => SampleFormat::of_source(format),
-        Depth::I16 => SampleFormat::I16,
-        Depth::I24 => SampleFormat::I24,
-        Depth::I32 => SampleFormat::I32,
-        Depth::F32 => SampleFormat::F32,
-        Depth::F64 => SampleFormat::F64,
-    };
+    let asked = asked(settings.depth, format);
     let mut storage = asked;
     let peak = stem.peak(PeakKind::Sample);
     if !asked.kind().is_float() && would_clip(peak, asked, stem.grid_bits) {
@@ -298,6 +292,18 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
             "one depth for all stems"
         }
         .to_owned(),
+    }
+}
+
+/// How the recipe wants the samples of a source to be stored.
+fn asked(depth: Depth, format: &FormatFacts) -> SampleFormat {
+    match depth {
+        Depth::Source => SampleFormat::of_source(format),
+        Depth::I16 => SampleFormat::I16,
+        Depth::I24 => SampleFormat::I24,
+        Depth::I32 => SampleFormat::I32,
+        Depth::F32 => SampleFormat::F32,
+        Depth::F64 => SampleFormat::F64,
     }
 }
 
