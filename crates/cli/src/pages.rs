@@ -17,10 +17,13 @@ use crate::args::Audit;
 use crate::folders::refuse_shared_folders;
 use crate::{Exit, Failure};
 
+/// Why a delivery has no record, in the words that its line of the index shows.
+pub(crate) struct NoRecord(String);
+
 /// A delivery of a batch: its folder, and its record or why there is none.
 pub(crate) struct Line {
     pub(crate) out: PathBuf,
-    pub(crate) result: Result<Manifest, String>,
+    pub(crate) result: Result<Manifest, NoRecord>,
 }
 
 impl Line {
@@ -51,7 +54,7 @@ pub(crate) fn store_index(folder: &Path, lines: &[Line], audit: bool) -> Result<
         .zip(&folders)
         .map(|(line, folder)| match &line.result {
             Ok(manifest) => Entry::Page { folder, manifest, audit },
-            Err(error) => Entry::Lost { name: folder, error },
+            Err(NoRecord(error)) => Entry::Lost { name: folder, error },
         })
         .collect();
     store_text(&RealDisk, &path, &index(&entries)).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
@@ -67,9 +70,9 @@ pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<Path
             let out = PathBuf::from(&entry.out);
             let why = || entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
             let result = if entry.ended == Ended::Finished {
-                read_manifest(&outputs_of(&out)).map_err(|error| error.to_string())
+                read_manifest(&outputs_of(&out)).map_err(|error| NoRecord(error.to_string()))
             } else {
-                Err(why())
+                Err(NoRecord(why()))
             };
             Line { out, result }
         })

@@ -1,5 +1,7 @@
 //! A share of work that is spread over tasks. Knows neither what the work is nor who shares it out.
 
+use crate::argument_error::ArgumentError;
+
 /// Share `index` of `count`, from 1 on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Shard {
@@ -10,8 +12,8 @@ pub struct Shard {
 }
 
 /// Reads "3/8".
-pub(crate) fn parse(text: &str) -> Result<Shard, String> {
-    let wrong = || format!("\"{text}\" is no share; write I/N with I from 1 to N, such as 3/8");
+pub(crate) fn parse(text: &str) -> Result<Shard, ArgumentError> {
+    let wrong = || ArgumentError::Shard { found: text.to_owned() };
     let (index, count) = text.split_once('/').ok_or_else(wrong)?;
     let shard = Shard {
         index: index.trim().parse().map_err(|_| wrong())?,
@@ -35,7 +37,7 @@ mod tests {
     fn a_share_is_read_and_nonsense_is_refused() {
         assert_eq!(parse("3/8"), Ok(Shard { index: 3, count: 8 }));
         for wrong in ["", "3", "0/8", "9/8", "1/0", "a/b", "-1/2"] {
-            assert!(parse(wrong).unwrap_err().contains("3/8"), "{wrong}");
+            assert!(parse(wrong).unwrap_err().to_string().contains("3/8"), "{wrong}");
         }
     }
 

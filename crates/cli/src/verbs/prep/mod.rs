@@ -30,7 +30,7 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
-    let deadline = Deadline::next(args.until).map_err(Failure::bad)?;
+    let deadline = Deadline::next(args.until).map_err(|error| Failure::new(Exit::BadArguments, error))?;
     let turns = batch::turns(args)?;
     stop_on_signals()?;
     if let [only] = &turns[..]
