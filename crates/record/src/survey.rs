@@ -33,8 +33,13 @@ pub struct FileFacts {
     /// Size in bytes.
     pub bytes: u64,
     /// The format, or why the file cannot be used.
-    pub format: Result<FormatFacts, String>,
+    pub format: Result<FormatFacts, Unusable>,
 }
+
+/// Why a file cannot be used: what is wrong with its header and what to do, in the words that are shown.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Unusable(pub String);
 
 /// The format of an audio file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

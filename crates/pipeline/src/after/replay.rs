@@ -11,6 +11,7 @@ use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::{Manifest, StemRecord, Tool};
 use loadin_storage::disk::RealDisk;
 
+use crate::journal::RenderFailure;
 use crate::output::difference::Verified;
 use crate::output::folder::outputs_of;
 use crate::output::manifest_file::{ManifestFileError, read_manifest};
@@ -102,7 +103,7 @@ fn render_all(out: &Path, delivery: &Path, study: &Study, work: &Context) -> BTr
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     let cost = |stem: &&StemPlan| stem.output_bytes();
     let made = in_parallel(&stems, cost, |stem| {
-        let made = render::replay(&context, stem).map_err(|error| error.to_string());
+        let made = render::replay(&context, stem).map_err(RenderFailure::from);
         (stem.path().to_owned(), made)
     });
     made.into_iter().collect()

@@ -13,6 +13,11 @@ use serde::{Deserialize, Serialize};
 const RENDER: &str = "render";
 const FAILED: &str = "failed";
 
+/// Why a stem could not be rendered, in the words that its record and the manifest show.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub(crate) struct RenderFailure(pub(crate) String);
+
 /// The renders among the records of an output folder.
 #[derive(Clone, Copy)]
 pub(crate) struct Renders<'a>(pub(crate) &'a Records<'a>);
@@ -64,7 +69,7 @@ impl Renders<'_> {
     }
 
     /// Records why a stem could not be rendered, for whoever seals on another machine; `None` takes it back.
-    pub(crate) fn record_failed(&self, stem: &StemPlan, why: Option<&str>) {
+    pub(crate) fn record_failed(&self, stem: &StemPlan, why: Option<&RenderFailure>) {
         match (why, plan_digest(stem)) {
             (Some(why), Some(key)) => drop(self.0.write(FAILED, stem.path(), key, (why, &[]))),
             _ => self.0.remove(FAILED, stem.path()),
@@ -72,7 +77,7 @@ impl Renders<'_> {
     }
 
     /// Why a stem could not be rendered.
-    pub(crate) fn failed(&self, stem: &StemPlan) -> Option<String> {
+    pub(crate) fn failed(&self, stem: &StemPlan) -> Option<RenderFailure> {
         self.0.read(FAILED, stem.path(), &plan_digest(stem)?).map(|(why, _)| why)
     }
 

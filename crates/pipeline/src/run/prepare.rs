@@ -123,7 +123,7 @@ fn render_stems(
             Ok(done) => Ok(done),
             Err(RenderError::Stopped) => return Err(RunError::Stopped),
             Err(RenderError::Store(error)) => return Err(RunError::Store(error)),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(error.into()),
         };
         rendered.insert(path, outcome);
     }

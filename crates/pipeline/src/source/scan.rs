@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use loadin_codec::Metadata;
-use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts, Unusable};
 use loadin_session::system_file;
 
 use super::archive;
@@ -72,7 +72,8 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
                 .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
         } else if archive::is_archive(&entry.path()) {
             if let Err(error) = walk_archive(&entry.path(), &format!("{path}/"), patience, inventory) {
-                let format = Err(format!("the archive cannot be read: {error}; ask for it again"));
+                let why = format!("the archive cannot be read: {error}; ask for it again");
+                let format = Err(Unusable(why));
                 let bytes = entry.metadata().map_or(0, |metadata| metadata.len());
                 inventory.files.push(FileFacts { path, bytes, format });
             }
@@ -89,9 +90,10 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
         let path = format!("{prefix}{}", listed.name);
         match listed.entry {
             Err(why) if is_audio_by_name(&path) && !path_is_litter(&path) => {
-                inventory.files.push(FileFacts { path, bytes: 0, format: Err(why) });
+                let format = Err(Unusable(why.to_string()));
+                inventory.files.push(FileFacts { path, bytes: 0, format });
             }
-            Err(why) => inventory.ignored.push(Ignored { path, why }),
+            Err(why) => inventory.ignored.push(Ignored { path, why: why.to_string() }),
             Ok(entry) => {
                 let place = SourceLocation::Entry(real.to_owned(), entry);
                 match beside_audio(&path) {
@@ -136,7 +138,7 @@ fn file(real: SourceLocation, path: String, patience: Patience, inventory: &mut 
         }
         (Err(error), _) => {
             let bytes = bytes_of.bytes().unwrap_or(0);
-            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_text()) });
+            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_unusable()) });
         }
     }
 }
@@ -147,11 +149,11 @@ enum HeaderError {
 }
 
 impl HeaderError {
-    fn into_text(self) -> String {
-        match self {
+    fn into_unusable(self) -> Unusable {
+        Unusable(match self {
             Self::NotAudio(found) => format!("it is not audio but {found}; ask for the file again"),
             Self::Other(text) => text,
-        }
+        })
     }
 }
 

@@ -81,7 +81,7 @@ fn read(
     let stored = file::open(root, &file.path).and_then(|source| split(source, context.threads));
     let stored = stored.and_then(|(source, remainder)| {
         survey.measures = match &file.format {
-            Err(why) => Err(unreadable(why.clone())),
+            Err(why) => Err(unreadable(why.0.clone())),
             Ok(format) => measured(source, &file.path, format, scope, context).map(|(measures, drawn)| {
                 sketch = Some(drawn);
                 measures

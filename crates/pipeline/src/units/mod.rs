@@ -42,7 +42,7 @@ use loadin_storage::records::Records;
 
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
-use crate::journal::{self, JOURNAL, Renders, Surveys};
+use crate::journal::{self, JOURNAL, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
 use crate::render::{RenderContext, RenderError, render_all};
@@ -277,7 +277,7 @@ pub fn render(
             Ok(_) => {}
             Err(RenderError::Stopped) => return Err(RunError::Stopped.into()),
             Err(RenderError::Store(error)) => return Err(RunError::Store(error).into()),
-            Err(error) => drop(failed.insert(path, error.to_string())),
+            Err(error) => drop(failed.insert(path, RenderFailure::from(error))),
         }
     }
     context.go_on()?;
@@ -287,12 +287,12 @@ pub fn render(
         if why.is_some() {
             stem.sources.iter().try_for_each(|source| readable(context, &source.path))?;
         }
-        renders.record_failed(stem, why.map(String::as_str));
+        renders.record_failed(stem, why);
         if why.is_none() && !renders.has(stem) || why.is_some() && renders.failed(stem).is_none() {
             return Err(UnitError::NotRecorded { path: stem.path().to_owned() });
         }
     }
-    Ok((stems.len(), failed.into_iter().collect()))
+    Ok((stems.len(), failed.into_iter().map(|(path, why)| (path, why.0)).collect()))
 }
 
 /// A disk on which these stems may take the place of what earlier plans have made of them.

@@ -9,6 +9,14 @@ use super::tempo::Tempo;
 /// Markers that are kept of one file; more would be no help.
 const MOST_MARKERS: usize = 500;
 
+/// Why a file is no Standard MIDI File that can be read.
+#[derive(Debug, thiserror::Error)]
+#[error("it is no readable MIDI file: {cause}")]
+pub struct MidiError {
+    /// Where its bytes leave the standard; it stands in the text, and not behind it once more.
+    cause: midly::Error,
+}
+
 /// Something at a time from the start of the file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct At<T> {
@@ -43,9 +51,12 @@ pub fn bpm_of(micros_per_quarter: u32) -> f64 {
     (60e9 / f64::from(micros_per_quarter.max(1))).round() / 1e3
 }
 
-/// Reads a MIDI file. `Err` says why it cannot be read.
-pub fn read_midi(bytes: &[u8]) -> Result<Midi, String> {
-    let smf = Smf::parse(bytes).map_err(|error| format!("it is no readable MIDI file: {error}"))?;
+/// Reads a MIDI file.
+///
+/// # Errors
+/// When the bytes are no Standard MIDI File; one that states nothing is an empty [`Midi`].
+pub fn read_midi(bytes: &[u8]) -> Result<Midi, MidiError> {
+    let smf = Smf::parse(bytes).map_err(|cause| MidiError { cause })?;
     // Without a tempo map in quarters (time code) or with one map a track (format 2) there is no common one.
     let Timing::Metrical(ppq) = smf.header.timing else { return Ok(Midi::default()) };
     if smf.header.format == midly::Format::Sequential {
