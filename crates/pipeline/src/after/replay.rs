@@ -42,6 +42,10 @@ pub enum ReplayError {
 
 /// Makes the prepared delivery in the folder or bag `root` again from the sources in `delivery`, and adds to `verified` what comes out
 /// differently. Writes nothing. Runs on the current rayon pool.
+///
+/// # Errors
+/// When the manifest or the recipe beside it cannot be read, when the delivery cannot be studied, or when the work is asked to
+/// stop. What comes out differently is no error: it is in `verified`.
 pub fn replay(
     root: &Path,
     delivery: &Path,

@@ -84,6 +84,10 @@ pub enum RestoreError {
 
 /// Restores the delivery that was prepared into the folder or bag `root` into the folder `to`, which must be new or empty; the record is
 /// `restored.json` in it. Runs on the current rayon pool.
+///
+/// # Errors
+/// When there is no readable manifest, when `to` is not empty or cannot be used, or when a file cannot be written. A source
+/// that cannot be restored is no error: its record says why.
 pub fn restore(
     root: &Path,
     to: &Path,

@@ -52,6 +52,10 @@ pub struct Job<'a> {
 }
 
 /// Prepares one delivery. What an earlier run into the same folder has finished is proved, not made again.
+///
+/// # Errors
+/// When the delivery cannot be listed or holds no audio, when the output folder cannot be used, when a file cannot be written,
+/// or when the work is asked to stop. A stem that fails is no error: its record says why.
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;

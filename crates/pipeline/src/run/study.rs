@@ -75,6 +75,9 @@ impl Study {
 /// the same recipe are bound by what that one has fixed.
 ///
 /// Runs on the current rayon pool; its size changes nothing in the result.
+///
+/// # Errors
+/// When the delivery cannot be listed or holds no audio, or when the work is asked to stop.
 pub fn study(
     delivery: &Path,
     recipe: &Recipe,

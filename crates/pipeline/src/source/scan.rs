@@ -30,6 +30,9 @@ pub struct ScanError {
 }
 
 /// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.
+///
+/// # Errors
+/// When the folder or archive itself cannot be listed.
 pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
     let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
     let listed = if archive::is_archive(root) {

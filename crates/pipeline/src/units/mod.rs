@@ -109,6 +109,9 @@ impl UnitContext<'_> {
 }
 
 /// Lists a delivery for the other units, and says what work is left.
+///
+/// # Errors
+/// When the delivery cannot be listed or holds no audio, or when the output folder cannot be used or written to.
 pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
@@ -153,6 +156,9 @@ fn state(context: &UnitContext<'_>, folder: &OutFolder, files: &[FileFacts]) -> 
 
 /// Surveys those stems of the delivery that `mine` chooses by path and rank, the largest being 0. A stem that gives no
 /// measures is recorded as such: it costs itself, not the delivery. Gives the number of stems it was about.
+///
+/// # Errors
+/// When the listing is missing or another recipe's, when a stem cannot be read or recorded, or when asked to stop.
 pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usize, UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
@@ -231,6 +237,9 @@ fn surveys(context: &UnitContext<'_>, listed: &InventoryFile) -> Result<Vec<Surv
 }
 
 /// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
+///
+/// # Errors
+/// When the listing or a survey is missing, or when the output folder cannot be used or written to.
 pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let surveys = surveys(context, &listed)?;
@@ -253,6 +262,9 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
 
 /// Renders those stems of the plan that `mine` chooses by path and rank, the longest being 0. Gives their number, and
 /// which of them failed, why.
+///
+/// # Errors
+/// When there is no plan, when a stem cannot be read, written or recorded, or when asked to stop.
 pub fn render(
     context: &UnitContext<'_>,
     mine: &dyn Fn(&str, usize) -> bool,
@@ -321,6 +333,9 @@ fn disk_for(context: &UnitContext<'_>, stems: &[&StemPlan]) -> SharedDisk {
 }
 
 /// Seals the delivery: proves every output by its digest, and writes what lies beside the audio.
+///
+/// # Errors
+/// When surveys, plan or outputs are missing or out of date, when the output folder cannot be used, or a file not be written.
 pub fn seal(
     context: &UnitContext<'_>,
     papers: &Papers<'_>,
