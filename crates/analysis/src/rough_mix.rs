@@ -7,7 +7,7 @@ use loadin_audio::{Decibels, Part, Sketch, UNMIX_WINDOW, Unmixed, Unmixer, locat
 use loadin_record::evidence::{Polarity, RoughGap, RoughMix, StemPlace};
 use loadin_record::finding::round_to;
 use loadin_record::survey::{Measures, Survey};
-use loadin_session::estimate::{RoughFit, RoughVerdict, judge_rough};
+use loadin_session::estimate::{Gap, RoughFit, RoughVerdict, judge_rough};
 
 use crate::delivery::{Delivery, sounding};
 use crate::mix::{MOST_DELAY_SECONDS, RoughMixSignal, loudest};
@@ -25,19 +25,7 @@ pub(crate) fn judge(
     by_stamps: bool,
     delivery: &Delivery<'_>,
 ) -> RoughMix {
-    let factor = f64::from(mix.sketch.factor());
-    let mut rough = RoughMix {
-        path: mix.survey.path.clone(),
-        delay_frames: mix.delay.and_then(|delay| round_to(delay.samples * factor, 1)),
-        rate_hz: mix.sketch.rate_hz(),
-        drift_ppm: mix.delay.and_then(|delay| delay.drift_ppm).and_then(|ppm| round_to(ppm, 2)),
-        polarity: mix.delay.map(|d| if d.inverted { Polarity::Inverted } else { Polarity::Same }),
-        cannot_judge: None,
-        unexplained_db: None,
-        gains_db: BTreeMap::new(),
-        gaps: Vec::new(),
-        absent: Vec::new(),
-    };
+    let mut rough = stands(mix);
     let starts = match starts(mix, places, by_stamps) {
         Ok(starts) => starts,
         Err(reason) => {
@@ -59,31 +47,50 @@ pub(crate) fn judge(
     let total = |cells: &[Vec<f64>]| cells.iter().flatten().sum::<f64>();
     let (whole, rest) = (total(&unmixed.mix), total(&unmixed.rest));
     rough.unexplained_db = round_to(10.0 * (rest / whole).max(1e-12).log10(), 1);
-    let path = |index: &usize| starts[*index].0.path.clone();
+    let path = |index: usize| starts[index].0.path.clone();
     match verdict {
         RoughVerdict::CannotJudge(reason) => rough.cannot_judge = Some(reason),
         RoughVerdict::Judged { gaps, absent } => {
-            rough.absent = absent.iter().map(path).collect();
+            rough.absent = absent.iter().map(|index| path(*index)).collect();
             let gains = unmixed.gains.iter().enumerate();
             rough.gains_db = gains
                 .filter(|(index, gain)| **gain != 0.0 && !absent.contains(index))
-                .filter_map(|(index, gain)| Some((path(&index), round_to(Decibels::from_ratio(*gain).0, 1)?)))
+                .filter_map(|(index, gain)| Some((path(index), round_to(Decibels::from_ratio(*gain).0, 1)?)))
                 .collect();
             // A mix that begins after the stems do says nothing of what was before.
             let begins = mix.delay.map_or(0.0, |delay| (-delay.samples).max(0.0)) / mix.sketch.sample_hz();
-            let to_record = |gap: &loadin_session::estimate::Gap| {
-                Some(RoughGap {
-                    from_seconds: round_to(begins + gap.from_seconds, 1)?,
-                    to_seconds: round_to(begins + gap.to_seconds, 1)?,
-                    low_hz: gap.low_hz,
-                    high_hz: gap.high_hz,
-                    level_db: round_to(gap.level_db, 1)?,
-                })
-            };
-            rough.gaps = gaps.iter().filter_map(to_record).collect();
+            rough.gaps = gaps.iter().filter_map(|gap| rough_gap(gap, begins)).collect();
         }
     }
     rough
+}
+
+/// Where the mix stands against the stems, and nothing yet of what is in it.
+fn stands(mix: &RoughMixSignal<'_>) -> RoughMix {
+    let factor = f64::from(mix.sketch.factor());
+    RoughMix {
+        path: mix.survey.path.clone(),
+        delay_frames: mix.delay.and_then(|delay| round_to(delay.samples * factor, 1)),
+        rate_hz: mix.sketch.rate_hz(),
+        drift_ppm: mix.delay.and_then(|delay| delay.drift_ppm).and_then(|ppm| round_to(ppm, 2)),
+        polarity: mix.delay.map(|d| if d.inverted { Polarity::Inverted } else { Polarity::Same }),
+        cannot_judge: None,
+        unexplained_db: None,
+        gains_db: BTreeMap::new(),
+        gaps: Vec::new(),
+        absent: Vec::new(),
+    }
+}
+
+/// A gap in seconds after the common start; the mix begins `begins` seconds after it.
+fn rough_gap(gap: &Gap, begins: f64) -> Option<RoughGap> {
+    Some(RoughGap {
+        from_seconds: round_to(begins + gap.from_seconds, 1)?,
+        to_seconds: round_to(begins + gap.to_seconds, 1)?,
+        low_hz: gap.low_hz,
+        high_hz: gap.high_hz,
+        level_db: round_to(gap.level_db, 1)?,
+    })
 }
 
 /// Why the stems cannot be laid under the mix.

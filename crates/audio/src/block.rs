@@ -1,9 +1,19 @@
-//! `Block`: a stretch of planar sound, the unit that flows through every processor.
+//! `Block`: a stretch of planar sound, the unit that flows through every processor. Knows no rate and no place in time:
+//! whoever needs them keeps them.
 
 /// A stretch of sound: one `f64` slice a channel, all of one length.
 ///
 /// Full scale is ±1.0; integers of up to 32 bits and every float pass through losslessly.
 /// A block keeps its memory when it is cleared, so that a stream allocates once.
+///
+/// ```
+/// use loadin_audio::Block;
+///
+/// let mut block = Block::from_channels(vec![vec![0.5, -0.5, 0.25], vec![0.0, 0.0, 1.0]]);
+/// block.drop_front(1);
+/// assert_eq!((block.channels(), block.frames()), (2, 2));
+/// assert_eq!(block.channel(0), [-0.5, 0.25]);
+/// ```
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Block {
     channels: Vec<Vec<f64>>,

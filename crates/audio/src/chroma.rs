@@ -3,6 +3,8 @@
 //!
 //! Peaks of a spectrum in place of all of it, interpolated in frequency: Gómez, "Tonal description of polyphonic audio
 //! for music content processing", INFORMS Journal on Computing 18(3), 2006.
+//!
+//! Knows no keys and no chords.
 
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -42,7 +44,7 @@ pub struct Chroma {
     pub circle: [f64; FINE],
     /// How much of the power stands in peaks, 0 to 1: near 1 for notes, low for noise.
     pub tonality: f64,
-    /// Spectra in which something sounds.
+    /// How many spectra something sounds in.
     pub spectra: usize,
     /// Power below 120 Hz, to 250 Hz, to 700 Hz and above, as shares of all.
     pub bands: [f64; BANDS],

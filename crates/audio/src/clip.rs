@@ -1,4 +1,4 @@
-//! Clipping: runs of equal samples at the file's own ceiling.
+//! Clipping: runs of equal samples at the file's own ceiling. Knows nothing of how bad that is.
 
 use crate::Block;
 use crate::simd_meters::range;
@@ -19,7 +19,7 @@ pub struct ClipRuns {
 /// Samples above full scale.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Over {
-    /// How many.
+    /// How many, over all channels.
     pub samples: u64,
     /// Frame of the first.
     pub first_frame: Option<u64>,
@@ -36,7 +36,7 @@ pub struct Clipped {
     pub runs: u64,
     /// Samples in them.
     pub samples: u64,
-    /// Length of the longest.
+    /// Length of the longest, in samples.
     pub longest: u64,
     /// Frame of the first.
     pub first_frame: u64,

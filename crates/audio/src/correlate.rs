@@ -3,6 +3,8 @@
 //! Every stretch is padded to twice its length, so a lag of up to a stretch does not wrap around. The place of the peak
 //! is found in a spectrum whose magnitudes are evened out to their square root, which keeps a low note from smearing it;
 //! the coefficient at that place is the plain one.
+//!
+//! It knows nothing of stems and of what a lag means.
 
 use std::sync::Arc;
 

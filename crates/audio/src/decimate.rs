@@ -1,4 +1,5 @@
 //! A stream brought down to one channel and about 6 kHz: enough to compare stems with each other, and little to keep.
+//! Knows nothing of how the result is kept.
 
 use crate::Block;
 use crate::with_simd;

@@ -1,4 +1,5 @@
-//! The envelope: minimum, maximum, sum and sum of squares of every channel in windows of 10 ms.
+//! The envelope: minimum, maximum, sum and sum of squares of every channel in windows of 10 ms. Knows nothing of
+//! pictures and of what is silent.
 
 use crate::Block;
 use crate::simd_meters::Totals;

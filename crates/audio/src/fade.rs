@@ -1,4 +1,4 @@
-//! Short fades at the edges of a cut that is not silent.
+//! Short fades at the edges of a cut that is not silent. Knows nothing of where to cut.
 
 use dasp::window::{Hanning, Window};
 

@@ -3,6 +3,8 @@
 //! Spectral flux on log-compressed bands, as the literature of onset detection has it: half-wave rectified differences
 //! (Dixon, "Onset detection revisited", Digital Audio Effects 2006), a logarithm so that soft onsets count beside loud ones (Klapuri,
 //! "Sound onset detection by applying psychoacoustic knowledge", ICASSP 1999). Both from memory.
+//!
+//! It picks no onsets and knows no tempo.
 
 use std::ops::Range;
 use std::sync::Arc;

@@ -3,6 +3,8 @@
 //! A matched filter for noise with the spectrum of the mix (Turin, "An introduction to matched filters", IRE
 //! Transactions on Information Theory 6(3), 1960): the correlation of both, with every frequency weighed by how little
 //! else there is. The uncertainty of the place follows from height and sharpness of the peak.
+//!
+//! It knows two streams, and nothing of files.
 
 use std::ops::RangeInclusive;
 
@@ -12,17 +14,17 @@ use realfft::num_complex::Complex;
 /// A place in a mix, in samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Located {
-    /// Where the stream's first sample stands.
+    /// Where the stream's first sample stands, in samples from the start of the mix.
     pub at: f64,
     /// Whether the stream is upside down in the mix.
     pub inverted: bool,
     /// Height of the peak relative to the root mean square of all other places.
     pub rise: f64,
-    /// Where the next best peak stands, and the height of the best relative to it.
+    /// Where the next best peak stands, in samples from the start of the mix.
     pub second: f64,
     /// Height of the best peak relative to the next best.
     pub ratio: f64,
-    /// Standard deviation of `at`.
+    /// Standard deviation of `at`, in samples.
     pub uncertainty: f64,
 }
 

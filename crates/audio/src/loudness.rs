@@ -1,4 +1,4 @@
-//! Integrated loudness (ITU-R BS.1770, EBU R 128), by the ebur128 library.
+//! Integrated loudness (ITU-R BS.1770, EBU R 128), by the ebur128 library. Knows nothing of targets.
 
 use ebur128::{EbuR128, Mode};
 

@@ -1,4 +1,5 @@
-//! Offsets (DC): how steady one is, and how it is taken away without touching silence.
+//! Offsets (DC): how steady one is, and how it is taken away without touching silence. Knows nothing of whether it is
+//! worth taking away.
 
 use crate::silence::{Piece, SILENCE, SilentRuns};
 use crate::{Block, EnvelopeOf};

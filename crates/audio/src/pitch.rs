@@ -1,5 +1,5 @@
 //! The pitch of a single voice along a sketch, and whether there is one: the normalised square difference of `McLeod` and
-//! Wyvill, "A smarter way to find pitch", ICMC 2005.
+//! Wyvill, "A smarter way to find pitch", ICMC 2005. Knows no notes and no instruments.
 
 use std::f64::consts::TAU;
 use std::sync::Arc;

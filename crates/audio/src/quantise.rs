@@ -2,6 +2,8 @@
 //!
 //! Dither: Wannamaker, Lipshitz, Vanderkooy, Wright, "A theory of nonsubtractive dither", IEEE Transactions on
 //! Signal Processing 48(2), 2000: the sum of two uniform noises of one step each (2 LSB peak to peak).
+//!
+//! It knows no file format: steps of a width go out.
 
 use pulp::{Arch, Simd, WithSimd};
 

@@ -1,4 +1,5 @@
-//! How the two channels of a stream relate: proofs over every block, and figures over the whole.
+//! How the two channels of a stream relate: proofs over every block, and figures over the whole. Knows nothing of what
+//! should follow from them.
 
 use crate::Block;
 use crate::simd_meters::{Comparison, compare};

@@ -2,6 +2,8 @@
 //!
 //! The block is an *even* multiple of the reduced ratio: with an odd one the filter's centre falls between two
 //! frames, and the whole stem lands half a frame off (measured; see DEVELOPERS.md).
+//!
+//! It knows nothing of which rate is wanted, and why.
 
 use audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{Fft, FixedSync, Indexing, Resampler as _, WindowFunction};
@@ -15,6 +17,18 @@ const MIN_BLOCK_FRAMES: u32 = 1024;
 ///
 /// `n` frames become exactly `rescale_frames(n, from, to)` frames. The result depends on the samples alone, not on
 /// how the stream is cut into blocks.
+///
+/// ```
+/// use loadin_audio::{Block, Resampler};
+///
+/// let mut resampler = Resampler::new(44_100, 48_000, 2);
+/// let mut block = Block::silence(2, 441);
+/// resampler.process(&mut block);
+/// let ready = block.frames();
+/// block.clear();
+/// resampler.finish(&mut block);
+/// assert_eq!(ready + block.frames(), 480);
+/// ```
 pub struct Resampler {
     rates_hz: (u32, u32),
     engine: Option<Engine>,

@@ -1,4 +1,4 @@
-//! Test signals: seeded, analytic, for tests, benches and the demo.
+//! Test signals: seeded, analytic, for tests, benches and the demo. No part of the product knows them.
 
 use dasp::signal::{self, Signal};
 

@@ -1,4 +1,5 @@
-//! Runs of digital silence in a stream: what is silent long enough stays silent, whatever is done to the rest.
+//! Runs of digital silence in a stream: what is silent long enough stays silent, whatever is done to the rest. Knows
+//! nothing of trimming.
 
 use std::ops::Range;
 

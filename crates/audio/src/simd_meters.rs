@@ -2,6 +2,8 @@
 //!
 //! The width of the registers is chosen at run time. Sums are kept in `ACCUMULATORS` accumulators whatever the width, and a
 //! minimum has no order, so every processor gives the same bytes.
+//!
+//! It knows slices, and neither blocks nor streams.
 
 use pulp::{Arch, Simd, WithSimd};
 

@@ -2,6 +2,8 @@
 //!
 //! Digital silence takes no room. Ten minutes without any take 7.2 MB. It ends after 20 minutes, so that memory does not grow
 //! with the length of a stem.
+//!
+//! It knows nothing of where sketches are kept and what they are compared for.
 
 use crate::with_simd;
 use crate::{Block, Decimator};

@@ -7,6 +7,8 @@
 //! neighbours by a sum over second differences: `|y − line| ≤ S · max |x[k] − 2 x[k+1] + x[k+2]|`, where `S` follows
 //! from the taps. Where line plus bound cannot pass the extremes found so far, nothing is computed. The bound holds
 //! for every signal, so the result is the same as without it.
+//!
+//! It knows nothing of limits and targets.
 
 use std::ops::Range;
 
@@ -35,6 +37,19 @@ pub fn oversampling(rate_hz: u32) -> usize {
 }
 
 /// Measures the least and the greatest value between the samples, for every channel.
+///
+/// ```
+/// use std::f64::consts::{FRAC_PI_2, FRAC_PI_4};
+///
+/// use loadin_audio::{Block, TruePeak};
+///
+/// // A sine at a quarter of the rate whose samples all miss its crests: they stand at 0.707 of it.
+/// let sine: Vec<f64> = (0..4800).map(|n| (FRAC_PI_2 * f64::from(n) + FRAC_PI_4).sin()).collect();
+/// let mut meter = TruePeak::new(1, 48_000);
+/// meter.push(&Block::from_channels(vec![sine]));
+/// let (least, greatest) = meter.finish()[0];
+/// assert!(least < -0.99 && greatest > 0.99);
+/// ```
 #[derive(Debug, Clone)]
 pub struct TruePeak {
     phases: Vec<[f64; TAPS]>,

@@ -1,4 +1,4 @@
-//! Units: decibels, frame counts at two rates.
+//! Units: decibels, frame counts at two rates. Knows no sound.
 
 /// A level or a change of level in decibels (20 log10 of an amplitude ratio).
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
@@ -25,6 +25,9 @@ pub fn rescale_frames(frames: u64, from_hz: u32, to_hz: u32) -> u64 {
     u64::try_from(scaled).unwrap_or(u64::MAX)
 }
 
+/// The least and the greatest rate in Hz that is read or written.
+pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=384_000;
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -44,6 +47,3 @@ mod tests {
         assert_eq!(rescale_frames(48_000 * 3600, 48_000, 44_100), 44_100 * 3600);
     }
 }
-
-/// The least and the greatest rate that is read or written.
-pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=384_000;

@@ -2,6 +2,8 @@
 //!
 //! Sums of products are kept for every window and band, so that the fit and the remainder come from one pass. They are
 //! taken in double precision over single-precision spectra, so the remainder of a complete set lies below −100 dB.
+//!
+//! It does not judge the remainder.
 
 use std::sync::Arc;
 
@@ -30,9 +32,9 @@ struct Window {
 /// The samples of one window.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Part<'a> {
-    /// The samples.
+    /// The samples, [`WINDOW`] of them.
     pub samples: &'a [f32],
-    /// By what part of a sample they are late.
+    /// By what part of a sample they are late, 0 to 1.
     pub late: f64,
 }
 
@@ -51,11 +53,11 @@ pub struct Unmixer {
 pub struct Unmixed {
     /// Gain of every stem in the mix, as a factor.
     pub gains: Vec<f64>,
-    /// Energy of every stem as it came, in the bands.
+    /// Energy (sum of squares) of every stem as it came, all bands together.
     pub energies: Vec<f64>,
-    /// Energy of the mix by window and band.
+    /// Energy of the mix: one row a window, one figure a band.
     pub mix: Vec<Vec<f64>>,
-    /// Energy of what no stem explains by window and band.
+    /// Energy of what no stem explains, in the same shape.
     pub rest: Vec<Vec<f64>>,
     /// By which factor the mix follows the sum of the stems in every window: 1 throughout where nothing rides the level.
     /// `None` where there is no sound.

@@ -1,4 +1,4 @@
-//! What can be typed. The only file that knows the argument parser.
+//! What can be typed. The only file that knows the argument parser. It carries nothing out.
 #![expect(missing_docs, reason = "the doc comments here are the help texts that people read")]
 use std::path::PathBuf;
 

@@ -2,18 +2,17 @@
 
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use anyhow::anyhow;
 use jiff::civil::Time;
 use jiff::{ToSpan, Zoned};
-
-use crate::argument_error::ArgumentError;
 
 /// A time of the day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct TimeOfDay(Time);
 
 /// Reads "06:30".
-pub(crate) fn parse(text: &str) -> Result<TimeOfDay, ArgumentError> {
-    let wrong = || ArgumentError::TimeOfDay { found: text.to_owned() };
+pub(crate) fn parse(text: &str) -> anyhow::Result<TimeOfDay> {
+    let wrong = || anyhow!("\"{text}\" is no time of the day; write hours and minutes, such as \"06:30\"");
     let (hour, minute) = text.split_once(':').ok_or_else(wrong)?;
     let digits = |part: &str| part.bytes().all(|byte| byte.is_ascii_digit()) && (1..=2).contains(&part.len());
     if !digits(hour) || minute.len() != 2 || !digits(minute) {
@@ -31,22 +30,14 @@ impl TimeOfDay {
     }
 }
 
-/// There is no such moment.
-#[derive(Debug, thiserror::Error)]
-#[error("--until cannot be reckoned: {cause}")]
-pub(crate) struct DeadlineError {
-    /// What the calendar said; it stands in the text, and not behind it once more.
-    cause: jiff::Error,
-}
-
 /// The moment after which nothing new is begun.
 pub(crate) struct Deadline(Option<Zoned>);
 
 impl Deadline {
     /// The next `time`; none where there is no such time.
-    pub(crate) fn next(time: Option<TimeOfDay>) -> Result<Self, DeadlineError> {
+    pub(crate) fn next(time: Option<TimeOfDay>) -> anyhow::Result<Self> {
         let next = time.map(|time| time.after(&Zoned::now())).transpose();
-        next.map(Self).map_err(|cause| DeadlineError { cause })
+        next.map(Self).map_err(|error| anyhow!("--until cannot be reckoned: {error}"))
     }
 
     /// Whether it is over.
@@ -70,8 +61,8 @@ mod tests {
 
     #[test]
     fn times_are_read_and_nonsense_is_refused() {
-        assert_eq!(parse("06:30"), Ok(TimeOfDay(Time::constant(6, 30, 0, 0))));
-        assert_eq!(parse("0:05"), Ok(TimeOfDay(Time::constant(0, 5, 0, 0))));
+        assert_eq!(parse("06:30").unwrap(), TimeOfDay(Time::constant(6, 30, 0, 0)));
+        assert_eq!(parse("0:05").unwrap(), TimeOfDay(Time::constant(0, 5, 0, 0)));
         for wrong in ["", "6", "24:00", "06:60", "6.30", "06:3", "-1:00", "06:30:00", "half past six"] {
             assert!(parse(wrong).unwrap_err().to_string().contains("06:30"), "{wrong}");
         }

@@ -1,4 +1,4 @@
-//! What a workflow engine grants a task, by the variables that it sets. Flags win.
+//! What a workflow engine grants a task, by the variables that it sets. Flags win. Knows no verb.
 
 /// Processors of this task.
 pub(crate) fn granted_threads() -> Option<usize> {

@@ -1,4 +1,4 @@
-//! Exit codes: a documented promise to scripts.
+//! Exit codes: a documented promise to scripts. Knows nothing of what went wrong.
 
 use std::process::ExitCode;
 

@@ -1,7 +1,6 @@
 //! The `loadin` command: arguments, terminal, progress, exit codes. Nothing else of the workspace prints or reads argv.
 
 pub mod args;
-mod argument_error;
 pub mod clock;
 mod engine;
 mod exit;

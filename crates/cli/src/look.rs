@@ -1,4 +1,5 @@
 //! How results look on stdout: on a terminal they fit its width and have colour, elsewhere they are plain and whole.
+//! Knows no verb.
 
 use std::ffi::OsStr;
 use std::io::{self, IsTerminal};

@@ -1,4 +1,4 @@
-//! The `loadin` executable.
+//! The `loadin` executable. Knows only the streams and the arguments of the process.
 
 use std::process::ExitCode;
 

@@ -1,15 +1,15 @@
-//! How much memory a run may use for what it keeps.
+//! How much memory a run may use for what it keeps. Knows nothing of what is kept.
 
 use std::fs;
 
-use crate::argument_error::ArgumentError;
+use anyhow::anyhow;
 
 /// What is assumed of a machine that does not say what it has.
 const UNKNOWN_MACHINE: u64 = 4 << 30;
 
 /// Reads a size such as "2G", "500M" or plain bytes; the units are powers of 1024.
-pub(crate) fn parse(text: &str) -> Result<u64, ArgumentError> {
-    let wrong = || ArgumentError::Size { found: text.to_owned() };
+pub(crate) fn parse(text: &str) -> anyhow::Result<u64> {
+    let wrong = || anyhow!("\"{text}\" is no size; write a whole number and K, M or G, such as \"500M\"");
     let digits = text.trim_end_matches(|c: char| c.is_ascii_alphabetic());
     let shift = match text[digits.len()..].to_ascii_uppercase().as_str() {
         "" | "B" => 0,
@@ -43,9 +43,9 @@ mod tests {
 
     #[test]
     fn sizes_are_read_and_nonsense_is_refused() {
-        assert_eq!(parse("128M"), Ok(128 << 20));
-        assert_eq!(parse("2g"), Ok(2 << 30));
-        assert_eq!(parse("4096"), Ok(4096));
+        assert_eq!(parse("128M").unwrap(), 128 << 20);
+        assert_eq!(parse("2g").unwrap(), 2 << 30);
+        assert_eq!(parse("4096").unwrap(), 4096);
         for wrong in ["", "M", "1.5G", "-1M", "12X", "99999999999G"] {
             assert!(parse(wrong).unwrap_err().to_string().contains("500M"), "{wrong}");
         }

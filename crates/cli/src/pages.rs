@@ -1,4 +1,5 @@
-//! The pages of several deliveries: each in its folder, and one index above them.
+//! The pages of several deliveries: each in its folder, and one index above them. Knows nothing of what a page looks
+//! like.
 
 use std::path::{Path, PathBuf};
 
@@ -17,13 +18,22 @@ use crate::args::Audit;
 use crate::folders::refuse_shared_folders;
 use crate::{Exit, Failure};
 
-/// Why a delivery has no record, in the words that its line of the index shows.
-pub(crate) struct NoRecord(String);
-
-/// A delivery of a batch: its folder, and its record or why there is none.
+/// A delivery of a batch in its index.
 pub(crate) struct Line {
+    /// Its folder.
     pub(crate) out: PathBuf,
-    pub(crate) result: Result<Manifest, NoRecord>,
+    pub(crate) page: Page,
+}
+
+/// Whether a delivery has a page.
+pub(crate) enum Page {
+    /// It has, by this record.
+    Of(Box<Manifest>),
+    /// It has none.
+    Missing {
+        /// Why, in words for the index.
+        why: String,
+    },
 }
 
 impl Line {
@@ -52,9 +62,9 @@ pub(crate) fn store_index(folder: &Path, lines: &[Line], audit: bool) -> Result<
     let entries: Vec<Entry<'_>> = lines
         .iter()
         .zip(&folders)
-        .map(|(line, folder)| match &line.result {
-            Ok(manifest) => Entry::Page { folder, manifest, audit },
-            Err(NoRecord(error)) => Entry::Lost { name: folder, error },
+        .map(|(line, folder)| match &line.page {
+            Page::Of(manifest) => Entry::Page { folder, manifest, audit },
+            Page::Missing { why } => Entry::Lost { name: folder, error: why },
         })
         .collect();
     store_text(&RealDisk, &path, &index(&entries)).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
@@ -68,13 +78,16 @@ pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<Path
         .iter()
         .map(|entry| {
             let out = PathBuf::from(&entry.out);
-            let why = || entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
-            let result = if entry.ended == Ended::Finished {
-                read_manifest(&outputs_of(&out)).map_err(|error| NoRecord(error.to_string()))
+            let page = if entry.ended == Ended::Finished {
+                match read_manifest(&outputs_of(&out)) {
+                    Ok(manifest) => Page::Of(Box::new(manifest)),
+                    Err(error) => Page::Missing { why: error.to_string() },
+                }
             } else {
-                Err(NoRecord(why()))
+                let why = entry.error.clone().unwrap_or_else(|| entry.ended.as_str().to_owned());
+                Page::Missing { why }
             };
-            Line { out, result }
+            Line { out, page }
         })
         .collect();
     store_index(folder, &lines, false)
@@ -105,7 +118,7 @@ impl AuditPlaces {
     ) -> Result<(), Failure> {
         let out = if self.several { self.out.join(scan::name_of(delivery)) } else { self.out.clone() };
         write_audit(delivery, &out, &outlook, surveys, &RealDisk, &loadin_report::audit_papers)?;
-        self.lines.push(Line { out, result: Ok(outlook) });
+        self.lines.push(Line { out, page: Page::Of(Box::new(outlook)) });
         Ok(())
     }
 

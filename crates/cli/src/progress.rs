@@ -1,4 +1,4 @@
-//! Turns events into bars, lines or JSON on stderr.
+//! Turns events into bars, lines or JSON on stderr. Knows nothing of the work that they come from.
 
 use std::collections::BTreeMap;
 use std::io::Write;

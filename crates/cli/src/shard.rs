@@ -1,6 +1,6 @@
 //! A share of work that is spread over tasks. Knows neither what the work is nor who shares it out.
 
-use crate::argument_error::ArgumentError;
+use anyhow::anyhow;
 
 /// Share `index` of `count`, from 1 on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -12,8 +12,8 @@ pub struct Shard {
 }
 
 /// Reads "3/8".
-pub(crate) fn parse(text: &str) -> Result<Shard, ArgumentError> {
-    let wrong = || ArgumentError::Shard { found: text.to_owned() };
+pub(crate) fn parse(text: &str) -> anyhow::Result<Shard> {
+    let wrong = || anyhow!("\"{text}\" is no share; write I/N with I from 1 to N, such as 3/8");
     let (index, count) = text.split_once('/').ok_or_else(wrong)?;
     let shard = Shard {
         index: index.trim().parse().map_err(|_| wrong())?,
@@ -35,7 +35,7 @@ mod tests {
 
     #[test]
     fn a_share_is_read_and_nonsense_is_refused() {
-        assert_eq!(parse("3/8"), Ok(Shard { index: 3, count: 8 }));
+        assert_eq!(parse("3/8").unwrap(), Shard { index: 3, count: 8 });
         for wrong in ["", "3", "0/8", "9/8", "1/0", "a/b", "-1/2"] {
             assert!(parse(wrong).unwrap_err().to_string().contains("3/8"), "{wrong}");
         }

@@ -1,4 +1,4 @@
-//! Aligned columns of text.
+//! Aligned columns of text. Knows nothing of what the cells say.
 
 use std::io::{self, Write};
 

@@ -1,4 +1,5 @@
-//! The `bext` chunk of Broadcast WAV (EBU Tech 3285 v2.0, 2011) and its coding history (EBU R 98-1999).
+//! The `bext` chunk of Broadcast WAV (EBU Tech 3285 v2.0, 2011) and its coding history (EBU R 98-1999). Knows no
+//! container and no time line.
 
 use crate::{Error, SampleKind};
 
@@ -27,7 +28,8 @@ pub struct Bext {
     pub version: u16,
     /// SMPTE UMID; zeros where there is none.
     pub umid: [u8; 64],
-    /// Loudness value, range, greatest true peak, momentary and short-term loudness, in hundredths.
+    /// Loudness value, range, greatest true peak, momentary and short-term loudness: hundredths of LUFS, LU, dBTP, LUFS and
+    /// LUFS; [`LOUDNESS_UNUSED`] where one is not stated.
     pub loudness: [i16; 5],
     /// Rows that end with CR LF.
     pub coding_history: Vec<u8>,

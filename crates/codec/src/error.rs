@@ -1,4 +1,4 @@
-//! What can be wrong with a file, with the numbers.
+//! What can be wrong with a file, with the numbers. Knows no path: whoever opened the file names it.
 
 use std::{fmt, io};
 
@@ -20,7 +20,7 @@ pub enum Error {
     Malformed {
         /// What is wrong.
         what: String,
-        /// Where, as far as known.
+        /// At which byte of the file, as far as known; 0 where it is not.
         at_byte: u64,
     },
     /// The file may be sound, but there is no reader for it.
@@ -32,7 +32,7 @@ pub enum Error {
     /// A number is outside what is allowed.
     #[error("its header says {found} {what}, allowed is {allowed}")]
     Limit {
-        /// Of what.
+        /// What the number counts.
         what: String,
         /// What is allowed.
         allowed: String,
@@ -44,7 +44,7 @@ pub enum Error {
     NotFinite {
         /// Channel, from 0.
         channel: usize,
-        /// Frame.
+        /// Frame, from 0.
         frame: u64,
     },
     /// There is a header and no sound.
@@ -53,9 +53,9 @@ pub enum Error {
     /// A writer was given another number of frames than it was promised.
     #[error("{found} frames were written, {promised} were promised")]
     FrameCount {
-        /// Promised.
+        /// Frames that were promised.
         promised: u64,
-        /// Written.
+        /// Frames that were written.
         found: u64,
     },
 }

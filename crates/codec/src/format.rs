@@ -1,4 +1,4 @@
-//! What a file is: container, codec, numbers.
+//! What a file is: container, codec, numbers. Knows nothing of how any of them is read or written.
 
 use std::fmt;
 
@@ -92,7 +92,7 @@ pub struct Format {
     pub bits: u16,
     /// Whether the samples are floats.
     pub float: bool,
-    /// Speaker mask, where the file states one.
+    /// Speaker mask in the bits of `WAVEFORMATEXTENSIBLE`, where the file states one.
     pub channel_mask: Option<u32>,
     /// Frames, where they are known before decoding.
     pub frames: Option<u64>,

@@ -1,5 +1,5 @@
 //! What a name says beside the role: section, place, number, side, take, treatment, doubling. Words and spellings:
-//! common practice, no source.
+//! common practice, no source. Knows roles only as families, and no word of one.
 
 use crate::family::Family;
 use crate::token::{stem_of, tokens};

@@ -1,4 +1,4 @@
-//! Folders of groups: where a stem lies below the folder of the outputs.
+//! Folders of groups: where a stem lies below the folder of the outputs. Knows no path and no file name.
 
 use crate::detail::Details;
 use crate::family::Group;

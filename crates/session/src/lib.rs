@@ -3,6 +3,7 @@
 //! *Invariants:* pure functions of names and numbers; nothing here opens a file. Doubt is said, never decided away.
 
 mod detail;
+mod error;
 pub mod facts;
 mod family;
 mod folder;
@@ -22,6 +23,7 @@ mod token;
 pub mod estimate;
 
 pub use detail::{Details, SectionKind, Side, Treatment};
+pub use error::Error;
 pub use family::{Family, Group};
 pub use folder::group_folder;
 pub use label::{Label, LabelInput, LabelOptions, labels};
@@ -32,5 +34,5 @@ pub use reference::{ReferenceKind, is_reference};
 pub use role::{Confidence, Role, role_of};
 pub use safe_name::Charset;
 pub use songs::several_songs;
-pub use system_files::system_file;
+pub use system_files::{OtherFile, system_file};
 pub use title::without_title;

@@ -1,4 +1,4 @@
-//! Mono files that look like the two sides of one stereo stem.
+//! Mono files that look like the two sides of one stereo stem. Knows names and what headers say, and no sound.
 
 use crate::token::{stem_of, tokens};
 

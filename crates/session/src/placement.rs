@@ -2,6 +2,8 @@
 //!
 //! `TimeReference` as in EBU Tech 3285: frames since midnight at the file's own rate. When stamps are plausible:
 //! common practice, no source. Positions are exact rationals until they are asked for in frames.
+//!
+//! It knows numbers only: no file, no sound, no name.
 
 /// What says where stems start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

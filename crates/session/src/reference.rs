@@ -1,4 +1,5 @@
-//! Recognises the rough mix and other references by name: they are for the ears, and never part of a link.
+//! Recognises the rough mix and other references by name: they are for the ears, and never part of a link. Knows names
+//! only, and no recipe.
 
 use crate::family::Family;
 use crate::role::role_of;

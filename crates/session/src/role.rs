@@ -1,4 +1,5 @@
-//! What a name says of a stem's role. A wrong answer costs an engineer more than none, so doubt stays "unsorted".
+//! What a name says of a stem's role. A wrong answer costs an engineer more than none, so doubt stays "unsorted". Knows
+//! names only, and no sound.
 
 use crate::detail::{Details, details_of};
 use crate::family::{Family, Group};

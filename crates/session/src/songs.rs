@@ -1,5 +1,5 @@
 //! Whether a delivery holds several songs: folders in which the same names come again with other lengths. Folders of dry and
-//! wet, or of two depths, have the same names too, but the same lengths.
+//! wet, or of two depths, have the same names too, but the same lengths. Knows names and lengths, and no sound.
 
 use std::collections::{BTreeMap, BTreeSet};
 

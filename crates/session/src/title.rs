@@ -1,4 +1,5 @@
-//! Titles that sound like roles: in "`BassStreet_92bpm_Kick`" the first word says nothing of the stem.
+//! Titles that sound like roles: in "`BassStreet_92bpm_Kick`" the first word says nothing of the stem. Knows nothing of
+//! labels.
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -1,4 +1,4 @@
-//! File names as tokens: where one word of a name ends and the next begins.
+//! File names as tokens: where one word of a name ends and the next begins. Knows nothing of what the words mean.
 
 /// One word of a name, with its place.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -32,7 +32,7 @@ pub struct Holder {
 }
 
 impl Holder {
-    /// This process on this machine.
+    /// This process.
     pub fn this() -> Self {
         let process = std::process::id();
         Self { host: host(), process, started: started(process).unwrap_or_default(), writing: false }

@@ -90,7 +90,7 @@ impl Write for Digesting {
 
 impl Output for Digesting {
     fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()> {
-        // It may have read the head already.
+        // The thread that reads behind may have read the old head already.
         self.behind = None;
         self.inner.flush()?;
         self.inner.get_mut().rewrite_head(bytes)?;
@@ -120,9 +120,9 @@ pub struct Written<T> {
 
 /// A file under its final name.
 pub struct Settled<T> {
-    /// What the closure has made beside the contents.
+    /// What the contents gave.
     pub made: T,
-    /// Size and SHA-256 of the file.
+    /// Size and SHA-256, as the file was read back.
     pub stored: Stored,
     /// SHA-256 of the part that was asked for, in hex.
     pub part: String,

@@ -4,7 +4,7 @@ use loadin_tests::Delivery;
 use serde_json::Value;
 
 use super::band::{Dice, amp, drum, later, line, noise, sum};
-use crate::job::{findings, loadin, prep, stem};
+use crate::job::{findings, loadin, prep, recipe, stem};
 
 const RATE: u32 = 48_000;
 const FRAMES: usize = 12 * RATE as usize;
@@ -110,4 +110,24 @@ fn a_wrong_rate_label_is_reported_and_kept() {
     );
     assert_eq!(organ["output"]["rate_hz"], 48_000, "converted as labelled");
     assert!(!findings(stem(&manifest, "Bass.wav")).contains(&"rate-label-doubt"));
+}
+
+/// Who is a reference is asked once, of the recipe, for all: a stem that the recipe takes for a reference is in no link, so
+/// it makes nothing "sound hollow" either. Without the recipe the two are siblings with an offset.
+#[test]
+fn a_reference_of_the_recipe_is_no_sibling() {
+    let delivery = Delivery::new("Reference");
+    let direct: Vec<f64> = line(&mut Dice::new(5), 82.5, RATE, FRAMES).iter().map(|x| 0.3 * x).collect();
+    delivery.wav("Bass DI.wav", RATE, 24, &[later(&direct, 300, 0.8)]);
+    delivery.wav("Bass Amp.wav", RATE, 24, &[direct]);
+    let (_, linked) = prep(&delivery.path(), &delivery.out("linked"), &[]);
+    assert!(findings(stem(&linked, "Bass DI.wav")).contains(&"sibling-offset"));
+    assert!(pair(&linked, "Bass Amp.wav", "Bass DI.wav").is_some());
+
+    let stages = "[[stage]]\nstage = \"decode\"\nreferences = [\"*Amp*\"]\n[[stage]]\nstage = \"label\"\n[[stage]]\nstage = \"re-encode\"\n";
+    let recipe = recipe(&delivery.out(""), stages);
+    let (_, apart) = prep(&delivery.path(), &delivery.out("apart"), &["--recipe", &recipe]);
+    assert_eq!(stem(&apart, "Bass Amp.wav")["role"], "reference");
+    assert!(!findings(stem(&apart, "Bass DI.wav")).contains(&"sibling-offset"));
+    assert_eq!(apart["siblings"], serde_json::json!([]));
 }

@@ -9,7 +9,7 @@ use loadin_pipeline::output::folder::outputs_of;
 use loadin_storage::disk::RealDisk;
 
 use crate::args::Report;
-use crate::pages::{Line, store_index};
+use crate::pages::{Line, Page, store_index};
 use crate::table::printable;
 use crate::{Exit, Failure};
 
@@ -44,7 +44,7 @@ fn batch(folder: &Path) -> Result<PathBuf, Failure> {
     let mut lines = Vec::new();
     for out in outs {
         let manifest = write_again(&out, &RealDisk, &loadin_report::papers)?;
-        lines.push(Line { out, result: Ok(manifest) });
+        lines.push(Line { out, page: Page::Of(Box::new(manifest)) });
     }
     store_index(folder, &lines, false)
 }

@@ -1,4 +1,5 @@
 //! What an AIFF file has beside its samples, in the words of RIFF. Source: Audio Interchange File Format 1.3 (1989).
+//! Knows nothing of the samples, and moves nothing in time.
 
 use super::cue::{CuePoint, markers};
 use super::info::{info, named};

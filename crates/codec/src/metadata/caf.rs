@@ -2,6 +2,8 @@
 //!
 //! Source: Apple Core Audio Format Specification 1.0 (2006 and later): Information Chunk, Marker Chunk, Strings Chunk, and
 //! the UUID Chunk for what the format has no chunk for.
+//!
+//! Knows nothing of the samples, and moves nothing in time.
 
 use super::cue::{CuePoint, markers};
 use super::info::{info, named};

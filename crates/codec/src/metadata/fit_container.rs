@@ -1,4 +1,5 @@
-//! What a container has room for, and in which words it holds it.
+//! What a container has room for, and in which words it holds it. It writes nothing: the writers follow the same rules
+//! on their own.
 
 use super::aiff::MOST_NAME_BYTES;
 use super::flac::MOST_CHUNK_BYTES;

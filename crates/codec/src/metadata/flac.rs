@@ -1,5 +1,6 @@
 //! What a FLAC file has beside its samples, in the words of RIFF: Vorbis comments, and the chunks that a writer kept of
-//! the WAV or AIFF file it came from (RFC 9639, sections 8.4 and 8.6; the application ids "riff" and "aiff" are registered).
+//! the WAV or AIFF file it came from (RFC 9639, sections 8.4 and 8.6; the application ids "riff" and "aiff" are
+//! registered). Knows nothing of the frames, and not what a WAV file looks like whose pieces it keeps.
 
 use std::io::{Read, Seek, SeekFrom};
 

@@ -1,5 +1,5 @@
-//! Titles and comments of other containers as `LIST`/`INFO` (Multimedia Programming Interface and Data
-//! Specifications 1.0, 1991): the few names that both sides have; all others become comments with their name.
+//! Titles and comments of other containers as `LIST`/`INFO` (Multimedia Programming Interface and Data Specifications
+//! 1.0, 1991): the few names that both sides have; all others become comments with their name. Knows no container.
 
 use super::list::list;
 use crate::Chunk;

@@ -2,6 +2,8 @@
 //!
 //! Names of elements are ASCII in every encoding that is read here, so a byte is taken for a letter and given back as it
 //! was: the texts of the chunk keep whatever encoding they have.
+//!
+//! Knows no other chunk.
 
 use super::time_change::TimeChange;
 

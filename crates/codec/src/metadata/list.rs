@@ -1,4 +1,5 @@
-//! The layout of a `LIST` chunk (Multimedia Programming Interface and Data Specifications 1.0, 1991). Knows no type of list.
+//! The layout of a `LIST` chunk (Multimedia Programming Interface and Data Specifications 1.0, 1991). Knows no type of
+//! list.
 
 use crate::Chunk;
 

@@ -1,5 +1,6 @@
 //! Named markers, read from and added to `cue ` and `LIST`/`adtl` (Multimedia Programming Interface and Data
-//! Specifications 1.0, 1991): a point has a number, and the list has the name of that number.
+//! Specifications 1.0, 1991): a point has a number, and the list has the name of that number. Knows no other container
+//! than RIFF, and moves nothing in time.
 
 use std::collections::BTreeMap;
 

@@ -2,6 +2,8 @@
 //!
 //! Layouts: `cue `, `LIST`/`adtl` and `smpl` as in the Multimedia Programming Interface and Data Specifications 1.0
 //! (1991) and the New Multimedia Data Types and Data Techniques 3.0 (1994).
+//!
+//! Knows no container but RIFF, and does not touch the samples.
 
 use std::collections::BTreeSet;
 

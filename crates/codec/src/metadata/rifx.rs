@@ -1,4 +1,5 @@
-//! Chunks of a RIFX file, whose numbers stand with their high byte first, as a RIFF file has them.
+//! Chunks of a RIFX file, whose numbers stand with their high byte first, as a RIFF file has them. Knows no meaning of
+//! these numbers, only their places.
 
 use super::list::{list, pieces_of};
 use crate::Chunk;

@@ -1,4 +1,5 @@
 //! The chunks of a RIFF file sorted for a container with words of its own: markers, titles and comments, and the rest.
+//! Knows none of these containers.
 
 use super::cue::{CuePoint, point_frame, points, word};
 use super::list::pieces;

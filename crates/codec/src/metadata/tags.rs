@@ -1,4 +1,5 @@
-//! Titles and comments of streams whose tags symphonia reads: ID3 (id3.org, ID3v2.2 to 2.4), Ogg, MP4.
+//! Titles and comments of streams whose tags symphonia reads: ID3 (id3.org, ID3v2.2 to 2.4), Ogg, MP4. Knows nothing of
+//! the samples.
 
 use std::io::{Cursor, Read, Seek};
 use std::panic::{AssertUnwindSafe, catch_unwind};

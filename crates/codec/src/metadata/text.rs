@@ -1,4 +1,5 @@
-//! Texts of any encoding, readable: for the record, never for the file, where the bytes stay as they are. Knows no chunk.
+//! Texts of any encoding, readable: for the record, never for the file, where the bytes stay as they are. Knows no
+//! chunk.
 
 use encoding_rs::{UTF_8, WINDOWS_1252};
 

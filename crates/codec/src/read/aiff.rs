@@ -2,6 +2,8 @@
 //!
 //! Sources: Audio Interchange File Format 1.3 (1989) and AIFF-C (1991). Our own reader: it shares the unpacker with
 //! WAV, and reads the little-endian and odd-sized forms that general decoders refuse.
+//!
+//! What stands beside the samples is read elsewhere (`metadata`).
 
 use std::io::{Read, Seek, SeekFrom};
 use std::ops::Range;

@@ -2,6 +2,8 @@
 //!
 //! Source: Apple Core Audio Format Specification 1.0 (2006 and later). Our own walker, since a general reader loses
 //! its way where a chunk is longer than what it holds; it is given a file in which every chunk is as long as needed.
+//!
+//! What stands beside the samples is read elsewhere (`metadata`).
 
 use std::io::{Read, Result as IoResult, Seek, SeekFrom};
 
@@ -47,10 +49,13 @@ struct Walk {
     carried: u64,
 }
 
+/// Where the sound lies, in bytes.
 struct Data {
     offset: u64,
+    /// What its size field says, or what is there where that is open.
     claimed: u64,
     available: u64,
+    /// Whether the size field leaves the end open.
     open_end: bool,
 }
 
@@ -272,12 +277,15 @@ fn packet_table(mut bytes: Vec<u8>) -> Result<Vec<u8>, Error> {
     Ok(bytes)
 }
 
-/// A head, and then a part of a file.
+/// A head, and then a part of a file, read as one stream.
 pub(crate) struct Spliced<R> {
     pub(crate) head: Vec<u8>,
     pub(crate) source: R,
+    /// First byte of the part.
     pub(crate) from: u64,
+    /// Bytes of the part.
     pub(crate) bytes: u64,
+    /// Byte of the stream that is read next.
     pub(crate) at: u64,
 }
 

@@ -2,6 +2,8 @@
 //!
 //! A player skips what it cannot decode; here that would shift all that follows. So the place of every packet is
 //! compared with what came before, a gap becomes silence of exactly its length, and it is reported.
+//!
+//! Knows nothing of what stands beside the samples, save the tags that symphonia reads with them.
 
 use std::io::{Read, Seek};
 
@@ -29,6 +31,7 @@ const MOST_GAP_FRAMES: u64 = 192_000 * 600;
 pub(crate) struct Compressed {
     reader: Box<dyn FormatReader>,
     decoder: Box<dyn AudioDecoder>,
+    /// The track whose packets are decoded; those of others are passed over.
     track: u32,
     /// Whether packet positions count frames.
     positions: bool,
@@ -38,15 +41,19 @@ pub(crate) struct Compressed {
     exact: bool,
     /// Position of the first frame.
     first: u64,
+    /// Frames of the sound, where the container says so.
     frames: Option<u64>,
+    /// Frames that were given, silence in place of lost ones included.
     given: u64,
     /// Packets that came behind the stated end.
     behind: u32,
+    /// Frames of silence that are due before the next packet.
     gap: u64,
     /// Frames at the start of the next packet that were given before.
     overlap: usize,
     /// Frames of the stream that are still left out before the sound begins.
     skip: usize,
+    /// The packet that was decoded last, one vector a channel.
     planes: Vec<Vec<f64>>,
     next: Next,
     digest: Option<StreamDigest>,

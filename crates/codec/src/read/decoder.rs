@@ -1,4 +1,5 @@
-//! Opens a file by its content, and decodes it block by block.
+//! Opens a file by its content, and decodes it block by block. Knows which reader a file needs, and nothing of any
+//! layout.
 
 use std::io::{BufReader, Read, Seek, SeekFrom};
 
@@ -33,6 +34,27 @@ pub struct Decoder {
 }
 
 /// Opens a file by its content. With `verify`, a digest inside the stream (FLAC) is checked too, which costs time.
+///
+/// ```
+/// use std::io::Cursor;
+///
+/// use loadin_audio::Block;
+/// use loadin_codec::{Container, open};
+///
+/// // Three frames of 16 bits at 8 kHz: 0, half of full scale, and the lowest value.
+/// let file = b"RIFF\x2a\0\0\0WAVEfmt \x10\0\0\0\x01\0\x01\0\x40\x1f\0\0\x80\x3e\0\0\x02\0\x10\0\
+///     data\x06\0\0\0\0\0\0\x40\0\x80";
+/// let mut decoder = open(Cursor::new(file), true)?;
+/// assert_eq!((decoder.format().container, decoder.format().rate_hz), (Container::Wav, 8000));
+/// let mut block = Block::default();
+/// let mut samples = Vec::new();
+/// while decoder.next_block(&mut block)? {
+///     samples.extend_from_slice(block.channel(0));
+/// }
+/// assert_eq!(samples, [0.0, 0.5, -1.0]);
+/// assert!(decoder.damage().is_empty() && decoder.repairs().is_empty());
+/// # Ok::<(), loadin_codec::Error>(())
+/// ```
 ///
 /// # Errors
 /// When it is not audio, when there is no reader for it, or when its header contradicts itself.

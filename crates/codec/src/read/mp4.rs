@@ -2,6 +2,8 @@
 //! stand there, and general readers leave it alone.
 //!
 //! Source: ISO/IEC 14496-12, boxes `mvhd`, `mdhd`, `hdlr` and `elst` (layouts from memory).
+//!
+//! Knows nothing of the samples, which symphonia reads.
 
 use std::io::{Read, Seek, SeekFrom};
 

@@ -1,4 +1,5 @@
-//! Uncompressed samples to planar floats: exact for every width, and the hot path of reading.
+//! Uncompressed samples to planar floats: exact for every width, and the hot path of reading. Knows no file: bytes go
+//! in, a block comes out.
 
 use loadin_audio::{Block, with_simd};
 

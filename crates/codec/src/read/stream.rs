@@ -43,13 +43,18 @@ impl Damage {
     }
 }
 
-/// Uncompressed frames in a file.
+/// Uncompressed frames in a file, interleaved.
 pub(crate) struct PcmStream {
+    /// How a sample is stored.
     pub(crate) coding: Coding,
     pub(crate) big_endian: bool,
+    /// Samples of a frame.
     pub(crate) channels: usize,
+    /// The first byte of the first frame in the file.
     pub(crate) offset: u64,
+    /// Frames that are there.
     pub(crate) frames: u64,
+    /// Frames that were given.
     pub(crate) position: u64,
 }
 

@@ -1,4 +1,5 @@
-//! The digest that a FLAC stream carries: MD5 of all samples, little-endian and interleaved (RFC 9639, 8.2).
+//! The digest that a FLAC stream carries: MD5 of all samples, little-endian and interleaved (RFC 9639, 8.2). Knows
+//! nothing of how the samples were decoded, so that it can be made on another thread.
 
 use loadin_audio::{Block, with_simd};
 use md5::{Digest, Md5};

@@ -1,4 +1,4 @@
-//! What symphonia says of a stream and of its failures, in our words.
+//! What symphonia says of a stream and of its failures, in our words. Decides nothing about them.
 
 use symphonia::core::audio::Channels;
 use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters, well_known as ids};

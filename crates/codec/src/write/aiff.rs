@@ -1,6 +1,8 @@
 //! Writes AIFF, and AIFF-C for floats. As with WAV, the header is final when it is written.
 //!
 //! Sources: Audio Interchange File Format 1.3 (1989); AIFF-C draft (1991) for `FVER` and the form of `COMM`.
+//!
+//! Which chunks it gets beside the samples is decided elsewhere (`metadata`).
 
 use std::io::Write;
 

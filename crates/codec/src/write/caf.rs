@@ -1,6 +1,8 @@
 //! Writes CAF with uncompressed little-endian samples; its sizes have 64 bits, so there is no limit to meet.
 //!
 //! Source: Apple Core Audio Format Specification 1.0 (2006 and later).
+//!
+//! Which chunks it gets beside the samples is decided elsewhere (`metadata`).
 
 use std::io::Write;
 

@@ -1,5 +1,6 @@
 //! Writes FLAC (RFC 9639): frames by the encoder of the `flac-codec` crate, the head by ourselves, since the digest in
-//! it is known only at the end, and a file is written as a stream.
+//! it is known only at the end, and a file is written as a stream. What its metadata blocks hold is decided elsewhere
+//! (`metadata`).
 
 use std::cell::RefCell;
 use std::io::{self, Write};

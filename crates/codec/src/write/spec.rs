@@ -5,17 +5,17 @@ use crate::{Bext, Chunk, Error, SampleKind};
 /// What is written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WavSpec {
-    /// Rate in Hz.
+    /// Rate in Hz, 1 to 768 000.
     pub rate_hz: u32,
-    /// Channel count.
+    /// Channel count, 1 to 64.
     pub channels: u16,
     /// How samples are stored.
     pub kind: SampleKind,
-    /// Frames that will be written.
+    /// Frames that will be written; the header says so before they come.
     pub frames: u64,
-    /// Speaker mask; `None` is the usual one.
+    /// Speaker mask in the bits of `WAVEFORMATEXTENSIBLE`; `None` is the usual one.
     pub channel_mask: Option<u32>,
-    /// The broadcast extension.
+    /// The broadcast extension, where there is one.
     pub bext: Option<Bext>,
     /// Chunks between header and samples.
     pub chunks_before: Vec<Chunk>,

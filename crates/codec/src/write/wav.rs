@@ -3,6 +3,8 @@
 //!
 //! RIFF: Multimedia Programming Interface and Data Specifications 1.0 (1991). `fmt ` as WAVEFORMATEXTENSIBLE where
 //! there are more than two channels or an unusual speaker mask. Past 4 GiB: RF64 with `ds64` (EBU Tech 3306).
+//!
+//! Knows nothing of what the chunks beside the samples mean.
 
 use std::io::Write;
 use std::ops::Range;

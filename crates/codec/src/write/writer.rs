@@ -1,4 +1,4 @@
-//! One way to write, whatever the container.
+//! One way to write, whatever the container. Knows nothing of their layouts.
 
 use std::ops::Range;
 
@@ -28,6 +28,28 @@ impl Target {
 
 /// Writes the sound of one file into any container. Samples come back as the bytes of a WAV file, little-endian and
 /// interleaved, so that a digest of them says the same of every container.
+///
+/// ```
+/// use loadin_codec::{SampleKind, SoundWriter, Target, WavSpec};
+///
+/// let spec = WavSpec {
+///     rate_hz: 48_000,
+///     channels: 2,
+///     kind: SampleKind::I24,
+///     frames: 2,
+///     channel_mask: None,
+///     bext: None,
+///     chunks_before: Vec::new(),
+///     chunks_after: Vec::new(),
+/// };
+/// let mut file = Vec::new();
+/// let mut writer = SoundWriter::new(&mut file, Target::Wav, spec)?;
+/// // Two frames, left and right by turns; full scale is 2^23.
+/// assert_eq!(writer.write_ints(&[0, 1, -1, 8_388_607])?.len(), 12);
+/// writer.finish()?;
+/// assert!(file.starts_with(b"RIFF"));
+/// # Ok::<(), loadin_codec::Error>(())
+/// ```
 pub struct SoundWriter<W>(Kind<W>);
 
 enum Kind<W> {

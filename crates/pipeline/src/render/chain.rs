@@ -9,21 +9,21 @@ use loadin_plan::stages::stage::Processor;
 type Out<'a, E> = dyn FnMut(&mut Block) -> Result<(), E> + 'a;
 
 /// A processor and the channels that it gives.
-struct Link {
+struct ChainStep {
     processor: Box<dyn Processor>,
     channels: usize,
 }
 
 /// The processors that the decisions of one stem ask for, in recipe order.
 pub(crate) struct Chain {
-    links: Vec<Link>,
+    steps: Vec<ChainStep>,
 }
 
 impl Chain {
     /// The chain of a planned stem. Where the sound is at the output's rate already, the converter is left out.
     pub(crate) fn new(stem: &StemPlan, converted: bool) -> Self {
         let mut channels = stem.shape().source_channels();
-        let mut links = Vec::new();
+        let mut steps = Vec::new();
         for decision in &stem.decisions {
             if matches!(decision, Decision::ChannelFix(_)) {
                 channels = usize::from(stem.output.channels);
@@ -32,16 +32,19 @@ impl Chain {
                 continue;
             }
             if let Some(processor) = decision.processor(stem.shape()) {
-                links.push(Link { processor, channels });
+                steps.push(ChainStep { processor, channels });
             }
         }
-        Self { links }
+        Self { steps }
     }
 
     /// A chain of given processors, each with the channels that it gives.
     pub(crate) fn of(processors: Vec<(Box<dyn Processor>, usize)>) -> Self {
         Self {
-            links: processors.into_iter().map(|(processor, channels)| Link { processor, channels }).collect(),
+            steps: processors
+                .into_iter()
+                .map(|(processor, channels)| ChainStep { processor, channels })
+                .collect(),
         }
     }
 
@@ -52,9 +55,10 @@ impl Chain {
         before.all(|decision| decision.processor(stem.shape()).is_none())
     }
 
-    /// What comes before the first frame. The last processor speaks first: what it gives stands before all else.
+    /// What comes before the first frame, such as padding. The last processor is asked first, since nothing of the others
+    /// stands before what it gives.
     pub(crate) fn begin<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
-        for index in (0..self.links.len()).rev() {
+        for index in (0..self.steps.len()).rev() {
             self.drain(index, |processor, block| processor.begin(block), block, out)?;
         }
         Ok(())
@@ -67,7 +71,7 @@ impl Chain {
 
     /// What remains after the last frame, from the first processor on.
     pub(crate) fn finish<E>(&mut self, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
-        for index in 0..self.links.len() {
+        for index in 0..self.steps.len() {
             self.drain(index, |processor, block| processor.finish(block), block, out)?;
         }
         Ok(())
@@ -76,15 +80,15 @@ impl Chain {
     fn drain<E>(
         &mut self,
         index: usize,
-        step: impl Fn(&mut dyn Processor, &mut Block),
+        ask: impl Fn(&mut dyn Processor, &mut Block),
         block: &mut Block,
         out: &mut Out<'_, E>,
     ) -> Result<(), E> {
         loop {
-            let link = &mut self.links[index];
-            block.set_channels(link.channels);
+            let step = &mut self.steps[index];
+            block.set_channels(step.channels);
             block.clear();
-            step(&mut *link.processor, block);
+            ask(&mut *step.processor, block);
             if block.is_empty() {
                 return Ok(());
             }
@@ -93,11 +97,11 @@ impl Chain {
     }
 
     fn pass<E>(&mut self, from: usize, block: &mut Block, out: &mut Out<'_, E>) -> Result<(), E> {
-        for link in &mut self.links[from..] {
+        for step in &mut self.steps[from..] {
             if block.is_empty() {
                 return Ok(());
             }
-            link.processor.process(block);
+            step.processor.process(block);
         }
         if block.is_empty() { Ok(()) } else { out(block) }
     }

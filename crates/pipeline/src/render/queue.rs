@@ -1,4 +1,5 @@
-//! Who works on what, when: stems in parallel, the largest first, and the disk never waited for while there is work.
+//! Renders stems in parallel, the largest first, and settles each while the next is rendered, so that nobody waits for the
+//! disk while there is work. It does not know how a stem is rendered.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -29,20 +30,20 @@ pub(crate) fn render_all(
     records: &Records<'_>,
     stems: &[&StemPlan],
 ) -> Vec<Outcome> {
-    let line = SettleQueue {
+    let queue = SettleQueue {
         context,
         renders: Renders(records),
         settling: Mutex::default(),
         disk_failed: Stop::new(),
     };
     let cost = |stem: &&StemPlan| stem.output.frames * stem.shape().source_channels() as u64;
-    let turns = in_parallel_shared(stems, cost, |stem, threads| line.render(stem, threads));
-    let rest = std::mem::take(&mut *line.lock());
-    let rest: Vec<Outcome> = rest.into_par_iter().map(|written| line.settle(written)).collect();
-    turns.into_iter().flatten().chain(rest).collect()
+    let outcomes = in_parallel_shared(stems, cost, |stem, threads| queue.render(stem, threads));
+    let rest = std::mem::take(&mut *queue.lock());
+    let rest: Vec<Outcome> = rest.into_par_iter().map(|written| queue.settle(written)).collect();
+    outcomes.into_iter().flatten().chain(rest).collect()
 }
 
-/// While the disk takes one stem, the next is rendered: what is written settles one turn later.
+/// While the disk takes one stem, the next is rendered: what is written settles when another has been rendered.
 struct SettleQueue<'a> {
     context: &'a Arc<RenderContext>,
     renders: Renders<'a>,
@@ -71,7 +72,7 @@ impl<'a> SettleQueue<'a> {
         }
     }
 
-    /// Puts a written stem into the line, and takes the first out when every thread has one in it.
+    /// Puts a written stem into the queue, and takes the first out when every thread has one in it.
     fn next_settled(
         &self,
         stem: &'a StemPlan,

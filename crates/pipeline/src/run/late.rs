@@ -110,7 +110,7 @@ const ONE_SPAN: usize = 50;
 
 fn compare(old: &Measures, new: &Measures) -> Comparison {
     let seconds = new.envelope.window_frames as f64 / f64::from(new.target_hz);
-    let (from, to) = (course(old), course(new));
+    let (from, to) = (level_curve(old), level_curve(new));
     let (lag, likeness) = best_lag(&from, &to);
     let alike = old.target_hz == new.target_hz && likeness >= SAME_RECORDING;
     let pairs = || aligned(&from, &to, lag);
@@ -140,7 +140,7 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 /// The level of every window, all channels together, as an amplitude.
-fn course(measures: &Measures) -> Vec<f64> {
+fn level_curve(measures: &Measures) -> Vec<f64> {
     let channels = &measures.envelope.channels;
     let windows = channels.first().map_or(0, |channel| channel.sum_sq.len());
     let scale = measures.envelope.window_frames as f64 * channels.len().max(1) as f64;

@@ -7,7 +7,7 @@ use std::{fs, io};
 
 use loadin_codec::Metadata;
 use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts, Unusable};
-use loadin_session::system_file;
+use loadin_session::{OtherFile, system_file};
 
 use super::archive;
 use super::file::SourceLocation;
@@ -113,7 +113,8 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
 
 /// What a file is that has no audio by its name; its contents may still say otherwise.
 fn beside_audio(path: &str) -> Option<&'static str> {
-    system_file(path).filter(|_| !is_audio_by_name(path) || path_is_litter(path))
+    let other = system_file(path).filter(|_| !is_audio_by_name(path) || path_is_litter(path));
+    other.map(OtherFile::as_str)
 }
 
 /// Litter by its very name, such as `._take.wav`, may carry an audio extension.

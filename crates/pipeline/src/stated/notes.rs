@@ -9,8 +9,8 @@ use encoding_rs::{UTF_16BE, UTF_16LE};
 use loadin_codec::decoded;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::Inventory;
-use loadin_session::facts::{Midi, MidiError, read_midi};
-use loadin_session::system_file;
+use loadin_session::facts::{Midi, read_midi};
+use loadin_session::{OtherFile, system_file};
 
 use crate::source::file::{SourceLocation, locate};
 use crate::work::watchdog::{Patience, WatchdogError, watched};
@@ -55,7 +55,7 @@ enum NoteError {
     Watchdog(#[from] WatchdogError),
     /// It is no MIDI file.
     #[error(transparent)]
-    Midi(#[from] MidiError),
+    Midi(#[from] loadin_session::Error),
 }
 
 /// Reads the notes of a delivery.
@@ -63,11 +63,11 @@ pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -
     let mut notes = Notes::default();
     for path in inventory.ignored.iter().map(|ignored| ignored.path.as_str()) {
         let result = match system_file(path) {
-            Some("a text note") if notes.texts.len() < MOST_FILES && !is_rich(path) => {
+            Some(OtherFile::TextNote) if notes.texts.len() < MOST_FILES && !is_rich(path) => {
                 bytes(delivery, path, MOST_TEXT_BYTES, patience)
                     .map(|bytes| notes.texts.push((path.to_owned(), text(&bytes))))
             }
-            Some("a MIDI file") if notes.midis.len() < MOST_FILES => {
+            Some(OtherFile::Midi) if notes.midis.len() < MOST_FILES => {
                 bytes(delivery, path, MOST_MIDI_BYTES, patience)
                     .and_then(|bytes| Ok(read_midi(&bytes)?))
                     .map(|midi| notes.midis.push((path.to_owned(), midi)))

@@ -1,4 +1,5 @@
-//! What all work on stems shares. It is cheap to clone, since every stem is worked on by a thread of its own.
+//! What all work on stems shares: memory for sound, the wish to stop, patience, and who listens. It is cheap to clone, since
+//! every stem is worked on by a thread of its own. It knows no delivery.
 
 use std::sync::Arc;
 

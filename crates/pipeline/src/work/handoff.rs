@@ -1,6 +1,5 @@
-//! A stem whose work is shared out: one thread makes its blocks, another takes them, in order, and its digests are made
-//! beside them (`hashed`, `read_back`). What comes out is the same as on one thread, so it is used where there are threads
-//! without a stem.
+//! A producer and a consumer of blocks, on one thread or on two. What comes out is the same, so two are used where there are
+//! threads without a stem. It does not know what is in a block, nor what becomes of it.
 
 use std::panic::resume_unwind;
 use std::sync::mpsc::{channel, sync_channel};
@@ -18,17 +17,17 @@ const WAITING: usize = 4;
 /// How many threads work on a stem.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Threads {
-    /// One after the other makes and takes.
+    /// One thread makes a block and takes it, then the next.
     One,
-    /// Making and taking go on at once, and the digests beside them.
+    /// One thread makes blocks while another takes them, and their digests are made on further ones.
     Two,
 }
 
-/// Where a maker puts its blocks. The block comes back with other contents, to be filled again; a failure is `None`
-/// where it is the taker's.
+/// Where the producer puts its blocks. The block comes back with other contents, to be filled again. The producer ends with
+/// an error of its own as `Some`; `None` says that the consumer has failed, which knows why.
 pub(crate) type Push<'a, E> = dyn FnMut(&mut Block) -> Result<(), Option<E>> + 'a;
 
-/// Lets `take` have every block that `make` pushes.
+/// Lets `take`, the consumer, have every block that `make`, the producer, pushes, in order.
 pub(crate) fn produce_consume<R: Send, E: Send>(
     threads: Threads,
     make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
@@ -45,7 +44,7 @@ pub(crate) fn produce_consume<R: Send, E: Send>(
             };
             (make(&mut push), failed)
         }
-        Threads::Two => at_once(make, take),
+        Threads::Two => on_two_threads(make, take),
     };
     match (failed, made) {
         (Some(error), _) | (None, Err(Some(error))) => Err(error),
@@ -55,7 +54,7 @@ pub(crate) fn produce_consume<R: Send, E: Send>(
 }
 
 /// What was made, and why the taker gave up.
-fn at_once<R: Send, E: Send>(
+fn on_two_threads<R: Send, E: Send>(
     make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
     mut take: impl FnMut(&mut Block) -> Result<(), E>,
 ) -> (Result<R, Option<E>>, Option<E>) {

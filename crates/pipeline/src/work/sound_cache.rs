@@ -192,7 +192,7 @@ mod tests {
     }
 
     #[test]
-    fn slow_memory_closes_the_shelf() {
+    fn slow_memory_closes_the_cache() {
         let ms = Duration::from_millis;
         assert!(!is_slow(TRIAL_BYTES - 1, ms(9999)), "too early to say");
         assert!(!is_slow(100_000_000, ms(99)) && is_slow(100_000_000, ms(101)));

@@ -12,8 +12,28 @@ use serde_json::{Value, json};
 /// The markers of one file, in seconds from its own first frame.
 type Own = (String, Vec<At<String>>);
 
-/// One list, the files that have it, and whether those are MIDI files.
-type Listed<'a> = (Vec<At<String>>, Vec<&'a str>, bool);
+/// One list of markers, and where it stands.
+struct Listed<'a> {
+    markers: Vec<At<String>>,
+    /// The files that have it.
+    paths: Vec<&'a str>,
+    /// Whether those are MIDI files.
+    of_midi: bool,
+}
+
+impl Listed<'_> {
+    fn source(&self) -> String {
+        match (&self.paths[..], self.of_midi) {
+            ([path], true) => format!("MIDI file \"{path}\", from its start"),
+            ([path, ..], true) => {
+                format!("{} MIDI files, \"{path}\" first, from their start", self.paths.len())
+            }
+            ([path], false) => format!("markers in \"{path}\""),
+            ([path, ..], false) => format!("markers in {} files, \"{path}\" first", self.paths.len()),
+            ([], _) => String::new(),
+        }
+    }
+}
 
 /// What is stated where.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -48,23 +68,18 @@ impl Markers {
         let mut lists: Vec<Listed<'_>> = Vec::new();
         let placed = self.files.iter().map(|(path, list)| (path, self.placed(path, list), false));
         let midis = self.midis.iter().map(|(path, list)| (path, list.clone(), true));
-        for (path, list, midi) in midis.chain(placed).filter(|(_, list, _)| !list.is_empty()) {
+        for (path, markers, of_midi) in midis.chain(placed).filter(|(_, list, _)| !list.is_empty()) {
             let room = lists.len() < MOST_LISTS;
-            match lists.iter_mut().find(|(known, _, of_midi)| *of_midi == midi && same_markers(known, &list))
-            {
-                Some((_, paths, _)) => paths.push(path),
-                None if room => lists.push((list, vec![path], midi)),
+            let same = |known: &&mut Listed<'_>| {
+                known.of_midi == of_midi && same_markers(&known.markers, &markers)
+            };
+            match lists.iter_mut().find(same) {
+                Some(known) => known.paths.push(path),
+                None if room => lists.push(Listed { markers, paths: vec![path], of_midi }),
                 None => {}
             }
         }
-        let source = |paths: &[&str], midi: bool| match (paths, midi) {
-            ([path], true) => format!("MIDI file \"{path}\", from its start"),
-            ([path, ..], true) => format!("{} MIDI files, \"{path}\" first, from their start", paths.len()),
-            ([path], false) => format!("markers in \"{path}\""),
-            (paths, false) => format!("markers in {} files, \"{}\" first", paths.len(), paths[0]),
-            ([], true) => String::new(),
-        };
-        let stated = |(value, paths, midi): Listed<'_>| Stated { value, source: source(&paths, midi) };
+        let stated = |list: Listed<'_>| Stated { source: list.source(), value: list.markers };
         lists.into_iter().map(stated).collect()
     }
 

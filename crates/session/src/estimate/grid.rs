@@ -3,6 +3,8 @@
 //! Onsets of one part at one place of the beat are a row of their own, with a free place: a swung eighth and a drum that
 //! speaks late do not bend the line. All rows share its slope, the period (least squares with a common slope, as in any
 //! textbook on the analysis of covariance).
+//!
+//! Knows nothing of which multiple of the grid is felt as the beat.
 
 use super::onset::Part;
 

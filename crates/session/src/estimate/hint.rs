@@ -2,6 +2,8 @@
 //! engineer more than none.
 //!
 //! The limits come from measuring invented stems of known kinds, and from no publication: see DEVELOPERS.md.
+//!
+//! It knows no name and changes no label.
 
 /// What was measured on a stem.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

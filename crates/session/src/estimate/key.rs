@@ -1,5 +1,5 @@
 //! The key, from how much sounds at every place of the octave: the correlation with key profiles (Krumhansl, "Cognitive
-//! Foundations of Musical Pitch", 1990).
+//! Foundations of Musical Pitch", 1990). Knows nothing of how the sound was measured, and no statement.
 
 use crate::facts::Key;
 

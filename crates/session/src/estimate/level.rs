@@ -4,6 +4,8 @@
 //! to beat (the backbeat); beats that are stronger than what lies between them, and alike; how finely the beat is divided;
 //! and how usual its length is. Rules of thumb of the trade, no source, with weights by judgement, set on loops of
 //! drums and on synthesised songs; where two ways to count come near to each other, both are said.
+//!
+//! It finds no pulse itself.
 
 use super::onset::{Onset, Part, Player, first_onset};
 use super::pulse::usual;

@@ -1,4 +1,5 @@
-//! Which stems may hold the same source, by their names: only those are compared by ear, or by a correlation.
+//! Which stems may hold the same source, by their names: only those are compared by ear, or by a correlation. Knows
+//! nothing of how they sound.
 
 use crate::family::Family;
 use crate::role::role_of;

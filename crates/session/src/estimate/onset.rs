@@ -1,4 +1,5 @@
-//! Onsets: the peaks of an onset strength, with their times.
+//! Onsets: the peaks of an onset strength, with their times. Knows nothing of tempo, and not how the strength was
+//! measured.
 
 /// The peak of an onset strength.
 #[derive(Debug, Clone, Copy, PartialEq)]

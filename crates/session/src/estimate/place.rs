@@ -1,4 +1,4 @@
-//! When a place that a correlation has found may be believed.
+//! When a place that a correlation has found may be believed. Knows nothing of how it was found.
 
 /// How clear a place is.
 #[derive(Debug, Clone, Copy, PartialEq)]

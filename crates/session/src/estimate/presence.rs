@@ -1,4 +1,4 @@
-//! Who sounds when, from the power of short windows.
+//! Who sounds when, from the power of short windows. Knows no sections.
 
 /// A stem as it sounds along the song.
 #[derive(Debug, Clone, PartialEq)]

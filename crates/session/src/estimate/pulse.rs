@@ -6,6 +6,8 @@
 //! axis around 120 BPM (Ellis, "Beat tracking by dynamic programming", Journal of New Music Research 36, 2007), as wide as
 //! Parncutt, "A perceptual model of pulse salience and metrical accent", Music Perception 11, 1994, has it (0.2 decades). All
 //! from memory.
+//!
+//! Knows nothing of beats and bars.
 
 use std::f64::consts::TAU;
 

@@ -1,4 +1,5 @@
 //! Stems whose rate label may be wrong: their length differs from the others' by just the ratio of two usual clocks.
+//! Knows lengths only, and no sound.
 
 /// A stem's length by its own label.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,5 +1,6 @@
 //! What a rough mix proves: which stems are missing from the delivery, and which are not in the mix. It proves nothing
-//! where it was limited or where effects make up most of it, and then that is said.
+//! where it was limited or where effects make up most of it, and then that is said. Knows nothing of how the fit was
+//! made.
 
 /// What stems explain of a rough mix, by window and band.
 #[derive(Debug, Clone, Copy)]

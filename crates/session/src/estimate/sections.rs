@@ -4,6 +4,8 @@
 //! stretch's mean, and a price for every boundary; found exactly by dynamic programming as in Bellman, "On the
 //! approximation of curves by line segments using dynamic programming", CACM 4, 1961, from memory). Stretches that are alike
 //! have one letter. Who plays is all that is looked at: two sections with the same players and other words are one.
+//!
+//! Knows nothing of tempo and of names: bars go in, letters come out.
 
 /// A section.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

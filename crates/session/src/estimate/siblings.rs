@@ -1,5 +1,6 @@
 //! What a correlation between related stems means for a mix. Microphones at different distances are the sound of a
 //! recording; the same signal twice at two times is a fault of an export. Both are told apart by name and by likeness.
+//! Knows nothing of how the correlation was measured.
 
 use super::name_relation::NameRelation;
 

@@ -1,5 +1,6 @@
 //! The tempo, from the times of onsets: candidates (`pulse`), the fit over the whole length (`grid`), how it is counted
-//! (`level`). What is not sure is said, and a tempo that moves is no single tempo.
+//! (`level`). What is not sure is said, and a tempo that moves is no single tempo. Knows nothing of how onsets were
+//! picked.
 
 use super::grid::{self, Grid};
 use super::level::{self, Counted};

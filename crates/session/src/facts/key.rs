@@ -1,4 +1,4 @@
-//! The key where it is stated: "Dm", "F# minor", "Gb maj", "Key: C".
+//! The key where it is stated: "Dm", "F# minor", "Gb maj", "Key: C". Knows nothing of where the text stands.
 
 use std::fmt;
 

@@ -1,4 +1,5 @@
-//! Markers of several sources on one time line: what they say together, and where they contradict each other.
+//! Markers of several sources on one time line: what they say together, and where they contradict each other. Knows no
+//! file that markers come from.
 
 use std::collections::BTreeMap;
 

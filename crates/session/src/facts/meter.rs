@@ -1,4 +1,4 @@
-//! The meter where it is stated: "6/8", "6-8" in names, "in 3".
+//! The meter where it is stated: "6/8", "6-8" in names, "in 3". Knows nothing of where the text stands.
 
 use std::fmt;
 

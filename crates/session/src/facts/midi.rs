@@ -1,21 +1,15 @@
-//! What a Standard MIDI File says of the music: tempo map, meters, keys, markers. Notes are not looked at.
+//! What a Standard MIDI File says of the music: tempo map, meters, keys, markers. Notes are not looked at. Bytes go in;
+//! no file is opened.
 
 use midly::{MetaMessage, Smf, Timing, TrackEventKind};
 
 use super::key::Key;
 use super::meter::Meter;
 use super::tempo::Tempo;
+use crate::Error;
 
 /// Markers that are kept of one file; more would be no help.
 const MOST_MARKERS: usize = 500;
-
-/// Why a file is no Standard MIDI File that can be read.
-#[derive(Debug, thiserror::Error)]
-#[error("it is no readable MIDI file: {cause}")]
-pub struct MidiError {
-    /// Where its bytes leave the standard; it stands in the text, and not behind it once more.
-    cause: midly::Error,
-}
 
 /// Something at a time from the start of the file.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,9 +48,9 @@ pub fn bpm_of(micros_per_quarter: u32) -> f64 {
 /// Reads a MIDI file.
 ///
 /// # Errors
-/// When the bytes are no Standard MIDI File; one that states nothing is an empty [`Midi`].
-pub fn read_midi(bytes: &[u8]) -> Result<Midi, MidiError> {
-    let smf = Smf::parse(bytes).map_err(|cause| MidiError { cause })?;
+/// When the bytes are none.
+pub fn read_midi(bytes: &[u8]) -> Result<Midi, Error> {
+    let smf = Smf::parse(bytes).map_err(Error::Midi)?;
     // Without a tempo map in quarters (time code) or with one map a track (format 2) there is no common one.
     let Timing::Metrical(ppq) = smf.header.timing else { return Ok(Midi::default()) };
     if smf.header.format == midly::Format::Sequential {

@@ -1,4 +1,5 @@
-//! Writes what is known of the music as a Standard MIDI File, for the session's tempo map.
+//! Writes what is known of the music as a Standard MIDI File, for the session's tempo map. Knows nothing of where it
+//! comes from.
 
 use midly::num::{u15, u24, u28};
 use midly::{Format, Header, MetaMessage, Smf, Timing, TrackEvent, TrackEventKind};

@@ -16,7 +16,7 @@ mod words;
 pub use key::Key;
 pub use markers::{Clash, is_one_marker, merged_markers, same_markers};
 pub use meter::Meter;
-pub use midi::{At, Midi, MidiError, bpm_of, read_midi};
+pub use midi::{At, Midi, bpm_of, read_midi};
 pub use midi_write::{SessionMap, micros_of};
 pub use stated::Stated;
 pub use statements::{Material, Statements, agreed, key_of, statements};

@@ -1,4 +1,5 @@
-//! The song's title: where a note states it, and what names share as far as it looks like one.
+//! The song's title: where a note states it, and what names share as far as it looks like one. Knows no other fact,
+//! save to leave it out of a title.
 
 use super::key::key_in_name;
 use super::tempo::tempo_in;

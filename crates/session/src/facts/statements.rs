@@ -1,5 +1,5 @@
-//! Everything that a delivery states: each kind of fact is looked for in everything that can state it. Decides nothing where
-//! statements contradict each other.
+//! Everything that a delivery states: each kind of fact is looked for in everything that can state it. Decides nothing
+//! where statements contradict each other.
 
 use super::key::{self, Key};
 use super::meter::{self, Meter};

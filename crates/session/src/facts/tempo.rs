@@ -1,4 +1,5 @@
-//! The tempo where it is stated: "92bpm", "120 BPM", "Tempo: 92.5", "120-160-120 bpm".
+//! The tempo where it is stated: "92bpm", "120 BPM", "Tempo: 92.5", "120-160-120 bpm". Knows nothing of where the text
+//! stands.
 
 use super::words::{patterns, plain};
 

@@ -1,4 +1,4 @@
-//! Names and lines of text in one spelling, before anything is looked for in them.
+//! Names and lines of text in one spelling, before anything is looked for in them. Knows no fact.
 
 /// Underscores become spaces, and the many dashes, arrows and musical signs one each.
 pub(super) fn plain(text: &str) -> String {

@@ -18,7 +18,7 @@ fn check(rows: &[(Family, &[&str])]) {
 }
 
 #[test]
-fn tokens_of_drums_and_instruments() {
+fn tokens_of_drums() {
     check(&[
         (
             Kick,
@@ -74,6 +74,12 @@ fn tokens_of_drums_and_instruments() {
             ],
         ),
         (Loop, &["DRM", "Drums", "Loop", "Beat", "Drum Bus", "drum loop 2", "Drum Machine"]),
+    ]);
+}
+
+#[test]
+fn tokens_of_instruments() {
+    check(&[
         (Bass, &["Bass", "BS", "ba", "Sub", "Sub Bass", "Bass DI", "Bass Amp", "Bass_Guitar"]),
         (
             Guitar,

@@ -1,4 +1,4 @@
-//! Which deliveries are prepared, into which folders, in which order.
+//! Which deliveries are prepared, into which folders, in which order. Prepares nothing.
 
 use std::path::{Path, PathBuf};
 

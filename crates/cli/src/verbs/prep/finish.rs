@@ -1,4 +1,4 @@
-//! The end of a run: its summary is stored, and whoever waits for it is told.
+//! The end of a run: its summary is stored, and whoever waits for it is told. Knows nothing of what is printed.
 
 use std::fs;
 use std::io::{self, Write};

@@ -1,4 +1,4 @@
-//! What `prep` prints in the end: the table of one delivery, or the one screen of a batch.
+//! What `prep` prints in the end: the table of one delivery, or the one screen of a batch. Writes no file.
 
 use std::io::Write;
 use std::path::Path;

@@ -1,13 +1,15 @@
 //! How many of the bytes behind a `data` header are samples, where header and file disagree.
 //!
 //! Three witnesses: the `data` size, the RIFF size, and the file's length. Where two of them agree, they are believed.
+//!
+//! Knows nothing of what the samples mean.
 
 use std::io::{Read, Seek, SeekFrom};
 
 use crate::Error;
 use crate::read::stream::Repair;
 
-/// Where the samples lie.
+/// Where the samples lie, in bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Data {
     pub(super) offset: u64,

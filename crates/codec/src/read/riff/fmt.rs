@@ -1,4 +1,4 @@
-//! The `fmt ` chunk: WAVEFORMAT, WAVEFORMATEX and WAVEFORMATEXTENSIBLE, 14 to 40 bytes and more.
+//! The `fmt ` chunk: WAVEFORMAT, WAVEFORMATEX and WAVEFORMATEXTENSIBLE, 14 to 40 bytes and more. Knows no other chunk.
 
 use crate::read::pcm::Coding;
 use crate::{Codec, Error};

@@ -1,6 +1,6 @@
 //! Samples of 24 bits in four bytes. The standard puts them in the upper three (WAVEFORMATEXTENSIBLE: valid bits are
 //! left-justified); some writers put them in the lower three, and read by the standard they would be 48 dB too quiet and
-//! full of noise.
+//! full of noise. Knows no chunk but the place of the samples.
 
 use std::io::{Read, Seek, SeekFrom};
 

@@ -1,4 +1,5 @@
-//! Puts together what the chunks of a RIFF file say: the format, the samples, and what stands beside them.
+//! Puts together what the chunks of a RIFF file say: the format, the samples, and what stands beside them. Knows
+//! nothing of how the chunks were found.
 
 use std::io::{Read, Seek};
 

@@ -1,6 +1,8 @@
 //! Walks the chunks of a RIFF file, and reads around sizes that cannot be right.
 //!
 //! What is read around is said; what may be either a wrong size or lost audio counts as lost audio.
+//!
+//! It knows where chunks lie, and nothing of what most of them mean.
 
 use std::io::{Read, Seek, SeekFrom};
 

@@ -2,6 +2,8 @@
 //!
 //! Source: Sony Wave64 file format (layout from memory, and checked against files of libsndfile). A size counts its
 //! own header of 24 bytes, and chunks begin at multiples of 8.
+//!
+//! What the chunks mean is said elsewhere, as for WAV.
 
 use std::io::{Read, Seek, SeekFrom};
 
