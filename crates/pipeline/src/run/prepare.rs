@@ -42,7 +42,7 @@ pub struct Job<'a> {
     pub disk: Arc<dyn Disk>,
     /// Whether files that came after an earlier preparation change what all stems share.
     pub relink: bool,
-    /// What the work is done with. Its sound_cache bounds the memory for sound that would cost much to make twice; the rest
+    /// What the work is done with. Its sound cache bounds the memory for sound that would cost much to make twice; the rest
     /// of a run takes about 10 MB a thread.
     pub work: Context,
     /// Who makes the papers.

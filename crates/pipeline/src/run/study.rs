@@ -50,7 +50,7 @@ pub struct Study {
 }
 
 impl Study {
-    /// SampleDigest digests of the sources that were measured, by path: a render finds the very same samples again.
+    /// Digests of the samples of the sources that were measured, by path: a render finds the very same samples again.
     pub(crate) fn sample_digests(&self) -> BTreeMap<String, String> {
         let measured =
             |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));

@@ -22,17 +22,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use loadin_plan::{placed, starts};
-
-use crate::output::manifest_file::read_manifest;
-use crate::source::file;
-use crate::stated::read_music;
-
-pub use self::error::UnitError;
-pub use self::estimate::Estimate;
 use loadin_analysis::Sketches;
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
+use loadin_plan::{placed, starts};
 use loadin_record::layout::MEMORY;
 use loadin_record::manifest::{Manifest, State};
 use loadin_record::survey::{FileFacts, Scope, Survey};
@@ -40,13 +33,18 @@ use loadin_storage::disk::RealDisk;
 use loadin_storage::pieces::{digest, digest_file};
 use loadin_storage::records::Records;
 
+pub use self::error::UnitError;
+pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
 use crate::journal::{self, JOURNAL, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
+use crate::output::manifest_file::read_manifest;
 use crate::render::{RenderContext, RenderError, render_all};
 use crate::run::{self, Job, Papers, RunError, StemOutcome, Study, StudyContext};
+use crate::source::file;
+use crate::stated::read_music;
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
 use crate::work::schedule::{in_parallel, in_parallel_shared};
@@ -260,8 +258,7 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     PlanFile::of(rests_on, study).store(&context.memory())
 }
 
-/// Renders those stems of the plan that `mine` chooses by path and rank, the longest being 0. Gives their number, and
-/// which of them failed, why.
+/// Renders the stems that `mine` chooses by path and rank, the longest being 0. Gives their number, and why which failed.
 ///
 /// # Errors
 /// When there is no plan, when a stem cannot be read, written or recorded, or when asked to stop.
