@@ -3,6 +3,7 @@
 //! *Invariant:* values only. No path is opened here, no thread is started, nothing is decided; a record may be made from
 //! another record, and says what it is in words.
 
+pub mod codec;
 pub mod digest;
 pub mod evidence;
 pub mod finding;

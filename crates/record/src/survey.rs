@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::codec;
 use crate::finding::Finding;
 
 /// What a folder holds. No audio has been decoded yet.
@@ -46,7 +47,7 @@ pub struct Unusable(pub String);
 pub struct FormatFacts {
     /// Container, by content.
     pub container: String,
-    /// Codec.
+    /// Codec, by its name.
     pub codec: String,
     /// Sampling rate in Hz.
     pub rate_hz: u32,
@@ -69,6 +70,18 @@ pub struct FormatFacts {
     pub markers: Vec<MarkerFacts>,
     /// Header fields that were wrong, and what was used instead.
     pub repairs: Vec<String>,
+}
+
+impl FormatFacts {
+    /// Whether the samples stand in the file as they are.
+    pub fn is_pcm(&self) -> bool {
+        codec::is_pcm(&self.codec)
+    }
+
+    /// Whether the codec is MPEG audio layer III.
+    pub fn is_mp3(&self) -> bool {
+        self.codec == codec::MP3
+    }
 }
 
 /// A named marker of a file.

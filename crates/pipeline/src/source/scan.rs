@@ -226,3 +226,29 @@ fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
         repairs: decoder.repairs().iter().map(ToString::to_string).collect(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use loadin_codec::Codec;
+    use loadin_record::codec::{ALAC, FLAC, MP3, PCM, PCM_FLOAT, is_lossless, is_pcm};
+
+    /// The record asks by name what the reader says by type.
+    #[test]
+    fn the_names_of_codecs_are_those_of_the_record() {
+        for (codec, name) in [
+            (Codec::PcmInt, PCM),
+            (Codec::PcmFloat, PCM_FLOAT),
+            (Codec::Flac, FLAC),
+            (Codec::Alac, ALAC),
+            (Codec::Mp3, MP3),
+        ] {
+            assert_eq!(codec.as_str(), name);
+        }
+        let others =
+            [Codec::ALaw, Codec::MuLaw, Codec::Adpcm, Codec::Mp3, Codec::Aac, Codec::Vorbis, Codec::Other];
+        for codec in [Codec::PcmInt, Codec::PcmFloat, Codec::Flac, Codec::Alac].into_iter().chain(others) {
+            assert_eq!(is_lossless(codec.as_str()), !codec.is_lossy(), "{codec}");
+            assert_eq!(is_pcm(codec.as_str()), matches!(codec, Codec::PcmInt | Codec::PcmFloat), "{codec}");
+        }
+    }
+}

@@ -89,7 +89,7 @@ impl SoundCache {
 
     /// A writer for the sound of a file, where keeping it pays and there is room for all of it.
     pub(crate) fn writer(&self, format: &FormatFacts, target_hz: u32) -> Option<CacheWriter> {
-        let pays = format.rate_hz != target_hz || !format.codec.starts_with("PCM");
+        let pays = format.rate_hz != target_hz || !format.is_pcm();
         let pays = pays && !self.closed.load(Ordering::Relaxed);
         let frames = format.frames.filter(|&frames| pays && frames > 0)?;
         let frames = rescale_frames(frames, format.rate_hz, target_hz);
