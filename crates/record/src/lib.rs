@@ -13,6 +13,7 @@ pub mod layout;
 pub mod link;
 pub mod manifest;
 pub mod music;
+pub mod role;
 pub mod source;
 pub mod summary;
 pub mod survey;

@@ -11,6 +11,7 @@ use std::path::Path;
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
 use loadin_record::manifest::{Manifest, OutputRecord, State};
+use loadin_record::role::StemRole;
 use loadin_storage::pieces::{digest, digest_file};
 
 use super::other_reader;
@@ -159,8 +160,8 @@ fn read_with_codec(path: &Path) -> Result<SoundRead, SoundReadError> {
 
 /// What the manifest promises of the stems together.
 fn check_promises(manifest: &Manifest, verified: &mut Verified) {
-    let mut gains: BTreeMap<String, (String, String)> = BTreeMap::new();
-    for stem in manifest.stems.iter().filter(|stem| stem.role == "stem" && stem.output.is_some()) {
+    let mut shared: Option<(String, String)> = None;
+    for stem in manifest.stems.iter().filter(|stem| stem.role == StemRole::Stem && stem.output.is_some()) {
         let path = &stem.source.path;
         if manifest.link.length_frames > 0
             && stem.output.as_ref().is_some_and(|o| o.frames != manifest.link.length_frames)
@@ -176,8 +177,7 @@ fn check_promises(manifest: &Manifest, verified: &mut Verified) {
         let gain = stem.changes.iter().find(|change| change.stage == "gain-stage");
         let Some(gain) = gain.filter(|_| manifest.link.gains.len() == 1) else { continue };
         let found = gain.to.to_string();
-        let (value, first) =
-            gains.entry("delivery".to_owned()).or_insert_with(|| (found.clone(), path.clone()));
+        let (value, first) = shared.get_or_insert_with(|| (found.clone(), path.clone()));
         if *value != found {
             verified.differs(
                 path,

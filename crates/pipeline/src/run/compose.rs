@@ -77,7 +77,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
     surveys
         .map(|survey| StemRecord {
             source: source_record(survey),
-            role: stem.role.clone(),
+            role: stem.role,
             group: stem.group.clone(),
             identity: stem.identity.clone(),
             proposal: stem.proposal.clone(),
