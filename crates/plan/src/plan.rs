@@ -6,6 +6,7 @@ use loadin_record::identity::Identity;
 use loadin_record::layout::AUDIO;
 use loadin_record::link::Link;
 use loadin_record::manifest::Change;
+use loadin_record::role::StemRole;
 use loadin_record::written::Measured;
 use serde::{Deserialize, Serialize};
 
@@ -31,7 +32,7 @@ pub struct StemPlan {
     /// Paths of the sources inside the delivery: one, or left and right.
     pub sources: Vec<SourcePlan>,
     /// `stem` or `reference`.
-    pub role: String,
+    pub role: StemRole,
     /// The group's name.
     pub group: String,
     /// Who it is, as its name says it.

@@ -5,6 +5,7 @@ use loadin_record::evidence::Evidence;
 use loadin_record::identity::Identity;
 use loadin_record::late::Pin;
 use loadin_record::music::{Facts, bar_seconds};
+use loadin_record::role::StemRole;
 use loadin_record::survey::{FileFacts, Survey};
 use loadin_session::StemTiming;
 
@@ -188,7 +189,7 @@ fn stem_plan(stem: DraftStem<'_>, decisions: Vec<Decision>, common_stamp: Option
     };
     StemPlan {
         sources: stem.sources.iter().map(|survey| source_plan(survey)).collect(),
-        role: if stem.reference { "reference" } else { "stem" }.to_owned(),
+        role: if stem.reference { StemRole::Reference } else { StemRole::Stem },
         group: stem.group.as_str().to_owned(),
         identity: Identity::from(&stem.role),
         proposal: stem.proposal,

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::link::{Link, LinkGain};
+use crate::link::{Link, LinkGain, Linked};
 use crate::source::SourceRecord;
 use crate::survey::Survey;
 
@@ -140,8 +140,8 @@ impl Pin {
     }
 
     /// The gain of a link of several stems; a stem that is a link of its own gets its own.
-    pub fn gain(&self, scope: &str) -> Option<&LinkGain> {
-        self.link.gains.iter().find(|gain| gain.scope == scope && !scope.starts_with("stem "))
+    pub fn gain(&self, scope: &Linked) -> Option<&LinkGain> {
+        self.link.gains.iter().find(|gain| gain.scope == *scope && !matches!(scope, Linked::Stem(_)))
     }
 }
 

@@ -3,6 +3,7 @@
 //! *Invariant:* values only. No path is opened here, no thread is started, nothing is decided; a record may be made from
 //! another record, and says what it is in words.
 
+pub mod codec;
 pub mod digest;
 pub mod evidence;
 pub mod finding;
@@ -12,6 +13,7 @@ pub mod layout;
 pub mod link;
 pub mod manifest;
 pub mod music;
+pub mod role;
 pub mod source;
 pub mod summary;
 pub mod survey;

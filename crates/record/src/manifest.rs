@@ -11,6 +11,7 @@ use crate::identity::Identity;
 use crate::late::Late;
 use crate::link::Link;
 use crate::music::Facts;
+use crate::role::StemRole;
 use crate::source::SourceRecord;
 use crate::survey::Ignored;
 use crate::written::MetadataRecord;
@@ -142,7 +143,8 @@ pub struct StemRecord {
     /// The file as it was delivered.
     pub source: SourceRecord,
     /// `stem` or `reference`.
-    pub role: String,
+    #[schemars(with = "String")]
+    pub role: StemRole,
     /// The group that it is sorted in.
     pub group: String,
     /// Who it is, as its name says it.

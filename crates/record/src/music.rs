@@ -95,6 +95,10 @@ pub fn heading(name: &str) -> String {
 }
 
 /// The unit of a fact's value, with a space before it; empty where it has none.
+///
+/// It is read from the name, as a person reads it: the facts of a manifest are an open list, those of other versions
+/// included, and their names say the unit (`tempo_bpm`) so that a script needs no second field. A type for every name
+/// would know less than that rule does.
 pub fn unit_of(name: &str) -> &'static str {
     match () {
         () if name.contains("_bpm") => " BPM",

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::codec;
 use crate::finding::Finding;
 
 /// What a folder holds. No audio has been decoded yet.
@@ -33,15 +34,20 @@ pub struct FileFacts {
     /// Size in bytes.
     pub bytes: u64,
     /// The format, or why the file cannot be used.
-    pub format: Result<FormatFacts, String>,
+    pub format: Result<FormatFacts, Unusable>,
 }
+
+/// Why a file cannot be used: what is wrong with its header and what to do, in the words that are shown.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Unusable(pub String);
 
 /// The format of an audio file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FormatFacts {
     /// Container, by content.
     pub container: String,
-    /// Codec.
+    /// Codec, by its name.
     pub codec: String,
     /// Sampling rate in Hz.
     pub rate_hz: u32,
@@ -64,6 +70,18 @@ pub struct FormatFacts {
     pub markers: Vec<MarkerFacts>,
     /// Header fields that were wrong, and what was used instead.
     pub repairs: Vec<String>,
+}
+
+impl FormatFacts {
+    /// Whether the samples stand in the file as they are.
+    pub fn is_pcm(&self) -> bool {
+        codec::is_pcm(&self.codec)
+    }
+
+    /// Whether the codec is MPEG audio layer III.
+    pub fn is_mp3(&self) -> bool {
+        self.codec == codec::MP3
+    }
 }
 
 /// A named marker of a file.

@@ -6,6 +6,7 @@ use std::sync::LazyLock;
 
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::role::StemRole;
 use serde::Deserialize;
 use serde_json::Value;
 
@@ -57,7 +58,8 @@ pub(crate) struct Question<'a> {
 
 /// Whether a finding about a stem is asked of the client. A rough mix may be lossy and loud; it must only be there.
 pub(crate) fn is_asked(finding: &Finding, stem: &StemRecord) -> bool {
-    is_asked_of_delivery(finding) && (stem.role != "reference" || finding.severity == Severity::Problem)
+    is_asked_of_delivery(finding)
+        && (stem.role != StemRole::Reference || finding.severity == Severity::Problem)
 }
 
 /// Whether a finding about the delivery is asked of the client.

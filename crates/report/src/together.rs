@@ -6,6 +6,7 @@
 use std::fmt::Write;
 
 use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::role::StemRole;
 use loadin_record::survey::Measures;
 
 use crate::picture::after_channels;
@@ -22,7 +23,7 @@ impl Together {
     pub(crate) fn of(manifest: &Manifest, surveys: &Surveys<'_>, axis: &Axis) -> Option<Self> {
         let mut power = vec![0.0; COLUMNS];
         let mut stems = 0;
-        for stem in manifest.stems.iter().filter(|stem| stem.role != "reference") {
+        for stem in manifest.stems.iter().filter(|stem| stem.role != StemRole::Reference) {
             let (Some(measures), Some(output)) = (surveys.of(stem), &stem.output) else { continue };
             // The halves of a joined pair are one stem.
             let path = |other: &&StemRecord| other.output.as_ref().is_some_and(|o| o.path == output.path);

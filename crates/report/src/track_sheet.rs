@@ -1,6 +1,7 @@
 //! The track sheet: one row a stem, in the order of the outputs (CSV as in RFC 4180).
 
 use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::role::StemRole;
 use loadin_record::source::SourceRecord;
 
 use crate::page::colour;
@@ -56,7 +57,7 @@ fn row(order: usize, stem: &StemRecord) -> Vec<String> {
         output.map(|o| crate::words::folder_of(&o.path).to_owned()).unwrap_or_default(),
         stem.group.clone(),
         colour(&stem.group).unwrap_or_default().to_owned(),
-        if stem.role == "reference" { stem.role.clone() } else { identity.role.clone() },
+        if stem.role == StemRole::Reference { stem.role.as_str().to_owned() } else { identity.role.clone() },
         identity.part.clone().unwrap_or_default(),
         identity.side.clone().unwrap_or_default(),
         or_empty(identity.take),

@@ -1,5 +1,6 @@
 //! What was done to a stem, in words that stand beside its picture.
 
+use loadin_record::codec::is_lossless;
 use loadin_record::manifest::{Change, StemRecord};
 use loadin_record::source::SourceRecord;
 use loadin_record::survey::RelationFacts;
@@ -63,7 +64,7 @@ pub(crate) fn format(source: &SourceRecord) -> Vec<String> {
     words.extend(source.container.clone());
     words.extend(source.rate_hz.map(rate));
     let codec = source.codec.as_deref().unwrap_or_default();
-    if codec.starts_with("PCM") || codec == "FLAC" || codec == "ALAC" {
+    if is_lossless(codec) {
         words.extend(source.bits.map(|bits| depth(bits, source.float.unwrap_or(false))));
     } else if Some(codec) != source.container.as_deref() {
         words.push(codec.to_owned());

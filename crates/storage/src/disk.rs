@@ -9,16 +9,34 @@ use std::thread::{self, JoinHandle};
 /// The few calls that writing needs, so that tests can let each of them fail.
 pub trait Disk: Send + Sync {
     /// Creates a file that must not exist yet.
+    ///
+    /// # Errors
+    /// When the file exists, or when the file system refuses.
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens a file for reading.
+    ///
+    /// # Errors
+    /// When there is no such file, or when the file system refuses.
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>>;
     /// Renames within one folder; an existing file is replaced.
+    ///
+    /// # Errors
+    /// When the file system refuses.
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Removes a file.
+    ///
+    /// # Errors
+    /// When there is no such file, or when the file system refuses.
     fn remove(&self, path: &Path) -> io::Result<()>;
     /// Makes the entries of a folder durable.
+    ///
+    /// # Errors
+    /// When the file system cannot promise it.
     fn sync_folder(&self, folder: &Path) -> io::Result<()>;
     /// Bytes that can still be written to the file system of a folder.
+    ///
+    /// # Errors
+    /// When the file system does not tell.
     fn free_bytes(&self, folder: &Path) -> io::Result<u64>;
 }
 
@@ -30,8 +48,14 @@ pub trait DiskFile: Write + Send {
     /// Says that all is written and shall be brought to the disk, and does not wait.
     fn begin_sync(&mut self) {}
     /// Writes the first bytes once more; what is written next still goes to the end.
+    ///
+    /// # Errors
+    /// When the file system refuses.
     fn rewrite_head(&mut self, bytes: &[u8]) -> io::Result<()>;
     /// Makes the contents durable.
+    ///
+    /// # Errors
+    /// When the file system cannot promise it, or has failed to write something before.
     fn sync(&mut self) -> io::Result<()>;
 }
 

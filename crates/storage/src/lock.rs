@@ -94,6 +94,10 @@ impl From<io::Error> for LockError {
 
 impl Lock {
     /// Takes the lock, which is this file.
+    ///
+    /// # Errors
+    /// [`LockError::Held`] when another run holds it or may still be at work there, [`LockError::Disk`] when the file system
+    /// refuses.
     pub fn take(path: &Path) -> Result<Self, LockError> {
         let there = path.exists();
         let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
@@ -126,6 +130,9 @@ impl Lock {
     }
 
     /// Says that outputs are about to be replaced.
+    ///
+    /// # Errors
+    /// When the lock cannot be written.
     pub fn begin_writing(&mut self) -> io::Result<()> {
         self.writing = true;
         self.sign(true)
@@ -140,6 +147,9 @@ impl Lock {
     }
 
     /// Ends the run: nothing is left that could be taken for an interrupted one.
+    ///
+    /// # Errors
+    /// When the lock cannot be removed.
     pub fn remove(mut self) -> io::Result<()> {
         (self.writing, self.interrupted) = (false, false);
         // What is dropped afterwards must not touch the lock of whoever comes next.

@@ -12,11 +12,17 @@ use sha2::{Digest, Sha256};
 pub(crate) const PIECE: usize = 1 << 18;
 
 /// Size and SHA-256 of a file.
+///
+/// # Errors
+/// When the file cannot be opened or read.
 pub fn digest_file(path: &Path) -> io::Result<Stored> {
     digest(&mut File::open(path)?)
 }
 
 /// Size and SHA-256 of everything that a reader gives.
+///
+/// # Errors
+/// When the reader fails.
 pub fn digest(reader: &mut dyn Read) -> io::Result<Stored> {
     let mut stored = DigestWriter::default();
     each_piece(reader, |piece| stored.add(piece))?;
@@ -79,6 +85,9 @@ impl Write for DigestWriter {
 }
 
 /// Reads everything, in large pieces.
+///
+/// # Errors
+/// When the reader fails; an interrupted call is made again.
 pub fn each_piece(reader: &mut dyn Read, mut see: impl FnMut(&[u8])) -> io::Result<()> {
     let mut piece = vec![0; PIECE];
     loop {

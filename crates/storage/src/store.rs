@@ -129,6 +129,10 @@ pub struct Settled<T> {
 }
 
 /// Writes `path` whole or not at all; `contents` gets the writer.
+///
+/// # Errors
+/// [`StoreFailure::Store`] when the disk refuses or does not give back what was written, [`StoreFailure::Contents`] when
+/// `contents` fails. Then `path` is as it was before, unless only its folder could not be made durable.
 pub fn store<T, E>(
     disk: &dyn Disk,
     path: &Path,
@@ -141,6 +145,10 @@ pub fn store<T, E>(
 
 /// The first half of [`store`], for whoever has other work meanwhile: the contents are handed to the system, which has
 /// begun to bring them to the disk.
+///
+/// # Errors
+/// [`StoreFailure::Store`] when the disk refuses, [`StoreFailure::Contents`] when `contents` fails. Then nothing is left
+/// unfinished.
 pub fn write<T, E>(
     disk: &dyn Disk,
     path: &Path,
@@ -202,6 +210,9 @@ fn clear_away(disk: &dyn Disk, unfinished: &Path) {
 
 impl<T> Written<T> {
     /// The second half of [`store`]: waits for the disk, reads back, and gives the file its final name.
+    ///
+    /// # Errors
+    /// When the disk refuses, or does not give back what was written.
     pub fn settle(self, disk: &dyn Disk) -> Result<Settled<T>, StoreError> {
         let Self { path, unfinished, mut file, digest, check, behind, made } = self;
         let at_disk = |source| StoreError::Disk { path: path.clone(), source };
@@ -228,6 +239,9 @@ impl<T> Written<T> {
 }
 
 /// Removes a file that may have gone already.
+///
+/// # Errors
+/// When the file is there and the disk refuses.
 pub fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
     match disk.remove(path) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
@@ -236,6 +250,9 @@ pub fn remove_if_there(disk: &dyn Disk, path: &Path) -> io::Result<()> {
 }
 
 /// Gives a file the first of these names that is free.
+///
+/// # Errors
+/// When the disk refuses.
 pub fn move_to_free(
     disk: &dyn Disk,
     from: &Path,

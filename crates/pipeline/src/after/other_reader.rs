@@ -11,19 +11,19 @@ use symphonia::core::formats::{FormatOptions, TrackType};
 use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
 use symphonia::core::meta::MetadataOptions;
 
-use crate::after::sound_read::SoundRead;
+use crate::after::sound_read::{SoundRead, SoundReadError};
 
 /// Decodes the file; the digest that FLAC carries is checked as well.
-pub(super) fn read(path: &Path) -> Result<SoundRead, String> {
-    let failed = |error: Error| format!("an independent reader refuses it: {error}");
-    let file = File::open(path).map_err(|error| error.to_string())?;
+pub(super) fn read(path: &Path) -> Result<SoundRead, SoundReadError> {
+    let failed = |cause: Error| SoundReadError::RefusedBySymphonia { cause };
+    let file = File::open(path)?;
     let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
     let mut reader = symphonia::default::get_probe()
         .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
         .map_err(failed)?;
-    let track = reader.default_track(TrackType::Audio).ok_or("an independent reader finds no sound in it")?;
+    let track = reader.default_track(TrackType::Audio).ok_or(SoundReadError::NoSound)?;
     let params = track.codec_params.as_ref().and_then(|params| params.audio());
-    let params = params.ok_or("an independent reader finds no sound in it")?.clone();
+    let params = params.ok_or(SoundReadError::NoSound)?.clone();
     let options = AudioDecoderOptions::default().verify(true);
     let mut decoder =
         symphonia::default::get_codecs().make_audio_decoder(&params, &options).map_err(failed)?;
@@ -48,7 +48,7 @@ pub(super) fn read(path: &Path) -> Result<SoundRead, String> {
         read.peak = samples.iter().fold(read.peak, |peak, sample| peak.max(sample.abs()));
     }
     if decoder.finalize().verify_ok == Some(false) {
-        return Err("its sound does not match the digest that it carries".to_owned());
+        return Err(SoundReadError::OtherDigest);
     }
     Ok(read)
 }

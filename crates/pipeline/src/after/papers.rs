@@ -47,6 +47,9 @@ pub enum PapersError {
 }
 
 /// Writes the papers of a delivery that was only looked at into a folder of their own.
+///
+/// # Errors
+/// When `out` cannot be used or holds a prepared delivery, or when a file cannot be written.
 pub fn write_audit(
     delivery: &Path,
     out: &Path,
@@ -70,6 +73,10 @@ pub fn write_audit(
 
 /// Writes the papers of a prepared delivery again, from its manifest and the measurements that its journal keeps.
 /// Where those are gone, the papers are made without them.
+///
+/// # Errors
+/// When there is no readable manifest, when the last run into the folder was interrupted or another one is at work there, or
+/// when a file cannot be written.
 pub fn write_again(root: &Path, disk: &dyn Disk, papers: &Papers<'_>) -> Result<Manifest, PapersError> {
     let manifest = read_manifest(&outputs_of(root)).map_err(PapersError::NotPrepared)?;
     let folder = OutFolder::claim(root, Packaging::of(root))?;

@@ -11,6 +11,7 @@ use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::{Manifest, StemRecord, Tool};
 use loadin_storage::disk::RealDisk;
 
+use crate::journal::RenderFailure;
 use crate::output::difference::Verified;
 use crate::output::folder::outputs_of;
 use crate::output::manifest_file::{ManifestFileError, read_manifest};
@@ -41,6 +42,10 @@ pub enum ReplayError {
 
 /// Makes the prepared delivery in the folder or bag `root` again from the sources in `delivery`, and adds to `verified` what comes out
 /// differently. Writes nothing. Runs on the current rayon pool.
+///
+/// # Errors
+/// When the manifest or the recipe beside it cannot be read, when the delivery cannot be studied, or when the work is asked to
+/// stop. What comes out differently is no error: it is in `verified`.
 pub fn replay(
     root: &Path,
     delivery: &Path,
@@ -102,7 +107,7 @@ fn render_all(out: &Path, delivery: &Path, study: &Study, work: &Context) -> BTr
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     let cost = |stem: &&StemPlan| stem.output_bytes();
     let made = in_parallel(&stems, cost, |stem| {
-        let made = render::replay(&context, stem).map_err(|error| error.to_string());
+        let made = render::replay(&context, stem).map_err(RenderFailure::from);
         (stem.path().to_owned(), made)
     });
     made.into_iter().collect()

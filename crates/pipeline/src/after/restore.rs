@@ -22,7 +22,7 @@ use loadin_record::written::Measured;
 use loadin_storage::disk::Disk;
 use loadin_storage::store::{self, StoreError, StoreFailure, WriteFailure, store_text};
 
-use crate::after::undo::{Way, way};
+use crate::after::undo::{UndoError, Way, way};
 use crate::output::folder::outputs_of;
 use crate::render::RenderError;
 use crate::render::chain::Chain;
@@ -84,6 +84,10 @@ pub enum RestoreError {
 
 /// Restores the delivery that was prepared into the folder or bag `root` into the folder `to`, which must be new or empty; the record is
 /// `restored.json` in it. Runs on the current rayon pool.
+///
+/// # Errors
+/// When there is no readable manifest, when `to` is not empty or cannot be used, or when a file cannot be written. A source
+/// that cannot be restored is no error: its record says why.
 pub fn restore(
     root: &Path,
     to: &Path,
@@ -132,7 +136,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
     };
     let (way, name) = match way(stem, output).and_then(|way| Ok((way, name(stem)?))) {
         Ok(found) => found,
-        Err(error) => return Ok(nothing(error)),
+        Err(error) => return Ok(nothing(error.to_string())),
     };
     let path = to.join(&name);
     if let Some(folder) = path.parent() {
@@ -168,7 +172,7 @@ fn undo(
         .and_then(|file| digesting::split(SourceFile::File(file), Threads::One))
         .map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;
-    let spec = spec(stem, output, decoder.metadata()).map_err(&broken)?;
+    let spec = spec(stem, output, decoder.metadata()).map_err(|error| broken(error.to_string()))?;
     let mut sink = Sink::new(writer, Target::Wav, spec, None, AudioDigest::WhileWriting)?;
     let channels = usize::from(output.channels);
     let mut block = Block::new(channels);
@@ -188,10 +192,10 @@ fn undo(
 }
 
 /// The source's own name, as a WAV file; one that would lead out of the folder is refused.
-fn name(stem: &StemRecord) -> Result<String, String> {
+fn name(stem: &StemRecord) -> Result<String, UndoError> {
     let path = &stem.source.path;
     if !Path::new(path).components().all(|part| matches!(part, Component::Normal(_))) {
-        return Err("its path leads out of the delivery; nothing is written there".to_owned());
+        return Err(UndoError::LeadsOut);
     }
     let is_wav = Path::new(path).extension().is_some_and(|extension| {
         ["wav", "wave", "bwf"].iter().any(|known| extension.eq_ignore_ascii_case(known))
@@ -199,9 +203,8 @@ fn name(stem: &StemRecord) -> Result<String, String> {
     Ok(if is_wav { path.clone() } else { format!("{path}.wav") })
 }
 
-fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result<WavSpec, String> {
+fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result<WavSpec, UndoError> {
     let source = &stem.source;
-    let missing = || "the manifest does not say what the source was like".to_owned();
     let bext = source.timestamp_frames.and_then(|stamp| {
         let mut bext = metadata.bext.clone()?;
         bext.time_reference = stamp;
@@ -209,9 +212,9 @@ fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result
     });
     let chunks = without_added(metadata.chunks.clone(), &stem.metadata);
     let delivered = Metadata { bext: None, chunks };
-    let (rate_hz, kind) = (source.rate_hz.ok_or_else(missing)?, kind(stem));
-    let channels = source.channels.ok_or_else(missing)?;
-    let frames = source.frames.ok_or_else(missing)?;
+    let (rate_hz, kind) = (source.rate_hz.ok_or(UndoError::UnknownSource)?, kind(stem));
+    let channels = source.channels.ok_or(UndoError::UnknownSource)?;
+    let frames = source.frames.ok_or(UndoError::UnknownSource)?;
     let shift = stem.time_map.as_ref().map_or(0, |map| map.shift_frames);
     let cut = rescale_frames(shift.unsigned_abs(), output.rate_hz, rate_hz) as i64;
     let back = TimeChange {

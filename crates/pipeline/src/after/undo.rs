@@ -49,6 +49,23 @@ pub struct Step {
     pub text: String,
 }
 
+/// Why a source cannot be made again.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub(super) enum UndoError {
+    /// A change lacks the numbers that undo it.
+    #[error("the manifest does not say enough about its {stage} to undo it")]
+    UnknownChange {
+        /// The stage that made it.
+        stage: String,
+    },
+    /// The form of the source is not on record.
+    #[error("the manifest does not say what the source was like")]
+    UnknownSource,
+    /// Its path would be outside of the new folder.
+    #[error("its path leads out of the delivery; nothing is written there")]
+    LeadsOut,
+}
+
 /// The way back of one source.
 pub(super) struct Way {
     pub(super) chain: Chain,
@@ -69,14 +86,12 @@ struct Back<'a> {
 }
 
 /// The way from an output back to one source of a stem; an error names what the manifest does not say.
-pub(super) fn way(stem: &StemRecord, output: &OutputRecord) -> Result<Way, String> {
+pub(super) fn way(stem: &StemRecord, output: &OutputRecord) -> Result<Way, UndoError> {
     let channels = usize::from(output.channels);
     let (processors, steps) = (Vec::new(), Vec::new());
     let mut back = Back { stem, output, channels, processors, steps, factor: 1.0 };
     for change in stem.changes.iter().rev() {
-        back.undo(change).ok_or_else(|| {
-            format!("the manifest does not say enough about its {} to undo it", change.stage)
-        })?;
+        back.undo(change).ok_or_else(|| UndoError::UnknownChange { stage: change.stage.clone() })?;
     }
     Ok(Way { chain: Chain::of(back.processors), steps: back.steps, factor: back.factor })
 }

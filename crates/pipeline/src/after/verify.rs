@@ -11,10 +11,11 @@ use std::path::Path;
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
 use loadin_record::manifest::{Manifest, OutputRecord, State};
+use loadin_record::role::StemRole;
 use loadin_storage::pieces::{digest, digest_file};
 
 use super::other_reader;
-use super::sound_read::SoundRead;
+use super::sound_read::{SoundRead, SoundReadError};
 use crate::output::difference::Verified;
 use crate::output::folder::outputs_of;
 use crate::output::manifest_file::{ManifestFileError, read_manifest};
@@ -88,7 +89,7 @@ fn check_output(out: &Path, output: &OutputRecord, verified: &mut Verified) {
         verified.differs(&output.path, "its SHA-256 differs from the manifest's");
     }
     match read(&real, output) {
-        Err(text) => verified.differs(&output.path, text),
+        Err(error) => verified.differs(&output.path, error.to_string()),
         Ok(read) => compare(output, &read, verified),
     }
 }
@@ -108,7 +109,7 @@ fn compare(output: &OutputRecord, read: &SoundRead, verified: &mut Verified) {
     expect("peak in dBFS", level(found), level(output.peak_dbfs));
 }
 
-fn read(path: &Path, output: &OutputRecord) -> Result<SoundRead, String> {
+fn read(path: &Path, output: &OutputRecord) -> Result<SoundRead, SoundReadError> {
     let for_hound = u32::try_from(output.bytes).is_ok() && output.bits <= 32;
     match path.extension().and_then(|extension| extension.to_str()) {
         Some("aif" | "caf" | "flac") => other_reader::read(path),
@@ -117,8 +118,8 @@ fn read(path: &Path, output: &OutputRecord) -> Result<SoundRead, String> {
     }
 }
 
-fn read_with_hound(path: &Path) -> Result<SoundRead, String> {
-    let failed = |error: hound::Error| format!("an independent reader refuses it: {error}");
+fn read_with_hound(path: &Path) -> Result<SoundRead, SoundReadError> {
+    let failed = |cause: hound::Error| SoundReadError::RefusedByHound { cause };
     let mut reader = hound::WavReader::open(path).map_err(failed)?;
     let spec = reader.spec();
     let float = spec.sample_format == hound::SampleFormat::Float;
@@ -143,12 +144,12 @@ fn read_with_hound(path: &Path) -> Result<SoundRead, String> {
     })
 }
 
-fn read_with_codec(path: &Path) -> Result<SoundRead, String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
-    let mut decoder = loadin_codec::open(file, false).map_err(|error| error.to_string())?;
+fn read_with_codec(path: &Path) -> Result<SoundRead, SoundReadError> {
+    let file = File::open(path)?;
+    let mut decoder = loadin_codec::open(file, false)?;
     let mut block = Block::new(usize::from(decoder.format().channels));
     let (mut peak, mut frames) = (0.0f64, 0);
-    while decoder.next_block(&mut block).map_err(|error| error.to_string())? {
+    while decoder.next_block(&mut block)? {
         frames += block.frames() as u64;
         peak = block.iter().flatten().fold(peak, |peak, sample| peak.max(sample.abs()));
     }
@@ -159,8 +160,8 @@ fn read_with_codec(path: &Path) -> Result<SoundRead, String> {
 
 /// What the manifest promises of the stems together.
 fn check_promises(manifest: &Manifest, verified: &mut Verified) {
-    let mut gains: BTreeMap<String, (String, String)> = BTreeMap::new();
-    for stem in manifest.stems.iter().filter(|stem| stem.role == "stem" && stem.output.is_some()) {
+    let mut shared: Option<(String, String)> = None;
+    for stem in manifest.stems.iter().filter(|stem| stem.role == StemRole::Stem && stem.output.is_some()) {
         let path = &stem.source.path;
         if manifest.link.length_frames > 0
             && stem.output.as_ref().is_some_and(|o| o.frames != manifest.link.length_frames)
@@ -176,8 +177,7 @@ fn check_promises(manifest: &Manifest, verified: &mut Verified) {
         let gain = stem.changes.iter().find(|change| change.stage == "gain-stage");
         let Some(gain) = gain.filter(|_| manifest.link.gains.len() == 1) else { continue };
         let found = gain.to.to_string();
-        let (value, first) =
-            gains.entry("delivery".to_owned()).or_insert_with(|| (found.clone(), path.clone()));
+        let (value, first) = shared.get_or_insert_with(|| (found.clone(), path.clone()));
         if *value != found {
             verified.differs(
                 path,

@@ -13,6 +13,11 @@ use serde::{Deserialize, Serialize};
 const RENDER: &str = "render";
 const FAILED: &str = "failed";
 
+/// Why a stem could not be rendered, in the words that its record and the manifest show.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub(crate) struct RenderFailure(pub(crate) String);
+
 /// The renders among the records of an output folder.
 #[derive(Clone, Copy)]
 pub(crate) struct Renders<'a>(pub(crate) &'a Records<'a>);
@@ -38,7 +43,7 @@ pub(crate) struct KnownOutput {
 
 impl Renders<'_> {
     /// What was measured and stored of a planned stem, if its output is there as it was written.
-    pub(crate) fn proved(&self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
+    pub(crate) fn proved(self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
         let (Render { path, stored, measured, .. }, _) =
             self.0.read(RENDER, stem.path(), &plan_digest(stem)?)?;
         let found = digest_file(&out.join(&path)).ok()?;
@@ -46,7 +51,7 @@ impl Renders<'_> {
     }
 
     /// Records a rendered stem.
-    pub(crate) fn record(&self, stem: &StemPlan, measured: &Measured, stored: &Stored) {
+    pub(crate) fn record(self, stem: &StemPlan, measured: &Measured, stored: &Stored) {
         if let Some(key) = plan_digest(stem) {
             let render = Render {
                 source: stem.path().to_owned(),
@@ -59,12 +64,12 @@ impl Renders<'_> {
     }
 
     /// Whether the record of a rendered stem is there; its output is not looked at.
-    pub(crate) fn has(&self, stem: &StemPlan) -> bool {
+    pub(crate) fn has(self, stem: &StemPlan) -> bool {
         plan_digest(stem).is_some_and(|key| self.0.read::<_, Render>(RENDER, stem.path(), &key).is_some())
     }
 
     /// Records why a stem could not be rendered, for whoever seals on another machine; `None` takes it back.
-    pub(crate) fn record_failed(&self, stem: &StemPlan, why: Option<&str>) {
+    pub(crate) fn record_failed(self, stem: &StemPlan, why: Option<&RenderFailure>) {
         match (why, plan_digest(stem)) {
             (Some(why), Some(key)) => drop(self.0.write(FAILED, stem.path(), key, (why, &[]))),
             _ => self.0.remove(FAILED, stem.path()),
@@ -72,17 +77,17 @@ impl Renders<'_> {
     }
 
     /// Why a stem could not be rendered.
-    pub(crate) fn failed(&self, stem: &StemPlan) -> Option<String> {
+    pub(crate) fn failed(self, stem: &StemPlan) -> Option<RenderFailure> {
         self.0.read(FAILED, stem.path(), &plan_digest(stem)?).map(|(why, _)| why)
     }
 
     /// Where the records about a stem lie: that it is rendered, and that it could not be.
-    pub(crate) fn places(&self, path: &str) -> [PathBuf; 2] {
+    pub(crate) fn places(self, path: &str) -> [PathBuf; 2] {
         [RENDER, FAILED].map(|step| self.0.place(step, path))
     }
 
     /// Every output that some run has recorded here.
-    pub(crate) fn outputs(&self) -> Vec<KnownOutput> {
+    pub(crate) fn outputs(self) -> Vec<KnownOutput> {
         let known = |Render { source, path, stored, .. }| KnownOutput { source, path, sha256: stored.sha256 };
         self.0.all(RENDER).into_iter().map(known).collect()
     }

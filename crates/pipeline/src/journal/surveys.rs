@@ -19,7 +19,7 @@ pub(crate) struct Surveys<'a>(pub(crate) &'a Records<'a>);
 
 impl Surveys<'_> {
     /// The survey of a file, if it was made before of the very same bytes.
-    pub(crate) fn proved(&self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
+    pub(crate) fn proved(self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
         let (mut survey, tail): (Survey, _) = self.0.read(SURVEY, &file.path, &(file, scope))?;
         restore_envelope(&mut survey, &floats_of(&tail))?;
         let found = digest(&mut file::open(delivery, &file.path).ok()?).ok()?;
@@ -27,23 +27,23 @@ impl Surveys<'_> {
     }
 
     /// The last survey of the file under this path, whatever it was asked for.
-    pub(crate) fn now(&self, path: &str) -> Option<Survey> {
+    pub(crate) fn now(self, path: &str) -> Option<Survey> {
         self.any(SURVEY, path)
     }
 
     /// The survey of the file that stood under this path before the present one.
-    pub(crate) fn before(&self, path: &str) -> Option<Survey> {
+    pub(crate) fn before(self, path: &str) -> Option<Survey> {
         self.any(BEFORE, path)
     }
 
-    fn any(&self, step: &str, path: &str) -> Option<Survey> {
+    fn any(self, step: &str, path: &str) -> Option<Survey> {
         let (mut survey, tail): (Survey, _) = self.0.read_any(step, path)?;
         restore_envelope(&mut survey, &floats_of(&tail))?;
         Some(survey)
     }
 
     /// Records a survey; one that failed is made again. That of another file under the same path is kept beside.
-    pub(crate) fn record(&self, file: &FileFacts, scope: Scope, survey: &Survey) {
+    pub(crate) fn record(self, file: &FileFacts, scope: Scope, survey: &Survey) {
         if self.now(&file.path).is_some_and(|old| old.sha256 != survey.sha256) {
             // Without it two files are compared by less.
             self.0.keep_as(SURVEY, BEFORE, &file.path);
@@ -57,7 +57,7 @@ impl Surveys<'_> {
 
     /// The survey of a file by the record alone: whoever renders proves the source again. One that failed counts too,
     /// where that was recorded.
-    pub(crate) fn on_record(&self, file: &FileFacts, scope: Scope) -> Option<Survey> {
+    pub(crate) fn on_record(self, file: &FileFacts, scope: Scope) -> Option<Survey> {
         if let Some((mut survey, tail)) = self.0.read::<_, Survey>(SURVEY, &file.path, &(file, scope)) {
             restore_envelope(&mut survey, &floats_of(&tail))?;
             return Some(survey);
@@ -66,7 +66,7 @@ impl Surveys<'_> {
     }
 
     /// Records that a file gave no measures, for whoever plans on another machine; a survey that succeeds takes it back.
-    pub(crate) fn record_unmeasured(&self, file: &FileFacts, scope: Scope, survey: &Survey) {
+    pub(crate) fn record_unmeasured(self, file: &FileFacts, scope: Scope, survey: &Survey) {
         if survey.measures.is_err() {
             self.0.write(UNMEASURED, &file.path, (file, scope), (survey, &[]));
         } else {
@@ -75,7 +75,7 @@ impl Surveys<'_> {
     }
 
     /// Where the survey of the file under this path lies, and where it says that there is none.
-    pub(crate) fn places(&self, path: &str) -> [std::path::PathBuf; 2] {
+    pub(crate) fn places(self, path: &str) -> [std::path::PathBuf; 2] {
         [SURVEY, UNMEASURED].map(|step| self.0.place(step, path))
     }
 }

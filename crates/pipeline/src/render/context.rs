@@ -16,7 +16,7 @@ pub struct RenderContext {
     pub out: PathBuf,
     /// The file system that is written to.
     pub disk: Arc<dyn Disk>,
-    /// SampleDigest digests of the surveyed sources, by path.
+    /// Digests of the samples of the surveyed sources, by path.
     pub sample_digests: BTreeMap<String, String>,
     /// What survey and render share.
     pub work: Context,

@@ -2,6 +2,8 @@
 
 use loadin_storage::store::StoreError;
 
+use crate::journal::RenderFailure;
+
 /// Why a stem could not be rendered.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -21,4 +23,10 @@ pub enum RenderError {
     /// The output cannot be written: this ends the run, since the next stem would meet the same disk.
     #[error(transparent)]
     Store(Box<StoreError>),
+}
+
+impl From<RenderError> for RenderFailure {
+    fn from(error: RenderError) -> Self {
+        Self(error.to_string())
+    }
 }

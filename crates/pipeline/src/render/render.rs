@@ -40,6 +40,10 @@ pub(crate) fn render(
 }
 
 /// Renders one stem into nothing but its measures and digest: what a run would write.
+///
+/// # Errors
+/// When the source cannot be read or is not what was surveyed, when the work is asked to stop, or when what comes out is not
+/// what the plan promised.
 pub fn replay(context: &Arc<RenderContext>, stem: &StemPlan) -> Result<(Measured, Stored), RenderError> {
     carry_out(context, stem, |context, stem, heartbeat| {
         let mut writer = DigestWriter::default();

@@ -15,9 +15,10 @@ use loadin_record::source::source_record;
 use loadin_record::written::Measured;
 
 use super::study::Study;
+use crate::journal::RenderFailure;
 
 /// What became of a rendered stem: its measures and its file, or what went wrong.
-pub(crate) type StemOutcome = Result<(Measured, Stored), String>;
+pub(crate) type StemOutcome = Result<(Measured, Stored), RenderFailure>;
 
 /// The manifest of a delivery; its `run` object is left empty.
 pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, StemOutcome>) -> Manifest {
@@ -70,13 +71,13 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
     let (state, error) = match (&stem.fate, rendered) {
         (Fate::SetAside { why }, _) => (State::SetAside, Some(why.clone())),
         (Fate::Fail { why }, _) => (State::Failed, Some(why.clone())),
-        (Fate::Render, Some(Err(error))) => (State::Failed, Some(error.clone())),
+        (Fate::Render, Some(Err(error))) => (State::Failed, Some(error.0.clone())),
         (Fate::Render, _) => (if is_unchanged(stem) { State::Unchanged } else { State::Prepared }, None),
     };
     surveys
         .map(|survey| StemRecord {
             source: source_record(survey),
-            role: stem.role.clone(),
+            role: stem.role,
             group: stem.group.clone(),
             identity: stem.identity.clone(),
             proposal: stem.proposal.clone(),

@@ -42,7 +42,7 @@ pub struct Job<'a> {
     pub disk: Arc<dyn Disk>,
     /// Whether files that came after an earlier preparation change what all stems share.
     pub relink: bool,
-    /// What the work is done with. Its sound_cache bounds the memory for sound that would cost much to make twice; the rest
+    /// What the work is done with. Its sound cache bounds the memory for sound that would cost much to make twice; the rest
     /// of a run takes about 10 MB a thread.
     pub work: Context,
     /// Who makes the papers.
@@ -52,6 +52,10 @@ pub struct Job<'a> {
 }
 
 /// Prepares one delivery. What an earlier run into the same folder has finished is proved, not made again.
+///
+/// # Errors
+/// When the delivery cannot be listed or holds no audio, when the output folder cannot be used, when a file cannot be written,
+/// or when the work is asked to stop. A stem that fails is no error: its record says why.
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
@@ -123,7 +127,7 @@ fn render_stems(
             Ok(done) => Ok(done),
             Err(RenderError::Stopped) => return Err(RunError::Stopped),
             Err(RenderError::Store(error)) => return Err(RunError::Store(error)),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(error.into()),
         };
         rendered.insert(path, outcome);
     }

@@ -50,7 +50,7 @@ pub struct Study {
 }
 
 impl Study {
-    /// SampleDigest digests of the sources that were measured, by path: a render finds the very same samples again.
+    /// Digests of the samples of the sources that were measured, by path: a render finds the very same samples again.
     pub(crate) fn sample_digests(&self) -> BTreeMap<String, String> {
         let measured =
             |survey: &Survey| Some((survey.path.clone(), survey.measures.as_ref().ok()?.content.clone()));
@@ -75,6 +75,9 @@ impl Study {
 /// the same recipe are bound by what that one has fixed.
 ///
 /// Runs on the current rayon pool; its size changes nothing in the result.
+///
+/// # Errors
+/// When the delivery cannot be listed or holds no audio, or when the work is asked to stop.
 pub fn study(
     delivery: &Path,
     recipe: &Recipe,

@@ -32,7 +32,40 @@ pub(crate) struct Entry {
 /// An entry by its name inside the archive, or why it is not touched.
 pub(super) struct Listed {
     pub(super) name: String,
-    pub(super) entry: Result<Entry, String>,
+    pub(super) entry: Result<Entry, EntryRefused>,
+}
+
+/// Why an entry of an archive is not touched.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub(super) enum EntryRefused {
+    /// Unpacked, it would lie somewhere else.
+    #[error("its path leads out of the archive; ask for an archive without such paths")]
+    LeadsOut,
+    /// It has a password.
+    #[error("it is encrypted in the archive; ask for it without a password")]
+    Encrypted,
+    /// It is packed in a way that is not read.
+    #[error("it is packed by {method}, read are stored and deflated files; ask for another archive")]
+    OtherMethod {
+        /// The way.
+        method: CompressionMethod,
+    },
+    /// What the archive says of it contradicts itself.
+    #[error("the archive is damaged here: sizes do not agree; ask for it again")]
+    Damaged,
+    /// It would become far larger than sound does.
+    #[error(
+        "{packed_bytes} bytes would become {bytes}; that is a bomb, not sound (allowed is {BOMB_RATIO} times, or up to {BOMB_BYTES} bytes)"
+    )]
+    Bomb {
+        /// Bytes in the archive.
+        packed_bytes: u64,
+        /// Bytes that would come out.
+        bytes: u64,
+    },
+    /// Its bytes are those of another entry too.
+    #[error("it shares bytes with another file of the archive; that is a bomb, not sound")]
+    Overlaps,
 }
 
 /// Whether a file claims to be a ZIP archive, by extension and content: documents are such archives too.
@@ -90,26 +123,21 @@ fn refusal(
     archive_bytes: u64,
     encrypted: bool,
     compression: CompressionMethod,
-) -> Option<String> {
+) -> Option<EntryRefused> {
     let leads_out = name.starts_with('/')
         || name.as_bytes().get(1) == Some(&b':')
         || name.split('/').any(|part| matches!(part, "" | "." | ".."));
     let behind_end = entry.start.checked_add(entry.packed_bytes).is_none_or(|end| end > archive_bytes);
     if leads_out {
-        Some("its path leads out of the archive; ask for an archive without such paths".to_owned())
+        Some(EntryRefused::LeadsOut)
     } else if encrypted {
-        Some("it is encrypted in the archive; ask for it without a password".to_owned())
+        Some(EntryRefused::Encrypted)
     } else if !matches!(compression, CompressionMethod::Stored | CompressionMethod::Deflated) {
-        Some(format!(
-            "it is packed by {compression}, read are stored and deflated files; ask for another archive"
-        ))
+        Some(EntryRefused::OtherMethod { method: compression })
     } else if behind_end || !entry.deflated && entry.bytes != entry.packed_bytes {
-        Some("the archive is damaged here: sizes do not agree; ask for it again".to_owned())
+        Some(EntryRefused::Damaged)
     } else if entry.bytes > BOMB_BYTES && entry.bytes / BOMB_RATIO > entry.packed_bytes {
-        Some(format!(
-            "{} bytes would become {}; that is a bomb, not sound (allowed is {BOMB_RATIO} times, or up to {BOMB_BYTES} bytes)",
-            entry.packed_bytes, entry.bytes
-        ))
+        Some(EntryRefused::Bomb { packed_bytes: entry.packed_bytes, bytes: entry.bytes })
     } else {
         None
     }
@@ -129,8 +157,7 @@ fn refuse_overlaps(listed: &mut [Listed]) {
     let mut end = 0;
     for (start, its_end, index) in places {
         if start < end {
-            listed[index].entry =
-                Err("it shares bytes with another file of the archive; that is a bomb, not sound".to_owned());
+            listed[index].entry = Err(EntryRefused::Overlaps);
         }
         end = end.max(its_end);
     }

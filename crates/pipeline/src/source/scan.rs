@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use loadin_codec::Metadata;
-use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts};
+use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts, Unusable};
 use loadin_session::{OtherFile, system_file};
 
 use super::archive;
@@ -30,6 +30,9 @@ pub struct ScanError {
 }
 
 /// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.
+///
+/// # Errors
+/// When the folder or archive itself cannot be listed.
 pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
     let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
     let listed = if archive::is_archive(root) {
@@ -72,7 +75,8 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
                 .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
         } else if archive::is_archive(&entry.path()) {
             if let Err(error) = walk_archive(&entry.path(), &format!("{path}/"), patience, inventory) {
-                let format = Err(format!("the archive cannot be read: {error}; ask for it again"));
+                let why = format!("the archive cannot be read: {error}; ask for it again");
+                let format = Err(Unusable(why));
                 let bytes = entry.metadata().map_or(0, |metadata| metadata.len());
                 inventory.files.push(FileFacts { path, bytes, format });
             }
@@ -89,9 +93,10 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
         let path = format!("{prefix}{}", listed.name);
         match listed.entry {
             Err(why) if is_audio_by_name(&path) && !path_is_litter(&path) => {
-                inventory.files.push(FileFacts { path, bytes: 0, format: Err(why) });
+                let format = Err(Unusable(why.to_string()));
+                inventory.files.push(FileFacts { path, bytes: 0, format });
             }
-            Err(why) => inventory.ignored.push(Ignored { path, why }),
+            Err(why) => inventory.ignored.push(Ignored { path, why: why.to_string() }),
             Ok(entry) => {
                 let place = SourceLocation::Entry(real.to_owned(), entry);
                 match beside_audio(&path) {
@@ -137,7 +142,7 @@ fn file(real: SourceLocation, path: String, patience: Patience, inventory: &mut 
         }
         (Err(error), _) => {
             let bytes = bytes_of.bytes().unwrap_or(0);
-            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_text()) });
+            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_unusable()) });
         }
     }
 }
@@ -148,11 +153,11 @@ enum HeaderError {
 }
 
 impl HeaderError {
-    fn into_text(self) -> String {
-        match self {
+    fn into_unusable(self) -> Unusable {
+        Unusable(match self {
             Self::NotAudio(found) => format!("it is not audio but {found}; ask for the file again"),
             Self::Other(text) => text,
-        }
+        })
     }
 }
 
@@ -219,5 +224,31 @@ fn format_facts(decoder: &loadin_codec::Decoder) -> FormatFacts {
         timestamp_frames: decoder.metadata().bext.as_ref().map(|bext| bext.time_reference),
         markers: markers(decoder.metadata()),
         repairs: decoder.repairs().iter().map(ToString::to_string).collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use loadin_codec::Codec;
+    use loadin_record::codec::{ALAC, FLAC, MP3, PCM, PCM_FLOAT, is_lossless, is_pcm};
+
+    /// The record asks by name what the reader says by type.
+    #[test]
+    fn the_names_of_codecs_are_those_of_the_record() {
+        for (codec, name) in [
+            (Codec::PcmInt, PCM),
+            (Codec::PcmFloat, PCM_FLOAT),
+            (Codec::Flac, FLAC),
+            (Codec::Alac, ALAC),
+            (Codec::Mp3, MP3),
+        ] {
+            assert_eq!(codec.as_str(), name);
+        }
+        let others =
+            [Codec::ALaw, Codec::MuLaw, Codec::Adpcm, Codec::Mp3, Codec::Aac, Codec::Vorbis, Codec::Other];
+        for codec in [Codec::PcmInt, Codec::PcmFloat, Codec::Flac, Codec::Alac].into_iter().chain(others) {
+            assert_eq!(is_lossless(codec.as_str()), !codec.is_lossy(), "{codec}");
+            assert_eq!(is_pcm(codec.as_str()), matches!(codec, Codec::PcmInt | Codec::PcmFloat), "{codec}");
+        }
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Only so many files and bytes are read, and nothing of them but what is stated reaches an output.
 
-use std::io::Read;
+use std::io::{self, Read};
 use std::path::Path;
 
 use encoding_rs::{UTF_16BE, UTF_16LE};
@@ -13,7 +13,7 @@ use loadin_session::facts::{Midi, read_midi};
 use loadin_session::{OtherFile, system_file};
 
 use crate::source::file::{SourceLocation, locate};
-use crate::work::watchdog::{Patience, watched};
+use crate::work::watchdog::{Patience, WatchdogError, watched};
 
 /// Notes are short; a longer text is something else.
 const MOST_TEXT_BYTES: u64 = 256 * 1024;
@@ -33,6 +33,31 @@ pub(crate) struct Notes {
     pub(crate) findings: Vec<Finding>,
 }
 
+/// Why a note was not read.
+#[derive(Debug, thiserror::Error)]
+enum NoteError {
+    /// It is a pipe, a link or the like.
+    #[error("it is no plain file")]
+    NotPlain,
+    /// It is longer than notes are.
+    #[error("it has {found_bytes} bytes, at most {most_bytes} are read")]
+    TooLong {
+        /// Its size.
+        found_bytes: u64,
+        /// The largest that is read.
+        most_bytes: u64,
+    },
+    /// The file system does not give it.
+    #[error(transparent)]
+    Disk(#[from] io::Error),
+    /// It was not waited for any longer.
+    #[error(transparent)]
+    Watchdog(#[from] WatchdogError),
+    /// It is no MIDI file.
+    #[error(transparent)]
+    Midi(#[from] loadin_session::Error),
+}
+
 /// Reads the notes of a delivery.
 pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -> Notes {
     let mut notes = Notes::default();
@@ -44,7 +69,7 @@ pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -
             }
             Some(OtherFile::Midi) if notes.midis.len() < MOST_FILES => {
                 bytes(delivery, path, MOST_MIDI_BYTES, patience)
-                    .and_then(|bytes| read_midi(&bytes).map_err(|error| error.to_string()))
+                    .and_then(|bytes| Ok(read_midi(&bytes)?))
                     .map(|midi| notes.midis.push((path.to_owned(), midi)))
             }
             _ => Ok(()),
@@ -62,26 +87,24 @@ fn is_rich(path: &str) -> bool {
     Path::new(path).extension().is_some_and(|extension| extension.eq_ignore_ascii_case("rtf"))
 }
 
-fn bytes(delivery: &Path, path: &str, most: u64, patience: Patience) -> Result<Vec<u8>, String> {
-    let place = locate(delivery, path).map_err(|error| error.to_string())?;
-    let read = move || -> std::io::Result<Result<Vec<u8>, String>> {
+fn bytes(delivery: &Path, path: &str, most_bytes: u64, patience: Patience) -> Result<Vec<u8>, NoteError> {
+    let place = locate(delivery, path)?;
+    let read = move || {
         // A pipe would be waited for; a link may lead anywhere.
         if let SourceLocation::File(real) = &place
             && !std::fs::symlink_metadata(real)?.is_file()
         {
-            return Ok(Err("it is no plain file".to_owned()));
+            return Err(NoteError::NotPlain);
         }
-        let size = place.bytes()?;
+        let found_bytes = place.bytes()?;
         let mut bytes = Vec::new();
-        place.open()?.take(most + 1).read_to_end(&mut bytes)?;
-        let long = || format!("it has {size} bytes, at most {most} are read");
-        Ok(if bytes.len() as u64 > most { Err(long()) } else { Ok(bytes) })
+        place.open()?.take(most_bytes + 1).read_to_end(&mut bytes)?;
+        if bytes.len() as u64 > most_bytes {
+            return Err(NoteError::TooLong { found_bytes, most_bytes });
+        }
+        Ok(bytes)
     };
-    match watched(patience, 0.0, move |_| read()) {
-        Ok(Ok(result)) => result,
-        Ok(Err(error)) => Err(error.to_string()),
-        Err(error) => Err(error.to_string()),
-    }
+    watched(patience, 0.0, move |_| read())?
 }
 
 /// Any encoding to Unicode: UTF-16 without a mark is known by its zeros, every other byte of Latin text.

@@ -24,7 +24,7 @@ use crate::work::sound_cache::CacheWriter;
 use crate::work::watchdog::{Heartbeat, WatchdogError, watched};
 
 /// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
-/// in the result. What pays to be kept for the render goes onto the sound_cache.
+/// in the result. What pays to be kept for the render goes into the sound cache.
 pub(crate) fn survey(
     root: &Path,
     file: &FileFacts,
@@ -81,7 +81,7 @@ fn read(
     let stored = file::open(root, &file.path).and_then(|source| split(source, context.threads));
     let stored = stored.and_then(|(source, remainder)| {
         survey.measures = match &file.format {
-            Err(why) => Err(unreadable(why.clone())),
+            Err(why) => Err(unreadable(why.0.clone())),
             Ok(format) => measured(source, &file.path, format, scope, context).map(|(measures, drawn)| {
                 sketch = Some(drawn);
                 measures

@@ -107,7 +107,7 @@ fn drawn_samples(file: &FileFacts, scope: Scope) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use loadin_record::survey::FormatFacts;
+    use loadin_record::survey::{FormatFacts, Unusable};
 
     use super::*;
 
@@ -150,7 +150,7 @@ mod tests {
     #[test]
     fn a_sketch_ends_and_so_does_what_it_is_asked_for() {
         assert_eq!(plan(&[file("a.wav", 24 * 3600)]), plan(&[file("a.wav", SKETCH_SECONDS)]));
-        let unreadable = FileFacts { format: Err("no audio".to_owned()), ..file("b.wav", 60) };
+        let unreadable = FileFacts { format: Err(Unusable("no audio".to_owned())), ..file("b.wav", 60) };
         assert_eq!(plan(&[unreadable]), BASE_BYTES + PAIRS_BYTES);
     }
 }

@@ -80,7 +80,7 @@ pub(super) struct PlanFile {
     #[serde(rename = "heard")]
     pub(super) evidence: Evidence,
     pub(super) late: Option<Late>,
-    /// SampleDigest digests of the surveyed sources, by path.
+    /// Digests of the samples of the surveyed sources, by path.
     #[serde(rename = "contents")]
     pub(super) sample_digests: BTreeMap<String, String>,
 }

@@ -22,17 +22,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use loadin_plan::{placed, starts};
-
-use crate::output::manifest_file::read_manifest;
-use crate::source::file;
-use crate::stated::read_music;
-
-pub use self::error::UnitError;
-pub use self::estimate::Estimate;
 use loadin_analysis::Sketches;
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
+use loadin_plan::{placed, starts};
 use loadin_record::layout::MEMORY;
 use loadin_record::manifest::{Manifest, State};
 use loadin_record::survey::{FileFacts, Scope, Survey};
@@ -40,13 +33,18 @@ use loadin_storage::disk::RealDisk;
 use loadin_storage::pieces::{digest, digest_file};
 use loadin_storage::records::Records;
 
+pub use self::error::UnitError;
+pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
-use crate::journal::{self, JOURNAL, Renders, Surveys};
+use crate::journal::{self, JOURNAL, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
+use crate::output::manifest_file::read_manifest;
 use crate::render::{RenderContext, RenderError, render_all};
 use crate::run::{self, Job, Papers, RunError, StemOutcome, Study, StudyContext};
+use crate::source::file;
+use crate::stated::read_music;
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
 use crate::work::schedule::{in_parallel, in_parallel_shared};
@@ -109,6 +107,9 @@ impl UnitContext<'_> {
 }
 
 /// Lists a delivery for the other units, and says what work is left.
+///
+/// # Errors
+/// When the delivery cannot be listed or holds no audio, or when the output folder cannot be used or written to.
 pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
@@ -153,6 +154,9 @@ fn state(context: &UnitContext<'_>, folder: &OutFolder, files: &[FileFacts]) -> 
 
 /// Surveys those stems of the delivery that `mine` chooses by path and rank, the largest being 0. A stem that gives no
 /// measures is recorded as such: it costs itself, not the delivery. Gives the number of stems it was about.
+///
+/// # Errors
+/// When the listing is missing or another recipe's, when a stem cannot be read or recorded, or when asked to stop.
 pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usize, UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
@@ -231,6 +235,9 @@ fn surveys(context: &UnitContext<'_>, listed: &InventoryFile) -> Result<Vec<Surv
 }
 
 /// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
+///
+/// # Errors
+/// When the listing or a survey is missing, or when the output folder cannot be used or written to.
 pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let surveys = surveys(context, &listed)?;
@@ -251,8 +258,10 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     PlanFile::of(rests_on, study).store(&context.memory())
 }
 
-/// Renders those stems of the plan that `mine` chooses by path and rank, the longest being 0. Gives their number, and
-/// which of them failed, why.
+/// Renders the stems that `mine` chooses by path and rank, the longest being 0. Gives their number, and why which failed.
+///
+/// # Errors
+/// When there is no plan, when a stem cannot be read, written or recorded, or when asked to stop.
 pub fn render(
     context: &UnitContext<'_>,
     mine: &dyn Fn(&str, usize) -> bool,
@@ -277,7 +286,7 @@ pub fn render(
             Ok(_) => {}
             Err(RenderError::Stopped) => return Err(RunError::Stopped.into()),
             Err(RenderError::Store(error)) => return Err(RunError::Store(error).into()),
-            Err(error) => drop(failed.insert(path, error.to_string())),
+            Err(error) => drop(failed.insert(path, RenderFailure::from(error))),
         }
     }
     context.go_on()?;
@@ -287,12 +296,12 @@ pub fn render(
         if why.is_some() {
             stem.sources.iter().try_for_each(|source| readable(context, &source.path))?;
         }
-        renders.record_failed(stem, why.map(String::as_str));
+        renders.record_failed(stem, why);
         if why.is_none() && !renders.has(stem) || why.is_some() && renders.failed(stem).is_none() {
             return Err(UnitError::NotRecorded { path: stem.path().to_owned() });
         }
     }
-    Ok((stems.len(), failed.into_iter().collect()))
+    Ok((stems.len(), failed.into_iter().map(|(path, why)| (path, why.0)).collect()))
 }
 
 /// A disk on which these stems may take the place of what earlier plans have made of them.
@@ -321,6 +330,9 @@ fn disk_for(context: &UnitContext<'_>, stems: &[&StemPlan]) -> SharedDisk {
 }
 
 /// Seals the delivery: proves every output by its digest, and writes what lies beside the audio.
+///
+/// # Errors
+/// When surveys, plan or outputs are missing or out of date, when the output folder cannot be used, or a file not be written.
 pub fn seal(
     context: &UnitContext<'_>,
     papers: &Papers<'_>,

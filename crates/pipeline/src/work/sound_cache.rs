@@ -11,7 +11,7 @@ use loadin_codec::Metadata;
 use loadin_record::survey::FormatFacts;
 use memmap2::MmapMut;
 
-/// A place for sound, of limited room. Clones are one sound_cache.
+/// A place for sound, of limited room. Clones are one cache.
 #[derive(Debug, Clone, Default)]
 pub struct SoundCache {
     free_bytes: Arc<AtomicU64>,
@@ -20,7 +20,7 @@ pub struct SoundCache {
     kept: Arc<Mutex<BTreeMap<String, CachedSound>>>,
 }
 
-/// Bytes that are taken from the sound_cache until this is dropped.
+/// Bytes that are taken from the cache until this is dropped.
 #[derive(Debug)]
 struct Room {
     free_bytes: Arc<AtomicU64>,
@@ -78,7 +78,7 @@ fn block_bytes(channels: usize, frames: u64) -> u64 {
 }
 
 impl SoundCache {
-    /// A sound_cache for this many bytes of sound; 0 keeps nothing.
+    /// A cache for this many bytes of sound; 0 keeps nothing.
     pub fn new(bytes: u64) -> Self {
         Self { free_bytes: Arc::new(AtomicU64::new(bytes)), ..Self::default() }
     }
@@ -89,7 +89,7 @@ impl SoundCache {
 
     /// A writer for the sound of a file, where keeping it pays and there is room for all of it.
     pub(crate) fn writer(&self, format: &FormatFacts, target_hz: u32) -> Option<CacheWriter> {
-        let pays = format.rate_hz != target_hz || !format.codec.starts_with("PCM");
+        let pays = format.rate_hz != target_hz || !format.is_pcm();
         let pays = pays && !self.closed.load(Ordering::Relaxed);
         let frames = format.frames.filter(|&frames| pays && frames > 0)?;
         let frames = rescale_frames(frames, format.rate_hz, target_hz);

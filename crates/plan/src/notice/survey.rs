@@ -89,7 +89,7 @@ fn unstated(format: &FormatFacts) -> Finding {
         text += ", nor how much silence its coder has put before the sound: its place is in doubt";
     }
     let finding = Finding::new(Id::LengthUnstated, text);
-    if format.codec == "MP3" { finding.with("usual_delay_frames", USUAL_MP3_DELAY) } else { finding }
+    if format.is_mp3() { finding.with("usual_delay_frames", USUAL_MP3_DELAY) } else { finding }
 }
 
 fn seconds(frame: u64, rate_hz: u32) -> f64 {

@@ -8,7 +8,7 @@
 
 use loadin_audio::{Block, Decibels, with_simd};
 use loadin_record::finding::{Finding, Id, round_to, rounded};
-use loadin_record::link::LinkGain;
+use loadin_record::link::{LinkGain, Linked};
 use loadin_record::manifest::Change;
 use loadin_record::written::Measured;
 use schemars::JsonSchema;
@@ -165,7 +165,7 @@ fn one(
     own: &Settings,
     gain_db: f64,
     peak_db: f64,
-    scope: &str,
+    scope: &Linked,
     draft: &mut Draft<'_>,
     index: usize,
 ) -> Decision {

@@ -2,6 +2,7 @@
 //! It knows none of them.
 
 use loadin_audio::Block;
+use loadin_record::link::Linked;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -34,18 +35,18 @@ pub enum LinkScope {
 }
 
 impl LinkScope {
-    /// The linked active stems, as lists of indices with the name of the scope; references take no part.
-    pub fn scopes(links: &[Self], draft: &Draft<'_>) -> Vec<(String, Vec<usize>)> {
-        let mut scopes: Vec<(String, Vec<usize>)> = Vec::new();
+    /// The linked active stems, as lists of indices with what links them; references take no part.
+    pub fn scopes(links: &[Self], draft: &Draft<'_>) -> Vec<(Linked, Vec<usize>)> {
+        let mut scopes: Vec<(Linked, Vec<usize>)> = Vec::new();
         for (index, stem) in draft.linked() {
-            let name = match links[index] {
-                Self::Stem => format!("stem {}", stem.path()),
-                Self::Group => format!("group {}", stem.group.as_str()),
-                Self::Delivery => "delivery".to_owned(),
+            let scope = match links[index] {
+                Self::Stem => Linked::Stem(stem.path().to_owned()),
+                Self::Group => Linked::Group(stem.group.as_str().to_owned()),
+                Self::Delivery => Linked::Delivery,
             };
-            match scopes.iter_mut().find(|(known, _)| *known == name) {
+            match scopes.iter_mut().find(|(known, _)| *known == scope) {
                 Some((_, members)) => members.push(index),
-                None => scopes.push((name, vec![index])),
+                None => scopes.push((scope, vec![index])),
             }
         }
         scopes

@@ -8,6 +8,7 @@
 
 use loadin_audio::{Block, Fade};
 use loadin_record::finding::{Finding, Id};
+use loadin_record::link::Linked;
 use loadin_record::manifest::Change;
 use loadin_record::written::Measured;
 use schemars::JsonSchema;
@@ -145,12 +146,12 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     for (scope, mut members) in LinkScope::scopes(&links, draft) {
         let own = settings[members[0]].clone();
         let rate_hz = draft.stems[members[0]].rate_hz;
-        let pinned = draft.pinned_window(rate_hz).filter(|_| scope == "delivery");
+        let pinned = draft.pinned_window(rate_hz).filter(|_| scope == Linked::Delivery);
         let Some((from, to)) = pinned.or_else(|| window(&own, draft, &members)) else { continue };
         if pinned.is_some() {
             note_late_cuts(&own, draft, &members, from, to);
         }
-        if scope == "delivery" {
+        if scope == Linked::Delivery {
             let origin = members.iter().map(|&i| draft.stems[i].position).min().unwrap_or(0);
             let end = members.iter().map(|&i| end(&draft.stems[i])).max().unwrap_or(to);
             draft.link.trim_head_frames = (from - origin).max(0) as u64;
@@ -193,7 +194,7 @@ fn whole_bars(own: &Settings, cut: i64, rate_hz: u32, bar_seconds: Option<f64>) 
     }
 }
 
-fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &str) -> Decision {
+fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &Linked) -> Decision {
     let frames = stem.frames as i64;
     let head = (from - stem.position).clamp(0, frames);
     let keep = (to - stem.position).clamp(head, frames) - head;

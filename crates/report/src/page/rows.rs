@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::{State, StemRecord};
+use loadin_record::role::StemRole;
 
 use super::sheet::Sheet;
 use crate::picture::{mark, pictures};
@@ -294,7 +295,8 @@ fn head(order: usize, stem: &StemRecord, scale: &str) -> String {
     };
     let scale =
         if scale.is_empty() { String::new() } else { format!("<span class=zoom>drawn {scale}</span>") };
-    let reference = if stem.role == "reference" && stem.group != "reference" { ", reference" } else { "" };
+    let reference =
+        if stem.role == StemRole::Reference && stem.group != "reference" { ", reference" } else { "" };
     format!(
         "<th scope=rowgroup rowspan=2 tabindex={}><b class=\"{class}\">{label}</b>{source}\
          <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",

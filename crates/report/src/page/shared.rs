@@ -1,5 +1,6 @@
 //! What all stems share: level, start, length and rate, and what is known of the music. Knows no single stem.
 
+use loadin_record::link::Linked;
 use loadin_record::manifest::Manifest;
 use loadin_record::music::{Fact, heading, unit_of};
 use serde_json::Value;
@@ -59,7 +60,10 @@ fn gain_rows(manifest: &Manifest) -> Vec<Row> {
         .iter()
         .take(MOST_GAINS)
         .map(|gain| {
-            let scope = if gain.scope == "delivery" { "one for all linked stems" } else { &gain.scope };
+            let scope = match &gain.scope {
+                Linked::Delivery => "one for all linked stems".to_owned(),
+                other => other.to_string(),
+            };
             Row::new("Gain", format!("{} dB", number(gain.gain_db, 2, true)), scope)
         })
         .collect();

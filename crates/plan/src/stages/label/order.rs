@@ -52,11 +52,16 @@ impl Serialize for Order {
 }
 
 /// "found X, allowed is A, B or C".
-fn one_of<T: Copy>(found: &str, known: impl Iterator<Item = (&'static str, T)>) -> Result<T, String> {
+fn one_of<T: Copy, E: de::Error>(
+    found: &str,
+    known: impl Iterator<Item = (&'static str, T)>,
+) -> Result<T, E> {
     let known: Vec<(&str, T)> = known.collect();
     let names: Vec<&str> = known.iter().map(|(name, _)| *name).collect();
     let found_one = known.iter().find(|(name, _)| *name == found).map(|(_, value)| *value);
-    found_one.ok_or_else(|| format!("found \"{found}\", allowed is one of \"{}\"", names.join("\", \"")))
+    found_one.ok_or_else(|| {
+        E::custom(format!("found \"{found}\", allowed is one of \"{}\"", names.join("\", \"")))
+    })
 }
 
 impl<'de> Deserialize<'de> for Order {
@@ -72,14 +77,14 @@ impl<'de> Deserialize<'de> for Order {
 
             fn visit_str<E: de::Error>(self, text: &str) -> Result<Order, E> {
                 let names = NAMED.iter().map(|(name, _)| (*name, *name));
-                one_of(text, names).map(Order::Named).map_err(E::custom)
+                one_of(text, names).map(Order::Named)
             }
 
             fn visit_seq<A: de::SeqAccess<'de>>(self, mut list: A) -> Result<Order, A::Error> {
                 let mut groups: Vec<Group> = Vec::new();
                 while let Some(name) = list.next_element::<Cow<'de, str>>()? {
                     let all = Group::ALL.iter().map(|group| (group.as_str(), *group));
-                    let group = one_of(&name, all).map_err(de::Error::custom)?;
+                    let group = one_of(&name, all)?;
                     if groups.contains(&group) {
                         return Err(de::Error::custom(format!(
                             "\"{name}\" stands twice; a group has one place"
