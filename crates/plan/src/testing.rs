@@ -323,7 +323,7 @@ pub(crate) fn through(processor: &mut dyn Processor, sound: &[f64], block_frames
 
 /// What was measured of an output of so many frames.
 pub(crate) fn written(frames: u64) -> Measured {
-    Measured { frames, peak: 0.5, clipped: 0, audio_sha256: String::new(), metadata: Vec::new() }
+    Measured { frames, ..Measured::default() }
 }
 
 /// An output of which nothing is said, for decisions that need to know nothing of it.

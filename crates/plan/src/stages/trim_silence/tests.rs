@@ -52,8 +52,8 @@ fn cut_of(decision: &Decision) -> Option<Cut> {
 }
 
 /// A silent cut.
-fn clean(head: u64, keep: u64, tail: u64) -> Option<Cut> {
-    Some((head, keep, tail, (0, 0), true))
+fn clean(head: u64, keep: u64, tail: u64) -> Cut {
+    (head, keep, tail, (0, 0), true)
 }
 
 /// Decides for all stems by the same settings: `prepare` changes the draft before, `look` sees it after.
@@ -99,13 +99,13 @@ fn hiss(stem: Stem, frames: std::ops::Range<u64>, peak: f32) -> Stem {
 fn dead_air_is_cut_around_the_sound_and_what_is_kept_around_it() {
     let sounding = |from: u64, to: u64| [stem("Kick.wav").sounding(from..to)];
     for (from, to, cut) in [
-        (48_000, 96_000, clean(24_000, 84_000, 84_000)),
+        (48_000, 96_000, Some(clean(24_000, 84_000, 84_000))),
         // One window more of dead air than what is kept, and just none.
-        (24_480, 179_520, clean(480, 191_040, 480)),
+        (24_480, 179_520, Some(clean(480, 191_040, 480))),
         (24_000, 180_000, None),
         (23_520, 180_480, None),
-        (24_480, 180_000, clean(480, 191_520, 0)),
-        (24_000, 179_520, clean(0, 191_520, 480)),
+        (24_480, 180_000, Some(clean(480, 191_520, 0))),
+        (24_000, 179_520, Some(clean(0, 191_520, 480))),
         (0, 192_000, None),
     ] {
         check(SHORT, None, &sounding(from, to), as_they_are, |decisions, draft| {
@@ -132,13 +132,17 @@ fn stems_are_cut_at_one_place_and_keep_theirs() {
         stem("Kick.wav").sounding(48_000..72_000),
         stem("Snare.wav").silent(),
     ];
-    assert_eq!(cuts(SHORT, &stems, as_they_are), [clean(24_000, 108_000, 60_000); 3]);
+    assert_eq!(cuts(SHORT, &stems, as_they_are), [Some(clean(24_000, 108_000, 60_000)); 3]);
     // A later stem: the first sound of all is at 48 000 + 9 600 now, the last at 120 000.
     check(SHORT, None, &stems, at(&[0, 9_600, 4_800]), |decisions, draft| {
         let found: Vec<_> = decisions.iter().map(cut_of).collect();
         assert_eq!(
             found,
-            [clean(33_600, 98_400, 60_000), clean(24_000, 98_400, 69_600), clean(28_800, 98_400, 64_800)]
+            [
+                Some(clean(33_600, 98_400, 60_000)),
+                Some(clean(24_000, 98_400, 69_600)),
+                Some(clean(28_800, 98_400, 64_800))
+            ]
         );
         assert!(draft.stems.iter().all(|stem| (stem.position, stem.frames) == (33_600, 98_400)));
         let shifts: Vec<i64> = draft.stems.iter().map(|stem| stem.shift_frames).collect();
@@ -148,7 +152,7 @@ fn stems_are_cut_at_one_place_and_keep_theirs() {
     // A stem that comes in after the cut, or stops before it, loses nothing there.
     let apart = [stem("Bass.wav").sounding(48_000..96_000), stem("Kick.wav").frames(48_000)];
     check(SHORT, None, &apart, at(&[0, 60_000]), |decisions, draft| {
-        assert_eq!(cut_of(&decisions[0]), clean(24_000, 96_000, 72_000));
+        assert_eq!(cut_of(&decisions[0]), Some(clean(24_000, 96_000, 72_000)));
         assert_eq!(decisions[1], left(NO_DEAD_AIR));
         assert_eq!((draft.stems[0].position, draft.stems[1].position), (24_000, 60_000));
     });
@@ -159,7 +163,7 @@ fn a_time_line_that_does_not_begin_at_nought_is_cut_from_its_own_start() {
     for origin in [-9_600, 9_600] {
         let stems = [stem("Kick.wav").sounding(48_000..96_000)];
         check(SHORT, None, &stems, at(&[origin]), |decisions, draft| {
-            assert_eq!(cut_of(&decisions[0]), clean(24_000, 84_000, 84_000), "{origin}");
+            assert_eq!(cut_of(&decisions[0]), Some(clean(24_000, 84_000, 84_000)), "{origin}");
             assert_eq!((draft.link.trim_head_frames, draft.link.trim_tail_frames), (24_000, 84_000));
             assert_eq!((draft.stems[0].position, draft.stems[0].shift_frames), (origin + 24_000, 24_000));
         });
@@ -192,7 +196,7 @@ fn each_link_is_cut_for_itself() {
         check(&format!("{SHORT}link = \"{link}\""), None, &stems, as_they_are, |decisions, draft| {
             for (index, decision) in decisions.iter().enumerate() {
                 let (head, tail) = (heads[index], tails[index]);
-                assert_eq!(cut_of(decision), clean(head, 192_000 - head - tail, tail), "{link}");
+                assert_eq!(cut_of(decision), Some(clean(head, 192_000 - head - tail, tail)), "{link}");
             }
             let Decision::Cut { why, .. } = &decisions[0] else { panic!("{decisions:?}") };
             assert_eq!(*why, format!("dead air around the sound of the {scope}, quieter than -90 dBFS"));
@@ -209,7 +213,7 @@ fn a_link_goes_by_the_settings_of_its_first_stem() {
     with_given(&recipe(""), stems, &Evidence::default(), None, |draft| {
         let own = [settings(SHORT), settings("head = \"1 s\"\ntail = \"1 s\"")];
         let found: Vec<_> = decide(&own, draft).iter().map(cut_of).collect();
-        assert_eq!(found, [clean(24_000, 84_000, 84_000); 2]);
+        assert_eq!(found, [Some(clean(24_000, 84_000, 84_000)); 2]);
     });
 }
 
@@ -233,7 +237,7 @@ fn silence_and_a_stem_that_is_set_aside_are_left() {
         &[stem("Hat.wav").silent(), stem("Kick.wav").sounding(48_000..96_000)],
         as_they_are,
     );
-    assert_eq!(decided, [None, clean(24_000, 84_000, 84_000)]);
+    assert_eq!(decided, [None, Some(clean(24_000, 84_000, 84_000))]);
 }
 
 #[test]
@@ -276,7 +280,7 @@ fn a_bar_is_kept_where_the_tempo_is_known_and_else_seconds() {
     for (bar_seconds, head, tail) in [(Some(1.5), 168_000, 120_000), (None, 192_000, 144_000)] {
         let text = "head = [\"1 bar\", \"1 s\"]\ntail = [\"1 bar\", \"1 s\"]";
         let decided = cuts(text, &stems, |draft| draft.bar_seconds = bar_seconds);
-        assert_eq!(decided, [clean(head, 480_000 - head - tail, tail)]);
+        assert_eq!(decided, [Some(clean(head, 480_000 - head - tail, tail))]);
     }
 }
 
