@@ -10,7 +10,7 @@ use loadin_record::link::Link;
 use loadin_record::music::Facts;
 use loadin_record::survey::{
     ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Inventory,
-    Measures, Range, RelationFacts, Survey,
+    Measures, Range, RelationFacts, Survey, Unusable,
 };
 use loadin_record::written::Measured;
 
@@ -349,7 +349,7 @@ pub(crate) fn planned(
 ) -> Planned {
     let surveys = surveys(stems);
     let file = |survey: &Survey| {
-        let format = survey.format.clone().ok_or_else(|| "no audio".to_owned());
+        let format = survey.format.clone().ok_or_else(|| Unusable("no audio".to_owned()));
         FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
     };
     let files = surveys.iter().map(file).collect();

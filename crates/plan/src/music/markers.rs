@@ -139,6 +139,8 @@ pub fn markers_in(fact: &Fact) -> Vec<At<String>> {
 
 #[cfg(test)]
 mod tests {
+    use loadin_record::survey::Unusable;
+
     use super::*;
     use crate::testing::stem;
 
@@ -154,7 +156,7 @@ mod tests {
     /// A file at 48 kHz.
     fn file(path: &str, markers: &[(u64, &str)]) -> FileFacts {
         let marker = |&(frame, name): &(u64, &str)| MarkerFacts { frame, name: name.to_owned() };
-        let mut format = stem(path).survey().format.ok_or_else(String::new);
+        let mut format = stem(path).survey().format.ok_or_else(|| Unusable(String::new()));
         format.as_mut().unwrap().markers = markers.iter().map(marker).collect();
         FileFacts { path: path.to_owned(), bytes: 9, format }
     }
@@ -164,7 +166,7 @@ mod tests {
         let verse: &[(u64, &str)] = &[(48_000, "Verse")];
         let midis = [midi("a.mid", &[(1.0, "Verse")]), midi("b.mid", &[]), midi("c.mid", &[(1.04, "verse")])];
         let files = [file("x.wav", verse), file("y.wav", &[]), file("z.wav", verse)];
-        let torn = FileFacts { format: Err("it is torn".to_owned()), ..file("t.wav", &[]) };
+        let torn = FileFacts { format: Err(Unusable("it is torn".to_owned())), ..file("t.wav", &[]) };
         let lone = [file("w.wav", &[(96_000, "Chorus")]), torn];
         let sources = |midis: &[(String, Midi)], files: &[FileFacts]| {
             Markers::of(midis, files).fact().map(|fact| fact.source)

@@ -3,8 +3,8 @@
 use loadin_record::evidence::{Estimates, Evidence};
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::{Pin, PinnedStem};
-use loadin_record::link::{Link, LinkGain};
-use loadin_record::survey::MarkerFacts;
+use loadin_record::link::{Link, LinkGain, Linked};
+use loadin_record::survey::{MarkerFacts, Unusable};
 use loadin_session::Group;
 use serde_json::json;
 
@@ -82,7 +82,7 @@ fn linked_stems_share_gain_cut_start_and_length() {
     assert_eq!((link.timestamp_frames, link.length_frames), (Some(HOUR + 24_000), 240_000));
     assert_eq!((link.majority_hz, link.by_stamps), (48_000, true));
     let [LinkGain { scope, gain_db, loudest_db }] = &link.gains[..] else { panic!("{:?}", link.gains) };
-    assert_eq!((scope.as_str(), *loudest_db), ("delivery", -6.0206));
+    assert_eq!((scope, *loudest_db), (&Linked::Delivery, -6.0206));
     assert!((gain_db - 0.0206).abs() < 1e-4, "{gain_db}");
 
     let shape = |stem: &StemPlan| {
@@ -231,7 +231,7 @@ fn pin() -> Pin {
         folder: "Old".to_owned(),
         start_frames: Some(HOUR as i64 - 48_000),
     };
-    let gain = LinkGain { scope: "delivery".to_owned(), gain_db: 6.0, loudest_db: -12.0 };
+    let gain = LinkGain { scope: Linked::Delivery, gain_db: 6.0, loudest_db: -12.0 };
     let link = Link {
         gains: vec![gain],
         length_frames: 240_000,
@@ -338,10 +338,10 @@ fn the_recipe_says_how_stems_are_placed_and_a_pin_says_it_better() {
 #[test]
 fn headers_alone_say_where_files_start_too() {
     let file = |path: &str, stamp: u64| {
-        let format = stem(path).stamp(stamp).survey().format.ok_or_else(|| "no audio".to_owned());
+        let format = stem(path).stamp(stamp).survey().format.ok_or_else(|| Unusable("no audio".to_owned()));
         FileFacts { path: path.to_owned(), bytes: 9, format }
     };
-    let torn = FileFacts { format: Err("it is torn".to_owned()), ..file("Torn.wav", 0) };
+    let torn = FileFacts { format: Err(Unusable("it is torn".to_owned())), ..file("Torn.wav", 0) };
     let files =
         [file("Bass.wav", HOUR), file("Kick.wav", HOUR + 480), torn, file("Bass Amp.wav", HOUR - 480)];
     let by_glob = stated_starts(&recipe(ALL), &files);
@@ -378,7 +378,7 @@ fn a_reference_by_glob_is_one_for_everybody_who_asks() {
 
     let stems = stems().map(|one| one.measured_at(48_000));
     let Planned { plan, .. } = planned(&recipe, stems, &Beside::default());
-    assert_eq!(plan.stems[2].role, "reference");
+    assert_eq!(plan.stems[2].role, StemRole::Reference);
     assert_eq!(plan.link.gains[0].loudest_db, -6.0206, "its peak has no say in the gain");
     assert_eq!(ids(&plan.findings), [""; 0], "its rate and its length mix with nothing");
     let outputs: Vec<(u32, u64)> = plan.stems.iter().map(|s| (s.output.rate_hz, s.output.frames)).collect();

@@ -55,7 +55,7 @@ fn left(why: &str) -> Decision {
 }
 
 fn link_gain(scope: &str, gain_db: f64, loudest_db: f64) -> LinkGain {
-    LinkGain { scope: scope.to_owned(), gain_db, loudest_db }
+    LinkGain { scope: scope.parse().unwrap(), gain_db, loudest_db }
 }
 
 /// A loudest peak of -6 dBFS, and one gain for all so that the rough balance stays: common practice, no source.
@@ -185,7 +185,7 @@ fn each_link_has_a_gain_of_its_own() {
     ] {
         check(&settings(&format!("link = \"{link}\"")), None, &stems, |decisions, draft| {
             assert_eq!(gains(decisions), expected.map(Some), "{link}");
-            let found: Vec<&str> = draft.link.gains.iter().map(|gain| gain.scope.as_str()).collect();
+            let found: Vec<String> = draft.link.gains.iter().map(|gain| gain.scope.to_string()).collect();
             assert_eq!(found, scopes);
             let Decision::Gain { why, .. } = &decisions[0] else { panic!("{:?}", decisions[0]) };
             assert!(why.starts_with(&format!("the loudest peak of the {} is at", scopes[0])), "{why}");
