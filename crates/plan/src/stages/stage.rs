@@ -81,7 +81,7 @@ mod tests {
 
     /// The scopes of a delivery in which three stems take part: a bass and two drums. The rough mix is a reference, and two
     /// stems are not rendered.
-    fn scopes(links: [LinkScope; 6]) -> Vec<(String, Vec<usize>)> {
+    fn scopes(links: [LinkScope; 6]) -> Vec<(Linked, Vec<usize>)> {
         with_draft(&recipe(""), PATHS.map(stem), |draft| {
             draft.stems[4].fate = Fate::Fail { why: "x".to_owned() };
             draft.stems[5].fate = Fate::SetAside { why: "x".to_owned() };
@@ -90,8 +90,8 @@ mod tests {
         })
     }
 
-    fn named(scopes: &[(&str, &[usize])]) -> Vec<(String, Vec<usize>)> {
-        scopes.iter().map(|&(name, members)| (name.to_owned(), members.to_vec())).collect()
+    fn named(scopes: &[(&str, &[usize])]) -> Vec<(Linked, Vec<usize>)> {
+        scopes.iter().map(|&(name, members)| (name.parse().unwrap(), members.to_vec())).collect()
     }
 
     #[test]
