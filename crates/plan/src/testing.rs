@@ -164,14 +164,15 @@ impl Stem {
         if loudest == 0.0 {
             measures.active_frames = 0;
         }
-        measures.relation = (peaks.len() == 2).then(|| RelationFacts {
+        let relation = RelationFacts {
             max_difference: 1.0,
             worst_difference_ratio: 1.0,
             max_sum: 1.0,
             worst_sum_ratio: 1.0,
             correlation: Some(0.0),
             side_to_mid: Some(1.0),
-        });
+        };
+        measures.relation = (peaks.len() == 2).then_some(relation);
         let frames = measures.target_frames;
         self.redraw(frames)
     }

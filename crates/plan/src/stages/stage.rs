@@ -85,8 +85,7 @@ mod tests {
         with_draft(&recipe(""), PATHS.map(stem), |draft| {
             draft.stems[4].fate = Fate::Fail { why: "x".to_owned() };
             draft.stems[5].fate = Fate::SetAside { why: "x".to_owned() };
-            let scopes = LinkScope::scopes(&links, draft).into_iter();
-            scopes.map(|(scope, members)| (scope.to_string(), members)).collect()
+            LinkScope::scopes(&links, draft)
         })
     }
 

@@ -273,7 +273,7 @@ fn two_joined_files_stay_left_and_right_whatever_the_layout() {
     for layout in ["as-is", "mono", "stereo"] {
         with_draft(&recipe(""), [stem("Amp L.wav"), stem("Amp R.wav")], |draft| {
             join_first_two(draft);
-            assert_eq!(decided(&[&format!("layout = \"{layout}\"")], draft), [wanted.clone()]);
+            assert_eq!(decided(&[&format!("layout = \"{layout}\"")], draft), std::slice::from_ref(&wanted));
             assert_eq!(draft.stems[0].channels.len(), 2);
         });
     }
