@@ -63,7 +63,7 @@ pub struct LateFile {
 
 /// What one file is.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[schemars(rename = "Facts2")]
+#[schemars(rename = "Facts")]
 pub struct FileSummary {
     /// SHA-256 of the file, in hex; null when it could not be read.
     pub sha256: Option<String>,
