@@ -94,11 +94,11 @@ fn replace_texts(value: &mut serde_json::Value, payload: &str) {
         Value::Array(list) => list.iter_mut().for_each(|item| replace_texts(item, payload)),
         Value::Object(map) => {
             for (key, item) in map.iter_mut() {
-                if !matches!(
-                    key.as_str(),
-                    "id" | "severity" | "state" | "late" | "confidence" | "fate" | "polarity"
-                ) {
-                    replace_texts(item, payload);
+                match key.as_str() {
+                    "id" | "severity" | "state" | "late" | "confidence" | "fate" | "polarity" | "role" => {}
+                    // A link is the delivery, or a group or stem of any name.
+                    "scope" => *item = format!("group {payload}").into(),
+                    _ => replace_texts(item, payload),
                 }
             }
         }
