@@ -73,8 +73,8 @@ fn carry_out<T: Send + 'static>(
     let source = &stem.sources[0];
     let seconds = source.frames as f64 / f64::from(source.rate_hz.max(1));
     let seconds = seconds.max(stem.output.frames as f64 / f64::from(stem.output.rate_hz.max(1)));
-    let (own_shop, own_stem) = (Arc::clone(context), stem.clone());
-    watched(context.work.patience, seconds, move |heartbeat| work(&own_shop, &own_stem, heartbeat))
+    let (own_context, own_stem) = (Arc::clone(context), stem.clone());
+    watched(context.work.patience, seconds, move |heartbeat| work(&own_context, &own_stem, heartbeat))
         .unwrap_or_else(|error| Err(RenderError::Source(error.to_string())))
 }
 

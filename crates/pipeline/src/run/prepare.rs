@@ -1,4 +1,4 @@
-//! A whole run over one delivery: scan → measure → plan → render → seal. The same steps serve the dry run.
+//! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
 
 use std::collections::BTreeMap;
 use std::path::Path;

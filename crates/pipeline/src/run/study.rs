@@ -26,7 +26,7 @@ use crate::run::error::RunError;
 use crate::run::pin::pin_of;
 use crate::source::scan::scan;
 use crate::stated::read_music;
-use crate::survey::measure::survey as measure;
+use crate::survey::measure::survey_stem;
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
 use crate::work::handoff::Threads;
@@ -172,7 +172,7 @@ impl StudyContext<'_> {
         if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
     }
 
-    /// What the survey of each listed file shall survey, in the order of the files.
+    /// What the survey of each listed file shall measure, in the order of the files.
     pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
         let files = &inventory.files;
         let pin = self.binding(inventory).map(pin_of);
@@ -214,7 +214,7 @@ impl StudyContext<'_> {
             self.work.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
         }
-        let (survey, sketch) = measure(self.delivery, file, scope, threads, self.work);
+        let (survey, sketch) = survey_stem(self.delivery, file, scope, threads, self.work);
         if let Some(sketch) = sketch {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }

@@ -25,7 +25,7 @@ use crate::work::watchdog::{Heartbeat, WatchdogError, watched};
 
 /// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
 /// in the result. What pays to be kept for the render goes into the sound cache.
-pub(crate) fn survey(
+pub(crate) fn survey_stem(
     root: &Path,
     file: &FileFacts,
     scope: Scope,
