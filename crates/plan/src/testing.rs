@@ -13,8 +13,9 @@ use loadin_record::survey::{
     Measures, Range, RelationFacts, Survey, Unusable,
 };
 use loadin_record::written::Measured;
+use serde::de::DeserializeOwned;
 
-use crate::draft::{Draft, DraftChannel};
+use crate::draft::{Draft, DraftChannel, DraftStem};
 use crate::drafting;
 use crate::music::Music;
 use crate::placement::StemStarts;
@@ -367,4 +368,18 @@ pub(crate) fn planned(
         earlier: beside.earlier,
     };
     planning::plan(&given, Music::of(&inventory, &texts, Vec::new(), Vec::new()))
+}
+
+/// What a stage decides by these settings, one text for all stems or one a stem, and the stems as they were before.
+pub(crate) fn decide_by<'a, S: DeserializeOwned, D>(
+    texts: &[&str],
+    draft: &mut Draft<'a>,
+    decide: impl Fn(&[S], &mut Draft<'a>) -> Vec<D>,
+) -> (Vec<DraftStem<'a>>, Vec<D>) {
+    let texts = texts.iter().cycle().take(draft.stems.len());
+    let settings: Vec<S> = texts.map(|text| toml::from_str(text).unwrap()).collect();
+    let before = draft.stems.clone();
+    let decisions = decide(&settings, draft);
+    assert_eq!(decisions.len(), before.len());
+    (before, decisions)
 }

@@ -167,7 +167,7 @@ mod tests {
     use super::*;
     use crate::recipe::Recipe;
     use crate::shape::OutputPlan;
-    use crate::testing::{HEAD, Stem, join_first_two, recipe, stem, with_draft};
+    use crate::testing::{HEAD, Stem, decide_by, join_first_two, recipe, stem, with_draft};
 
     fn settings(text: &str) -> Settings {
         toml::from_str(text).unwrap()
@@ -176,11 +176,7 @@ mod tests {
     /// The decisions by these settings, one text for all stems or one a stem. That every fate says the same, and that
     /// nothing else of the draft changes, is checked on the way.
     fn decided(texts: &[&str], draft: &mut Draft<'_>) -> Vec<Decision> {
-        let settings: Vec<Settings> =
-            texts.iter().cycle().take(draft.stems.len()).map(|text| settings(text)).collect();
-        let before = draft.stems.clone();
-        let decisions = decide(&settings, draft);
-        assert_eq!(decisions.len(), before.len());
+        let (before, decisions) = decide_by(texts, draft, decide);
         for ((decision, before), stem) in decisions.iter().zip(before).zip(&draft.stems) {
             let fate = match decision.clone() {
                 Decision::Leave { .. } => Fate::Render,

@@ -141,7 +141,7 @@ mod tests {
     use crate::draft::DraftStem;
     use crate::recipe::Recipe;
     use crate::shape::{Fate, OutputPlan, SourcePlan};
-    use crate::testing::{HEAD, Stem, processed, recipe, stem, with_draft};
+    use crate::testing::{HEAD, Stem, decide_by, processed, recipe, stem, with_draft};
 
     fn settings(text: &str) -> Settings {
         toml::from_str(text).unwrap()
@@ -150,11 +150,7 @@ mod tests {
     /// The decisions by these settings, one text for all stems or one a stem. That rate and length follow them, and that
     /// nothing else of the draft changes, is checked on the way.
     fn decided(texts: &[&str], draft: &mut Draft<'_>) -> Vec<Decision> {
-        let settings: Vec<Settings> =
-            texts.iter().cycle().take(draft.stems.len()).map(|text| settings(text)).collect();
-        let before = draft.stems.clone();
-        let decisions = decide(&settings, draft);
-        assert_eq!(decisions.len(), before.len());
+        let (before, decisions) = decide_by(texts, draft, decide);
         for ((decision, before), stem) in decisions.iter().zip(before).zip(&draft.stems) {
             let wanted = match *decision {
                 Decision::Leave { .. } => before,

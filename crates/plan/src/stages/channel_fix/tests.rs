@@ -4,7 +4,7 @@ use loadin_record::survey::ChannelMeasures;
 
 use super::*;
 use crate::shape::{Fate, OutputPlan};
-use crate::testing::{Stem, ids, join_first_two, processed, recipe, stem, with_draft};
+use crate::testing::{Stem, decide_by, ids, join_first_two, processed, recipe, stem, with_draft};
 
 fn settings(text: &str) -> Settings {
     toml::from_str(text).unwrap()
@@ -13,11 +13,7 @@ fn settings(text: &str) -> Settings {
 /// The decisions by these settings, one text for all stems or one a stem. That the channels follow them, and that nothing
 /// else of the draft but its findings changes, is checked on the way: the samples that stay are still the source's.
 fn decided(texts: &[&str], draft: &mut Draft<'_>) -> Vec<Decision> {
-    let settings: Vec<Settings> =
-        texts.iter().cycle().take(draft.stems.len()).map(|text| settings(text)).collect();
-    let before = draft.stems.clone();
-    let decisions = decide(&settings, draft);
-    assert_eq!(decisions.len(), before.len());
+    let (before, decisions) = decide_by(texts, draft, decide);
     for ((decision, before), stem) in decisions.iter().zip(before).zip(&draft.stems) {
         let channels = match *decision {
             Decision::Leave { .. } | Decision::Join { .. } => before.channels.clone(),
