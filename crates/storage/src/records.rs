@@ -59,20 +59,15 @@ impl<'a> Records<'a> {
         K: Serialize,
         V: DeserializeOwned,
     {
-        let mut bytes = fs::read(self.place(step, name)).ok()?;
-        let (record, tail): (Record<serde_json::Value, V>, _) = parse(&bytes)?;
+        let (record, tail) = read_record::<V>(&self.place(step, name))?;
         let wanted = serde_json::to_value(key).ok()?;
         let ours = record.program == self.version.program && record.results == self.version.results;
-        let head = bytes.len() - tail.len();
-        (ours && record.key == wanted).then(|| {
-            bytes.drain(..head);
-            (record.value, bytes)
-        })
+        (ours && record.key == wanted).then_some((record.value, tail))
     }
 
     /// The last record of this step about `name`, whatever it rests on and whoever wrote it.
     pub fn read_any<V: DeserializeOwned>(&self, step: &str, name: &str) -> Option<(V, Vec<u8>)> {
-        value_of(&fs::read(self.place(step, name)).ok()?)
+        read_record(&self.place(step, name)).map(|(record, tail)| (record.value, tail))
     }
 
     /// Every record of this step, whatever it rests on and whoever wrote it.
@@ -81,7 +76,7 @@ impl<'a> Records<'a> {
         let ending = format!(".{step}");
         let of_step =
             entries.filter(|entry| entry.file_name().to_str().is_some_and(|n| n.ends_with(&ending)));
-        of_step.filter_map(|entry| Some(value_of(&fs::read(entry.path()).ok()?)?.0)).collect()
+        of_step.filter_map(|entry| Some(read_record(&entry.path())?.0.value)).collect()
     }
 
     /// Writes a record with bytes behind it. Best effort, and says whether it went well: without it the work is done again.
@@ -122,9 +117,13 @@ impl<'a> Records<'a> {
     }
 }
 
-fn value_of<V: DeserializeOwned>(bytes: &[u8]) -> Option<(V, Vec<u8>)> {
-    let (record, tail): (Record<serde_json::Value, V>, _) = parse(bytes)?;
-    Some((record.value, tail.to_vec()))
+/// The record in a file and the bytes behind it, in the memory that they were read into.
+fn read_record<V: DeserializeOwned>(place: &Path) -> Option<(Record<serde_json::Value, V>, Vec<u8>)> {
+    let mut bytes = fs::read(place).ok()?;
+    let (record, tail) = parse(&bytes)?;
+    let head = bytes.len() - tail.len();
+    bytes.drain(..head);
+    Some((record, bytes))
 }
 
 /// A record and the bytes behind it, if its digest is right.
