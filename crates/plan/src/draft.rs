@@ -210,6 +210,11 @@ impl<'a> Draft<'a> {
         origin.map_or(0, |(frames, origin_hz)| rescale_frames(frames, origin_hz, rate_hz) as i64)
     }
 
+    /// Whether a stem has come after the first preparation, or is another file than it was.
+    pub fn is_late(&self, stem: &DraftStem<'_>) -> bool {
+        self.pin.is_some_and(|pin| !stem.sources.iter().all(|source| pin.is_same(source)))
+    }
+
     /// The part of the common time line that a pin gives to every stem: first frame and end, at `rate_hz`.
     pub fn pinned_window(&self, rate_hz: u32) -> Option<(i64, i64)> {
         let link = &self.pin?.link;

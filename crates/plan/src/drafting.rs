@@ -3,6 +3,7 @@
 use loadin_record::evidence::Evidence;
 use loadin_record::late::Pin;
 use loadin_record::link::Link;
+use loadin_record::role::StemRole;
 use loadin_record::survey::Survey;
 use loadin_session::{Group, role_of, without_title};
 
@@ -35,7 +36,7 @@ pub(crate) fn draft<'a>(
     let spoken = without_title(&paths);
     let majority_hz = majority_hz(recipe, &rates, pin);
     let mut stems: Vec<DraftStem<'a>> =
-        surveys.iter().zip(&spoken).map(|(survey, name)| draft_stem(recipe, survey, name)).collect();
+        surveys.iter().zip(&spoken).map(|(survey, name)| draft_stem(recipe, survey, name, pin)).collect();
     stems.sort_by(|a, b| a.path().cmp(b.path()));
     Draft {
         stems,
@@ -50,14 +51,23 @@ pub(crate) fn draft<'a>(
 }
 
 /// `name` is the path without a title that sounds like a role.
-fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<'a> {
+fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&Pin>) -> DraftStem<'a> {
     let role = role_of(name);
-    let reference = recipe.is_reference(&survey.path);
+    // A promised stem is what it was, whatever the names around it say now.
+    let promised = pin.and_then(|pin| pin.stem(&survey.path));
+    let reference = promised
+        .and_then(|stem| stem.role)
+        .map_or_else(|| recipe.is_reference(&survey.path), |role| role == StemRole::Reference);
+    let sorted = promised.and_then(|stem| Group::ALL.iter().find(|group| group.as_str() == stem.group));
     let channels = survey.measures.as_ref().map_or(0, |measures| measures.channels.len());
     let format = survey.format.as_ref();
     DraftStem {
         sources: vec![survey],
-        group: if reference { Group::Reference } else { role.group() },
+        group: match sorted {
+            Some(group) => *group,
+            None if reference => Group::Reference,
+            None => role.group(),
+        },
         role,
         reference,
         fate: Fate::Render,
@@ -80,8 +90,6 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
-
     use super::*;
     use crate::testing::{recipe, stem, with_draft};
 
@@ -96,7 +104,7 @@ mod tests {
         assert_eq!(rate(&[("a.wav", 44_100), ("b.wav", 48_000)], None), 48_000, "of equals, the higher");
         assert_eq!(rate(&[], None), 48_000);
         let link = Link { majority_hz: 88_200, ..Link::default() };
-        let pin = Pin { link, stems: BTreeMap::new() };
+        let pin = crate::testing::pin(link);
         assert_eq!(rate(&files, Some(&pin)), 88_200);
     }
 

@@ -19,6 +19,7 @@ pub mod recipe;
 pub mod shape;
 pub mod stages;
 pub mod values;
+pub mod visit;
 
 pub use self::drafting::majority_hz;
 pub use self::planning::{Given, Planned, placed, plan, starts, stated_starts};

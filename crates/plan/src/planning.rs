@@ -155,7 +155,10 @@ fn decide(stage: &RecipeStage, draft: &mut Draft<'_>) -> Vec<Decision> {
 }
 
 fn finish(delivery: &str, draft: Draft<'_>, decisions: Vec<Vec<Decision>>) -> Plan {
-    let mut link = draft.link;
+    let mut link = match draft.pin {
+        Some(pin) => pin.link_with(draft.link.gains),
+        None => draft.link,
+    };
     // A recipe that gives no common start leaves every stem its own.
     link.timestamp_frames = link.timestamp_frames.filter(|_| draft.starts.is_some());
     let stems = draft.stems.into_iter().zip(decisions);

@@ -69,6 +69,16 @@ pub enum Fate {
     },
 }
 
+impl Fate {
+    /// Why it is not prepared.
+    pub fn why(&self) -> Option<&str> {
+        match self {
+            Self::Render => None,
+            Self::SetAside { why } | Self::Fail { why } => Some(why),
+        }
+    }
+}
+
 /// A marker that is written into an output.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct PlannedMarker {

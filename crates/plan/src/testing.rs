@@ -294,7 +294,13 @@ pub(crate) fn with_given<R>(
 
 /// What a finished preparation has fixed for all stems together, and nothing of a single one.
 pub(crate) fn pin(link: Link) -> Pin {
-    Pin { link: Link { majority_hz: 48_000, ..link }, stems: BTreeMap::new() }
+    Pin {
+        link: Link { majority_hz: 48_000, ..link },
+        stems: BTreeMap::new(),
+        origin_frames: None,
+        facts: Facts::default(),
+        taken: Vec::new(),
+    }
 }
 
 /// What a processor makes of a mono stream that comes in blocks of `block_frames`.

@@ -8,15 +8,17 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::link::{Link, LinkGain, Linked};
+use crate::music::Facts;
+use crate::role::StemRole;
 use crate::source::SourceRecord;
 use crate::survey::Survey;
 
-/// What came late, and what binds it.
+/// What the last visit that changed something has found, and what bound it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Late {
-    /// What the first preparation has fixed.
+    /// What was promised before that visit, by the paths that the sources have now.
     pub pin: Pin,
-    /// The files, by path.
+    /// What came, was replaced or went, by path; empty where only the recipe or a file's path has changed.
     pub files: Vec<LateFile>,
 }
 
@@ -29,7 +31,7 @@ pub enum ChangeKind {
     Added,
     /// Another file has its name now.
     Replaced,
-    /// It is not there any more; its output lies in `set-aside`.
+    /// It is not there any more; its output stays.
     Removed,
 }
 
@@ -105,16 +107,26 @@ pub struct Comparison {
     pub differs: Vec<(f64, f64)>,
 }
 
-/// What is fixed.
+/// What is promised: whatever changes around it, a later visit keeps it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Pin {
     /// What the linked stems share.
     pub link: Link,
-    /// Every stem of the first preparation that had an output, by its source's path.
+    /// Every stem that ever got a label, by its source's path, also one whose source or output is gone: a label and its
+    /// number belong to one stem for ever. The halves of a joined pair stand apart and share a label.
     pub stems: BTreeMap<String, PinnedStem>,
+    /// Where stems without a time stamp start, in frames since midnight at the output rate; where there is one start.
+    #[serde(default)]
+    pub origin_frames: Option<i64>,
+    /// What was known of the music when the first stems were prepared: a note that comes later moves no marker of theirs.
+    #[serde(default)]
+    pub facts: Facts,
+    /// Labels that no stem has, and that files of somebody's own below `audio/` would be mistaken for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub taken: Vec<String>,
 }
 
-/// What is fixed of one stem.
+/// What is promised of one stem.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PinnedStem {
     /// SHA-256 of the source, in hex.
@@ -126,10 +138,17 @@ pub struct PinnedStem {
     pub folder: String,
     /// Where the source's first frame stands, in frames since midnight at the output rate; where there is one start.
     pub start_frames: Option<i64>,
+    /// Whether it is one of the stems or a reference; null where an earlier form did not say it.
+    #[serde(default)]
+    #[schemars(with = "Option<String>")]
+    pub role: Option<StemRole>,
+    /// The group that it is sorted in; empty where an earlier form did not say it.
+    #[serde(default)]
+    pub group: String,
 }
 
 impl Pin {
-    /// What is fixed of the stem whose source has this path.
+    /// What is promised of the stem whose source has this path.
     pub fn stem(&self, path: &str) -> Option<&PinnedStem> {
         self.stems.get(path)
     }
@@ -139,9 +158,36 @@ impl Pin {
         self.stem(&survey.path).is_some_and(|stem| stem.sha256 == survey.sha256)
     }
 
+    /// Whether two files were one stem: left and right.
+    pub fn are_joined(&self, left: &str, right: &str) -> bool {
+        let name = |path: &str| self.stem(path).and_then(PinnedStem::name);
+        name(left).is_some() && name(left) == name(right)
+    }
+
     /// The gain of a link of several stems; a stem that is a link of its own gets its own.
     pub fn gain(&self, scope: &Linked) -> Option<&LinkGain> {
         self.link.gains.iter().find(|gain| gain.scope == *scope && !matches!(scope, Linked::Stem(_)))
+    }
+
+    /// What linked stems share, with the gains of links that have come since: a gain once given stays.
+    pub fn link_with(&self, since: Vec<LinkGain>) -> Link {
+        let mut link = self.link.clone();
+        for gain in since {
+            match link.gains.iter_mut().find(|known| known.scope == gain.scope) {
+                // A stem that is a link of its own has its own gain: a replaced one gets another.
+                Some(known) if matches!(gain.scope, Linked::Stem(_)) => *known = gain,
+                Some(_) => {}
+                None => link.gains.push(gain),
+            }
+        }
+        link
+    }
+}
+
+impl PinnedStem {
+    /// Folder and label, which no other stem has.
+    pub fn name(&self) -> Option<(&str, &str)> {
+        Some((&self.folder, self.label.as_deref()?))
     }
 }
 

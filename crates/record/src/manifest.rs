@@ -67,7 +67,7 @@ pub struct Manifest {
     pub findings: Vec<Finding>,
     /// Files that took no part.
     pub ignored: Vec<Ignored>,
-    /// What came, was replaced or went after the first preparation; null where nothing did.
+    /// What the last visit after the first preparation has changed, and what bound it; null for a first preparation.
     pub late: Option<Late>,
     /// SHA-256, in hex, of this manifest as compact JSON with an empty `digest` and without `run`.
     pub digest: String,
@@ -169,6 +169,9 @@ pub struct StemRecord {
     pub findings: Vec<Finding>,
     /// Why it failed or was set aside.
     pub error: Option<String>,
+    /// The version of the program that made the output, where it is not the one that wrote this manifest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub made_by: Option<String>,
 }
 
 /// A prepared file.

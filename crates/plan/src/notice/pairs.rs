@@ -22,7 +22,7 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
         } else {
             let text = format!("looks like the left half of a stereo pair with \"{partner}\"");
             draft.stems[left].note(Finding::new(Id::SidePair, text).with("right", partner));
-            if wants_join(recipe, draft.stems[left].path()) {
+            if wants_join(recipe, draft.stems[left].path()) && may_join(draft, left, right) {
                 absorb(draft, left, right);
                 gone.push(right);
             }
@@ -36,6 +36,13 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
 
 fn wants_join(recipe: &Recipe, path: &str) -> bool {
     recipe.settings::<channel_fix::Settings>(path).is_some_and(|settings| settings.pairs == Pairs::Join)
+}
+
+/// What was prepared as two stems stays two, and a late half joins nobody who is at work already.
+fn may_join(draft: &Draft<'_>, left: usize, right: usize) -> bool {
+    let Some(pin) = draft.pin else { return true };
+    let (left, right) = (draft.stems[left].path(), draft.stems[right].path());
+    pin.are_joined(left, right) || (pin.stem(left).is_none() && pin.stem(right).is_none())
 }
 
 fn input(stem: &DraftStem<'_>) -> PairInput {

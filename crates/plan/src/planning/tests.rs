@@ -231,6 +231,8 @@ fn pin() -> Pin {
         label: Some("01_Low".to_owned()),
         folder: "Old".to_owned(),
         start_frames: Some(HOUR as i64 - 48_000),
+        role: None,
+        group: String::new(),
     };
     let gain = LinkGain { scope: Linked::Delivery, gain_db: 6.0, loudest_db: -12.0 };
     let link = Link {
@@ -241,7 +243,7 @@ fn pin() -> Pin {
         by_stamps: true,
         ..Link::default()
     };
-    Pin { link, stems: [("Bass.wav".to_owned(), pinned)].into() }
+    Pin { stems: [("Bass.wav".to_owned(), pinned)].into(), ..testing::pin(link) }
 }
 
 #[test]

@@ -150,11 +150,11 @@ fn keep_pinned_places(draft: &mut Draft<'_>, target_hz: u32) {
     let Some(pin) = draft.pin else { return };
     let origin = draft.origin_frames(target_hz);
     for stem in &mut draft.stems {
-        let Some(start_frames) = pin.stem(stem.path()).and_then(|pinned| pinned.start_frames) else {
-            continue;
-        };
         let stamped = stem.sources[0].format.as_ref().is_some_and(|f| f.timestamp_frames.is_some());
-        if !(pin.link.by_stamps && stamped) || pin.is_same(stem.sources[0]) {
+        let own_place = pin.link.by_stamps && stamped && !pin.is_same(stem.sources[0]);
+        // A late file without a stamp starts where such files started before, whatever stamps came with it.
+        let start_frames = pin.stem(stem.path()).and_then(|pinned| pinned.start_frames).or(pin.origin_frames);
+        if let Some(start_frames) = start_frames.filter(|_| !own_place) {
             stem.position = start_frames - origin;
         }
     }
@@ -228,10 +228,8 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
 
 /// A late stem is never cut in silence.
 fn note_late_cuts(draft: &mut Draft<'_>, origin: i64, end: i64) {
-    if draft.pin.is_none() {
-        return;
-    }
-    for stem in draft.stems.iter_mut().filter(|stem| stem.is_active() && !stem.reference) {
+    let late: Vec<bool> = draft.stems.iter().map(|stem| draft.is_late(stem)).collect();
+    for (stem, _) in draft.stems.iter_mut().zip(late).filter(|(stem, late)| *late && stem.is_active() && !stem.reference) {
         let before = (origin - stem.position).max(0);
         let after = (stem.position + stem.frames as i64 - end).max(0);
         stem.note_late_cut(before, after);

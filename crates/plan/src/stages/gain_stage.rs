@@ -147,9 +147,10 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
 
 /// A late stem has the gain of those before it, even where that brings it above the target.
 fn note_late(own: &Settings, draft: &mut Draft<'_>, index: usize) {
+    let late = draft.is_late(&draft.stems[index]);
     let stem = &mut draft.stems[index];
     let over = Decibels::from_ratio(stem.peak(own.target.kind)).0 - own.target.db;
-    if draft.pin.is_some() && over > 0.01 {
+    if late && over > 0.01 {
         let text = format!(
             "it came late and peaks {over:.2} dB above the target at the gain that the others have; --relink gives all stems a new gain"
         );

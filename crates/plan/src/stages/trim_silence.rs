@@ -232,8 +232,9 @@ fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &Lin
 /// Sound that a late stem has outside the place of those before it is cut, and a person should know.
 fn note_late_cuts(own: &Settings, draft: &mut Draft<'_>, members: &[usize], from: i64, to: i64) {
     for &index in members {
+        let late = draft.is_late(&draft.stems[index]);
         let stem = &mut draft.stems[index];
-        if let Some((first, last)) = stem.sounding(own.threshold.amplitude()) {
+        if let Some((first, last)) = stem.sounding(own.threshold.amplitude()).filter(|_| late) {
             stem.note_late_cut(from - stem.position - first as i64, stem.position + last as i64 - to);
         }
     }
