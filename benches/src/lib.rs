@@ -38,6 +38,8 @@ pub fn prepare(
         disk: Arc::new(RealDisk),
         packaging: Packaging::Plain,
         relink: false,
+        renew: &[],
+        batch: false,
         work: Context {
             sound_cache: SoundCache::new(1 << 30),
             ..Context::new(Stop::new(), Arc::new(listen))

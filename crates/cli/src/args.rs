@@ -152,10 +152,15 @@ pub struct Prep {
     /// Default: a quarter of the machine's, or of what an engine grants (`SLURM_MEM_PER_NODE`).
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,
-    /// Give all stems a new common gain, start and length. Without it, files that came after an earlier preparation
-    /// into OUT get what the others have, so that a session where those are at work stays true.
+    /// Prepare all anew: new gain, names, start and length. Without it, what was prepared in DIR before stays as it is, and
+    /// files that came later get the gain, start and length of the others, so that a session where those are at work
+    /// stays true.
     #[arg(long)]
     pub relink: bool,
+    /// Make this stem anew by the recipe that is given, by its path in the delivery or its label; all others stay. May be
+    /// given several times; for one delivery.
+    #[arg(long, value_name = "STEM", conflicts_with_all = ["relink", "batch"])]
+    pub renew: Vec<String>,
     /// Pack OUT as a bag (RFC 8493, "The `BagIt` File Packaging Format"): outputs in OUT/data, beside lists that prove them without this program.
     #[arg(long)]
     pub bag: bool,

@@ -17,6 +17,25 @@ impl Failure {
         Self { exit, error: error.into() }
     }
 
+    /// How a delivery of a batch ends that could not be prepared: a folder that must not be written to is the state of one
+    /// delivery, and no mistake of the command.
+    pub(crate) fn exit_in_batch(&self) -> Exit {
+        match self.error.downcast_ref::<RunError>() {
+            Some(
+                RunError::OtherDelivery { .. }
+                | RunError::WouldChange { .. }
+                | RunError::OwnRecipe { .. }
+                | RunError::Out(
+                    OutFolderError::NoManifest { .. }
+                    | OutFolderError::DamagedManifest { .. }
+                    | OutFolderError::NewerManifest { .. }
+                    | OutFolderError::ChangedSince { .. },
+                ),
+            ) => Exit::SomeStems,
+            _ => self.exit,
+        }
+    }
+
     pub(crate) fn bad(text: impl Into<String>) -> Self {
         Self::new(Exit::BadArguments, anyhow::Error::msg(text.into()))
     }
@@ -31,9 +50,13 @@ impl From<std::io::Error> for Failure {
 impl From<RunError> for Failure {
     fn from(error: RunError) -> Self {
         let exit = match &error {
-            RunError::Scan(_) | RunError::Empty { .. } | RunError::Out(OutFolderError::Overlaps { .. }) => {
-                Exit::BadArguments
-            }
+            RunError::Scan(_)
+            | RunError::Empty { .. }
+            | RunError::OtherDelivery { .. }
+            | RunError::WouldChange { .. }
+            | RunError::OwnRecipe { .. }
+            | RunError::NoSuchStem { .. }
+            | RunError::Out(OutFolderError::Overlaps { .. }) => Exit::BadArguments,
             RunError::Stopped => Exit::Interrupted,
             _ => Exit::CannotWrite,
         };

@@ -13,6 +13,14 @@ use crate::args::Progress;
 /// Shows what a run tells. Can be used from several threads.
 pub(crate) struct Reporter {
     mode: Mode,
+    notes: Mutex<Vec<Note>>,
+}
+
+/// A sentence about an output folder, for the screen of the result.
+pub(crate) struct Note {
+    pub(crate) text: String,
+    /// Whether anything is otherwise than at the last visit.
+    pub(crate) news: bool,
 }
 
 enum Mode {
@@ -38,17 +46,25 @@ impl Reporter {
             Progress::Bar => Mode::Bars(Bars::new()),
             Progress::Lines | Progress::Auto => Mode::Lines,
         };
-        Self { mode }
+        Self { mode, notes: Mutex::default() }
     }
 
     /// Takes one event.
     pub(crate) fn show(&self, event: &Event<'_>) {
+        if let Event::Noted { text, news } = event {
+            lock(&self.notes).push(Note { text: (*text).to_owned(), news: *news });
+        }
         match &self.mode {
             Mode::Silent => {}
             Mode::Lines => line(event),
             Mode::Json => json_line(event),
             Mode::Bars(bars) => bars.show(event),
         }
+    }
+
+    /// What was noted since this was asked last.
+    pub(crate) fn take_notes(&self) -> Vec<Note> {
+        std::mem::take(&mut lock(&self.notes))
     }
 
     /// Takes what is left off the screen.
@@ -72,7 +88,8 @@ fn line(event: &Event<'_>) {
             print(&format!("{}: {path}: {error}", step.as_str()));
         }
         Event::Reused { step, path } => print(&format!("{}: {path}: done before", step.as_str())),
-        Event::Step { .. } | Event::Started { .. } | Event::Advanced { .. } => {}
+        // What is noted stands on the screen of the result.
+        Event::Noted { .. } | Event::Step { .. } | Event::Started { .. } | Event::Advanced { .. } => {}
     }
 }
 
@@ -81,6 +98,7 @@ fn json_line(event: &Event<'_>) {
         Event::Scanned { delivery, files } => {
             json!({ "event": "scanned", "delivery": delivery, "files": files })
         }
+        Event::Noted { text, news } => json!({ "event": "noted", "text": text, "news": news }),
         Event::Step { step, stems } => json!({ "event": "step", "step": step.as_str(), "stems": stems }),
         Event::Started { step, path, frames } => {
             json!({ "event": "started", "step": step.as_str(), "path": path, "frames": frames })
@@ -107,6 +125,7 @@ impl Bars {
             Event::Scanned { delivery, files } => {
                 let _ = self.all.println(format!("{delivery}: {files} audio files"));
             }
+            Event::Noted { .. } => {}
             Event::Step { step, stems } => self.begin_step(*step, *stems),
             Event::Started { path, frames, .. } => self.begin_stem(path, *frames),
             Event::Advanced { path, frames, .. } => {

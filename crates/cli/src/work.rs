@@ -3,12 +3,11 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use loadin_pipeline::run::{self, Study};
+use loadin_pipeline::run::{self, Bound, Study};
 use loadin_pipeline::work::context::Context;
 use loadin_pipeline::work::event::Event;
 use loadin_pipeline::work::watchdog::Patience;
 use loadin_plan::recipe::Recipe;
-use loadin_record::manifest::Manifest;
 
 use crate::Failure;
 use crate::args::{Threads, Work};
@@ -36,9 +35,9 @@ pub(crate) fn study(
     delivery: &Path,
     work: &Work,
     recipe: &Recipe,
-    earlier: Option<&Manifest>,
+    bound: Option<(&Bound, &Path)>,
     progress: &Arc<Reporter>,
 ) -> Result<Study, Failure> {
     let shared = Context { patience: Patience::seconds(work.patience), ..context(progress) };
-    Ok(on_threads(&work.threads, || run::study(delivery, recipe, &shared, earlier))??)
+    Ok(on_threads(&work.threads, || run::study(delivery, recipe, &shared, bound))??)
 }

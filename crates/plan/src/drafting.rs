@@ -104,7 +104,7 @@ mod tests {
         assert_eq!(rate(&[("a.wav", 44_100), ("b.wav", 48_000)], None), 48_000, "of equals, the higher");
         assert_eq!(rate(&[], None), 48_000);
         let link = Link { majority_hz: 88_200, ..Link::default() };
-        let pin = crate::testing::pin(link);
+        let pin = Pin { link, ..crate::testing::pin(Link::default()) };
         assert_eq!(rate(&files, Some(&pin)), 88_200);
     }
 

@@ -22,6 +22,7 @@ use crate::stages::{self, Decision, Settings, align_starts};
 use crate::values::PeakKind;
 
 /// All that a plan rests on.
+#[derive(Clone, Copy)]
 pub struct Given<'a> {
     /// The delivery's name.
     pub delivery: &'a str,

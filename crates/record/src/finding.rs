@@ -101,6 +101,30 @@ ids! {
     ReferenceCut "reference-cut" Note "The reference goes on after the common end.",
 }
 
+impl Id {
+    /// Whether it is about what was decided when the stem was prepared: a later visit keeps it with the output.
+    pub fn is_of_a_decision(self) -> bool {
+        matches!(
+            self,
+            Self::StampDoubt
+                | Self::PlaceFound
+                | Self::Moved
+                | Self::NameCollision
+                | Self::LayoutKept
+                | Self::GainLimited
+                | Self::LateOverTarget
+                | Self::LateCut
+                | Self::OverFullScale
+                | Self::ReferenceCut
+        )
+    }
+
+    /// Whether it is about how a prepared stem stands at a visit: the next one says it anew.
+    pub fn is_of_a_visit(self) -> bool {
+        matches!(self, Self::SourceGone | Self::ReplacementUnusable | Self::OutputEdited)
+    }
+}
+
 /// Something that was noticed about one stem or about the delivery.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {

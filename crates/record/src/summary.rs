@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use crate::digest::json_text;
-use crate::finding::{Finding, Severity};
-use crate::manifest::{Manifest, RecipeRecord, State, Tool};
+use crate::finding::{Finding, Id, Severity};
+use crate::manifest::{Manifest, RecipeRecord, State, StemRecord, Tool};
 
 /// Version of the summary's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -170,7 +170,9 @@ impl DeliverySummary {
             .iter()
             .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.as_str(), output.bytes)))
             .collect();
-        let failed = count(State::Failed);
+        // A new file that cannot be used is missing, although the old output stays.
+        let unusable = |stem: &&StemRecord| stem.findings.iter().any(|f| f.id == Id::ReplacementUnusable);
+        let failed = count(State::Failed) + manifest.stems.iter().filter(unusable).count();
         let next = if failed > 0 {
             format!(
                 "ask for the failed files again ({failed}), put them into the delivery, and give the same command again"

@@ -87,14 +87,28 @@ impl<'a> Records<'a> {
         key: K,
         (value, tail): (V, &[u8]),
     ) -> bool {
+        self.head(key, value, tail)
+            .is_some_and(|head| self.put(&self.place(step, name), &head, tail, false).is_ok())
+    }
+
+    /// Writes a record that outlives a power cut, since nothing else would say the same.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn write_durably<V: Serialize>(&self, step: &str, name: &str, value: V) -> io::Result<()> {
+        let head = self.head((), value, &[]).ok_or(io::ErrorKind::InvalidData)?;
+        self.put(&self.place(step, name), &head, &[], true)
+    }
+
+    /// Digest and line of a record.
+    fn head<K: Serialize, V: Serialize>(&self, key: K, value: V, tail: &[u8]) -> Option<Vec<u8>> {
         let Version { program, results } = self.version.clone();
-        let Ok(mut line) = serde_json::to_vec(&Record { program, results, key, value }) else { return false };
+        let mut line = serde_json::to_vec(&Record { program, results, key, value }).ok()?;
         line.push(b'\n');
         let mut sum = XxHash3_128::new();
         sum.write(&line);
         sum.write(tail);
-        let head = [format!("{:032x}\n", sum.finish_128()).as_bytes(), &line].concat();
-        self.put(&self.place(step, name), &head, tail).is_ok()
+        Some([format!("{:032x}\n", sum.finish_128()).as_bytes(), &line].concat())
     }
 
     /// Keeps the record of one step as that of another. Best effort.
@@ -107,12 +121,16 @@ impl<'a> Records<'a> {
         let _ = remove_if_there(self.disk, &self.place(step, name));
     }
 
-    fn put(&self, place: &Path, head: &[u8], tail: &[u8]) -> io::Result<()> {
+    fn put(&self, place: &Path, head: &[u8], tail: &[u8], durably: bool) -> io::Result<()> {
         let unfinished = unfinished_path(place);
         remove_if_there(self.disk, &unfinished)?;
         let mut file = self.disk.create_new(&unfinished)?;
         file.write_all(head)?;
         file.write_all(tail)?;
+        if durably {
+            file.sync()?;
+        }
+        drop(file);
         self.disk.rename(&unfinished, place)
     }
 }

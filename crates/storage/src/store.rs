@@ -214,6 +214,18 @@ impl<T> Written<T> {
     /// # Errors
     /// When the disk refuses, or does not give back what was written.
     pub fn settle(self, disk: &dyn Disk) -> Result<Settled<T>, StoreError> {
+        self.settle_after(disk, |_| Ok(()))
+    }
+
+    /// The same, with something to do when it is certain what the file holds and it has not got its final name yet.
+    ///
+    /// # Errors
+    /// The same, and when `before` fails: then `path` is as `before` has left it.
+    pub fn settle_after(
+        self,
+        disk: &dyn Disk,
+        before: impl FnOnce(&Stored) -> Result<(), StoreError>,
+    ) -> Result<Settled<T>, StoreError> {
         let Self { path, unfinished, mut file, digest, check, behind, made } = self;
         let at_disk = |source| StoreError::Disk { path: path.clone(), source };
         let settle = || {
@@ -225,6 +237,7 @@ impl<T> Written<T> {
             if found.fast != digest {
                 return Err(StoreError::ReadsBackDifferent { path: path.clone() });
             }
+            before(&found.stored)?;
             disk.rename(&unfinished, &path).map_err(at_disk)?;
             let folder = path.parent().unwrap_or(Path::new("."));
             disk.sync_folder(folder).map_err(at_disk)?;

@@ -43,6 +43,8 @@ fn prepare_with(
         recipe: &recipe,
         disk: Arc::new(RealDisk),
         relink: false,
+        renew: &[],
+        batch: false,
         work: Context { patience: Patience::seconds(1), ..context },
         papers: &|_, _| Vec::new(),
         started_unix: 0,

@@ -3,38 +3,75 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use loadin_pipeline::output::folder::outputs_of;
-use loadin_pipeline::output::manifest_file::read_manifest;
-use loadin_pipeline::run::planned_manifest;
+use loadin_pipeline::run::{Bound, planned_manifest};
 use loadin_plan::plan::{Plan, StemPlan};
 use loadin_plan::shape::Fate;
+
+use loadin_plan::visit::{Standing, Visit};
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
 use crate::phrases::{finding_line, loudness_caution, words};
 use crate::progress::Reporter;
 use crate::recipe_file::load_recipe;
-use crate::table::{Cell, Table};
+use crate::table::{Cell, Table, printable};
 use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_recipe(&args.work.recipe)?;
-    let earlier = args.out.as_deref().and_then(|out| read_manifest(&outputs_of(out)).ok());
-    let study = study(&args.delivery, &args.work, &recipe, earlier.as_ref(), progress)?;
+    let bound = match args.out.as_deref() {
+        Some(out) => Bound::look(out, &recipe)?.map(|bound| (bound, out)),
+        None => None,
+    };
+    let bound = bound.as_ref().map(|(bound, out)| (bound, *out));
+    let study = study(&args.delivery, &args.work, &recipe, bound, progress)?;
     progress.close();
     match args.format {
         Format::Json => {
-            let text = serde_json::to_string_pretty(&study.plan)
+            let text = to_json(&study.plan, study.visit.as_ref())
                 .map_err(|error| Failure::new(Exit::CannotWrite, error))?;
             writeln!(out, "{text}")?;
         }
         Format::Table => {
-            print(&study.plan, out)?;
+            if let Some(visit) = &study.visit {
+                print_visit(visit, &study.plan, out)?;
+            }
+            print(&study.plan, study.visit.as_ref(), out)?;
             loudness_caution(planned_manifest(&recipe, &study).louder_db(), out)?;
         }
     }
     Ok(exit(&study.plan))
+}
+
+/// The plan as JSON, and beside it how what was prepared before stands; null for a first preparation.
+fn to_json(plan: &Plan, visit: Option<&Visit>) -> serde_json::Result<String> {
+    let mut value = serde_json::to_value(plan)?;
+    value["visit"] = serde_json::to_value(visit)?;
+    serde_json::to_string_pretty(&value)
+}
+
+/// What the visit finds: a sentence, and a line for whatever does not stay as it is or is not in the plan.
+fn print_visit(visit: &Visit, plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
+    writeln!(out, "{}", visit.sentence(visit.added(plan)))?;
+    for stem in visit.stems.iter().filter(|stem| stem.standing != Standing::Kept || stem.has_moved()) {
+        let sources: Vec<String> = stem
+            .sources
+            .iter()
+            .map(|source| match &source.now {
+                Some(now) if *now != source.before => format!("{} (now {now})", source.before),
+                _ => source.before.clone(),
+            })
+            .collect();
+        let why = match &stem.standing {
+            Standing::Unusable { why } => format!(": {why}"),
+            _ => String::new(),
+        };
+        let text = format!("  {}: {}: {}{why}", stem.output, sources.join(" + "), stem.standing.as_str());
+        writeln!(out, "{}", printable(&text))?;
+    }
+    writeln!(out)?;
+    Ok(())
 }
 
 /// As `prep` would end.
@@ -42,10 +79,12 @@ fn exit(plan: &Plan) -> Exit {
     if plan.stems.iter().all(StemPlan::is_rendered) { Exit::Done } else { Exit::SomeStems }
 }
 
-fn print(plan: &Plan, out: &mut dyn Write) -> Result<(), Failure> {
+fn print(plan: &Plan, visit: Option<&Visit>, out: &mut dyn Write) -> Result<(), Failure> {
     let mut table = Table::new(&["output", "source", "what will be done"]);
+    let kept = |stem: &StemPlan| visit.is_some_and(|visit| visit.keeps(stem));
     for stem in &plan.stems {
         let (label, what) = match &stem.fate {
+            Fate::Render if kept(stem) => (stem.output.name().into(), "nothing: it stays as it is".into()),
             Fate::Render => (stem.output.name().into(), done(stem).into()),
             Fate::SetAside { why } => {
                 (Cell::dash(), Cell::toned(format!("set aside: {why}"), Tone::Attention))

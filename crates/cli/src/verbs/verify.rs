@@ -42,12 +42,16 @@ fn one(args: &Verify, folder: &Path, progress: &Arc<Reporter>, out: &mut dyn Wri
     } else {
         String::new()
     };
+    let others = match verified.other_versions {
+        0 => String::new(),
+        n => format!(", {n} made by another version and not compared"),
+    };
     let found = match verified.differences.len() {
         0 => "all as the manifest says".to_owned(),
         1 => "1 difference".to_owned(),
         n => format!("{n} differences"),
     };
-    writeln!(out, "{}{} outputs{sources} read{replayed}: {found}", printable(&of), verified.outputs)?;
+    writeln!(out, "{}{} outputs{sources} read{replayed}{others}: {found}", printable(&of), verified.outputs)?;
     Ok(if verified.differences.is_empty() { Exit::Done } else { Exit::Differs })
 }
 

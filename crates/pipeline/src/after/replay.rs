@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
-use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_record::manifest::{Change, Manifest, StemRecord, Tool};
 use loadin_storage::disk::RealDisk;
 
 use crate::journal::RenderFailure;
@@ -16,7 +16,7 @@ use crate::output::difference::Verified;
 use crate::output::folder::outputs_of;
 use crate::output::manifest_file::{ManifestFileError, read_manifest};
 use crate::render;
-use crate::run::{self, RunError, StemOutcome, Study};
+use crate::run::{self, Bound, Kept, RunError, StemOutcome, Study};
 use crate::work::context::Context;
 use crate::work::schedule::in_parallel;
 
@@ -55,7 +55,8 @@ pub fn replay(
     let out = &outputs_of(root);
     let manifest = read_manifest(out)?;
     let recipe = recipe_of(out)?;
-    let study = run::study(delivery, &recipe, work, Some(&manifest))?;
+    let bound = Bound::by(manifest.clone());
+    let study = run::study(delivery, &recipe, work, Some((&bound, out)))?;
     let before = verified.differences.len();
     check_sources(&manifest, &study, verified);
     if verified.differences.len() > before {
@@ -67,7 +68,7 @@ pub fn replay(
         return Err(RunError::Stopped.into());
     }
     verified.replayed = rendered.len();
-    compare(&manifest, &run::manifest(&recipe, &study, &rendered), verified);
+    compare(&manifest, &run::manifest(&recipe, &study, &rendered, &Kept::default()), verified);
     Ok(())
 }
 
@@ -103,7 +104,7 @@ fn check_sources(manifest: &Manifest, study: &Study, verified: &mut Verified) {
 }
 
 fn render_all(out: &Path, delivery: &Path, study: &Study, work: &Context) -> BTreeMap<String, StemOutcome> {
-    let context = study.render_context(delivery, out, Arc::new(RealDisk), work);
+    let context = study.render_context(delivery, out, Arc::new(RealDisk), work, BTreeMap::new());
     let stems: Vec<&StemPlan> = study.plan.rendered().collect();
     let cost = |stem: &&StemPlan| stem.output_bytes();
     let made = in_parallel(&stems, cost, |stem| {
@@ -113,25 +114,52 @@ fn render_all(out: &Path, delivery: &Path, study: &Study, work: &Context) -> BTr
     made.into_iter().collect()
 }
 
-/// Compares a manifest with the one that was made again.
+/// Compares a manifest with the one that was made again. What another version has made may have other bytes: it is not
+/// compared, and that is said.
 fn compare(manifest: &Manifest, made: &Manifest, verified: &mut Verified) {
     let before = verified.differences.len();
     let again = |path: &str| made.stems.iter().find(|stem| stem.source.path == path);
+    let this = Tool::this().version;
     for stem in &manifest.stems {
-        let Some(other) = again(&stem.source.path).filter(|other| *other != stem) else { continue };
-        verified.differs(&stem.source.path, difference(stem, other));
+        let made_by = stem.made_by.as_ref().unwrap_or(&manifest.tool.version);
+        if *made_by != this {
+            verified.other_versions += usize::from(stem.output.is_some());
+        } else if let Some(other) = again(&stem.source.path).filter(|other| !is_equal(manifest, stem, other))
+        {
+            verified.differs(&stem.source.path, difference(stem, other));
+        }
     }
-    if verified.differences.len() == before && manifest.digest != made.digest {
+    // A later visit keeps what was said of stems then; the first one must say it all again.
+    let first = manifest.late.is_none() && verified.other_versions == 0 && manifest.tool.version == this;
+    if first
+        && verified.differences.len() == before
+        && manifest.digest != made.digest
+        && !is_visited(manifest)
+    {
         verified.differs("manifest.json", "made again, it says something else about the delivery as a whole");
     }
-    if verified.differences.len() > before && manifest.tool != Tool::this() {
-        let text = format!(
-            "it was written by version {}, this is {}: another version may give other bytes",
-            manifest.tool.version,
-            Tool::this().version
-        );
-        verified.differs("manifest.json", text);
+}
+
+/// Whether a manifest says how its outputs or sources stood at a visit, which nobody can make again.
+fn is_visited(manifest: &Manifest) -> bool {
+    manifest.stems.iter().flat_map(|stem| &stem.findings).any(|finding| finding.id.is_of_a_visit())
+}
+
+/// Whether a record was made again: all of it for the stems of a first preparation; its sound, its place and its changes
+/// for one that later visits have kept.
+fn is_equal(manifest: &Manifest, stem: &StemRecord, made: &StemRecord) -> bool {
+    if manifest.late.is_none() && !is_visited(manifest) {
+        return stem == made;
     }
+    let changes = |record: &StemRecord| -> Vec<Change> {
+        // Where a label comes from is another story at every visit.
+        record.changes.iter().filter(|change| change.stage != "label").cloned().collect()
+    };
+    stem.output == made.output
+        && stem.time_map == made.time_map
+        && stem.state == made.state
+        && stem.metadata == made.metadata
+        && changes(stem) == changes(made)
 }
 
 fn difference(stem: &StemRecord, made: &StemRecord) -> String {

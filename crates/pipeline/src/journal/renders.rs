@@ -1,5 +1,6 @@
 //! Recorded renders of the planned stems of a delivery.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
 use loadin_plan::plan::StemPlan;
@@ -13,6 +14,10 @@ use serde::{Deserialize, Serialize};
 const RENDER: &str = "render";
 const FAILED: &str = "failed";
 
+/// Step of the records of files that a run has written and no manifest lists yet: one a file and contents, so that none
+/// is forgotten when a label goes to another stem meanwhile.
+const WRITTEN: &str = "written";
+
 /// Why a stem could not be rendered, in the words that its record and the manifest show.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(transparent)]
@@ -25,20 +30,24 @@ pub(crate) struct Renders<'a>(pub(crate) &'a Records<'a>);
 /// A stem that was rendered.
 #[derive(Serialize, Deserialize)]
 struct Render {
-    source: String,
     path: String,
     stored: Stored,
     measured: Measured,
 }
 
 /// An output that some run has written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct KnownOutput {
-    /// Path of its source inside the delivery.
-    pub(crate) source: String,
-    /// Its own path inside the output folder.
+    /// Its path inside the output folder.
     pub(crate) path: String,
     /// Its SHA-256 in hex.
     pub(crate) sha256: String,
+}
+
+impl KnownOutput {
+    fn record_name(&self) -> String {
+        format!("{} {}", self.sha256, self.path)
+    }
 }
 
 impl Renders<'_> {
@@ -53,12 +62,8 @@ impl Renders<'_> {
     /// Records a rendered stem.
     pub(crate) fn record(self, stem: &StemPlan, measured: &Measured, stored: &Stored) {
         if let Some(key) = plan_digest(stem) {
-            let render = Render {
-                source: stem.path().to_owned(),
-                path: stem.output_path(),
-                stored: stored.clone(),
-                measured: measured.clone(),
-            };
+            let render =
+                Render { path: stem.output_path(), stored: stored.clone(), measured: measured.clone() };
             self.0.write(RENDER, stem.path(), key, (render, &[]));
         }
     }
@@ -88,8 +93,28 @@ impl Renders<'_> {
 
     /// Every output that some run has recorded here.
     pub(crate) fn outputs(self) -> Vec<KnownOutput> {
-        let known = |Render { source, path, stored, .. }| KnownOutput { source, path, sha256: stored.sha256 };
+        let known = |Render { path, stored, .. }| KnownOutput { path, sha256: stored.sha256 };
         self.0.all(RENDER).into_iter().map(known).collect()
+    }
+
+    /// Records that a file is about to get its name as an output, before it has it.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub(crate) fn record_written(self, written: &KnownOutput) -> io::Result<()> {
+        self.0.write_durably(WRITTEN, &written.record_name(), written)
+    }
+
+    /// Every file that runs have written since the last manifest.
+    pub(crate) fn written(self) -> Vec<KnownOutput> {
+        self.0.all(WRITTEN)
+    }
+
+    /// A manifest lists what there is: nothing else has to be known.
+    pub(crate) fn forget_written(self) {
+        for written in self.written() {
+            self.0.remove(WRITTEN, &written.record_name());
+        }
     }
 }
 

@@ -18,6 +18,8 @@ pub struct Verified {
     pub sources: usize,
     /// Outputs that were made again from their sources.
     pub replayed: usize,
+    /// Outputs that another version of the program has made, so that they cannot be compared.
+    pub other_versions: usize,
     /// Everything that differs.
     pub differences: Vec<Difference>,
 }

@@ -1,21 +1,21 @@
 //! The output folder: what may be written there, and what of an earlier run may be replaced.
 
 use std::collections::BTreeSet;
-use std::fs::{self, File};
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use loadin_plan::plan::Plan;
-use loadin_record::layout::{AUDIO, MEMORY};
-use loadin_record::manifest::Manifest;
+use loadin_plan::plan::StemPlan;
+use loadin_record::layout::{AUDIO, MANIFEST, MEMORY, SET_ASIDE};
+use loadin_record::manifest::{FORMAT_VERSION, Manifest, ManifestError};
 use loadin_storage::disk::Disk;
 use loadin_storage::lock::{Holder, Lock, LockError};
-use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use loadin_storage::store::{self, StoreError, UNFINISHED};
 
-use crate::journal::{self, JOURNAL, KnownOutput, Renders};
-use crate::output::manifest_file::read_manifest;
+use crate::journal::{self, JOURNAL, Renders};
+use crate::output::manifest_file::{ManifestFileError, read_manifest};
+use crate::output::prepared::{OutputState, Prepared, has_outputs};
 use crate::output::{audio_folder, bag};
 
 /// Why an output folder cannot be used.
@@ -46,8 +46,30 @@ pub enum OutFolderError {
         /// Whether what is there is a bag.
         bag: bool,
     },
+    /// There are outputs of a finished preparation, and nothing that says what was promised of them.
+    #[error("\"{}\" is missing beside prepared stems, so nobody knows what was promised of them; put it back from a copy, or choose another --out", path.display())]
+    NoManifest {
+        /// Where the manifest should be.
+        path: PathBuf,
+    },
+    /// The manifest is not as it was written.
+    #[error("\"{}\" is damaged or was edited ({why}), so nobody knows what was promised of the stems beside it; put it back from a copy, or choose another --out", path.display())]
+    DamagedManifest {
+        /// The manifest.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// A newer program has written the manifest.
+    #[error("\"{}\" has format version {found}, and this program reads {FORMAT_VERSION}: a newer program has prepared what lies beside it; use that one, or choose another --out", path.display())]
+    NewerManifest {
+        /// The manifest.
+        path: PathBuf,
+        /// The version that it has.
+        found: u64,
+    },
     /// A prepared file was changed by somebody.
-    #[error("\"{}\" was changed after it was prepared, and would be replaced; move it away or choose another --out", path.display())]
+    #[error("\"{}\" was changed after it was prepared, or put there by somebody, and would be replaced; nothing was written: move it away or choose another --out", path.display())]
     ChangedSince {
         /// The file.
         path: PathBuf,
@@ -130,6 +152,9 @@ pub(crate) struct OutFolder {
     earlier: Option<Manifest>,
 }
 
+/// The sign of a finished preparation beside the lock: outputs without a manifest are then no interrupted first run.
+const FINISHED: &str = "finished";
+
 impl OutFolder {
     /// Refuses an output folder inside the delivery, and a delivery inside the output folder's audio.
     pub(crate) fn check_place(delivery: &Path, out: &Path) -> Result<(), OutFolderError> {
@@ -158,8 +183,7 @@ impl OutFolder {
                 bag: packaging == Packaging::Plain,
             });
         }
-        let earlier = read_manifest(&out).ok();
-        if earlier.is_none()
+        if !out.join(MANIFEST).exists()
             && !memory.exists()
             && let Some(found) = foreign(root).map_err(at(root))?
         {
@@ -172,6 +196,9 @@ impl OutFolder {
             LockError::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
             LockError::Disk(source) => OutFolderError::Disk { path: lock, source },
         })?;
+        let finished = !lock.interrupted || memory.join(FINISHED).exists();
+        // Under the lock: whoever was at work there until now may have written another one.
+        let earlier = earlier_in(&out, finished)?;
         Ok(Self { root: root.to_owned(), packaging, out, lock, earlier })
     }
 
@@ -201,16 +228,31 @@ impl OutFolder {
         self.lock.begin_writing().map_err(failed)
     }
 
-    /// Checks that the outputs of `plan` may be written and fit.
-    pub(crate) fn check(&self, disk: &dyn Disk, plan: &Plan) -> Result<(), OutFolderError> {
-        self.guard(plan)?;
-        let needed: u64 = plan
-            .rendered()
-            .map(|stem| {
-                let there = fs::metadata(self.out.join(stem.output_path())).map_or(0, |data| data.len());
-                stem.output_bytes().saturating_sub(there)
-            })
-            .sum();
+    /// What lies in the folder.
+    pub(crate) fn look(&self, disk: &dyn Disk) -> Result<Prepared, OutFolderError> {
+        Prepared::look(&self.out, self.earlier(), &Renders(&self.records(disk)).written())
+    }
+
+    /// Checks that outputs may be written at these places and fit: somebody's own files are never replaced.
+    pub(crate) fn check(
+        &self,
+        disk: &dyn Disk,
+        prepared: &Prepared,
+        stems: &[&StemPlan],
+    ) -> Result<(), OutFolderError> {
+        let mut needed = 0;
+        for stem in stems {
+            let path = stem.output_path();
+            let real = self.out.join(&path);
+            if let Some(path) = audio_folder::in_the_way(&self.out, &real) {
+                return Err(OutFolderError::ChangedSince { path });
+            }
+            if prepared.state(&path) == Some(OutputState::Edited) || prepared.is_foreign(&path) {
+                return Err(OutFolderError::ChangedSince { path: real });
+            }
+            let there = fs::metadata(&real).map_or(0, |data| data.len());
+            needed += stem.output_bytes().saturating_sub(there);
+        }
         match disk.free_bytes(&self.out) {
             Ok(free) if free < needed => Err(OutFolderError::NoRoom { out: self.out.clone(), needed, free }),
             // Where the system does not say, the writes will.
@@ -218,64 +260,32 @@ impl OutFolder {
         }
     }
 
-    /// Files of the earlier run that the new one replaces or removes must be as that run left them.
-    fn guard(&self, plan: &Plan) -> Result<(), OutFolderError> {
-        let known = self.earlier_outputs();
-        for known in &known {
-            let real = self.out.join(&known.path);
-            if File::open(&real).is_ok() {
-                let found = digest_file(&real)
-                    .map_err(|source| OutFolderError::Disk { path: real.clone(), source })?;
-                if found.sha256 != known.sha256 && !self.lock.interrupted {
-                    return Err(OutFolderError::ChangedSince { path: real });
-                }
-            }
+    /// Takes away what has no place any more, before anything new is written: what interrupted runs have left goes, an
+    /// output that is promised no longer goes where `goes` says. What somebody has edited stays.
+    pub(crate) fn clear(
+        &self,
+        disk: &dyn Disk,
+        prepared: &Prepared,
+        wanted: &BTreeSet<String>,
+        goes: impl Fn(&str) -> Option<Goes>,
+    ) -> Result<(), OutFolderError> {
+        for path in prepared.leftovers.iter().filter(|path| !wanted.contains(*path)) {
+            remove(disk, &self.out.join(path))?;
         }
-        if self.earlier.is_none() || self.lock.interrupted {
-            return Ok(());
-        }
-        for stem in plan.rendered() {
-            let path = stem.output_path();
-            if let Some(path) = audio_folder::in_the_way(&self.out, &self.out.join(&path)) {
-                return Err(OutFolderError::ChangedSince { path });
-            }
-            if !known.iter().any(|ours| ours.path == path) && self.out.join(&path).exists() {
-                return Err(OutFolderError::ChangedSince { path: self.out.join(path) });
+        for (path, state) in &prepared.outputs {
+            let real = self.out.join(path);
+            match (state, goes(path)) {
+                (OutputState::AsPrepared, Some(Goes::SetAside)) => set_aside(disk, &self.out, &real)?,
+                (OutputState::AsPrepared, Some(Goes::Away)) => remove(disk, &real)?,
+                (OutputState::Unfinished, Some(_)) if !wanted.contains(path) => remove(disk, &real)?,
+                _ => {}
             }
         }
         Ok(())
     }
 
-    /// The outputs that the earlier run's manifest lists.
-    pub(crate) fn earlier_outputs(&self) -> Vec<KnownOutput> {
-        let stems = self.earlier.iter().flat_map(|manifest| &manifest.stems);
-        let known = stems.filter_map(|stem| {
-            let output = stem.output.as_ref()?;
-            let (source, path, sha256) = (&stem.source.path, &output.path, &output.sha256);
-            Some(KnownOutput { source: source.clone(), path: path.clone(), sha256: sha256.clone() })
-        });
-        known.collect()
-    }
-
-    /// Ends the run: what earlier runs left and the new one has no place for goes, and so does the lock. The output of a
-    /// stem that is no longer in the delivery is set aside: nobody could make it again.
+    /// Ends the run, whose manifest is written: nothing has to be remembered of it, and the lock goes.
     pub(crate) fn release(self, disk: &dyn Disk, manifest: &Manifest) -> Result<(), OutFolderError> {
-        let current: BTreeSet<&str> =
-            manifest.stems.iter().filter_map(|stem| stem.output.as_ref().map(|o| o.path.as_str())).collect();
-        let sources: BTreeSet<&str> = manifest.stems.iter().map(|stem| stem.source.path.as_str()).collect();
-        let known = self.earlier_outputs().into_iter().chain(Renders(&self.records(disk)).outputs());
-        for known in known.filter(|known| !current.contains(known.path.as_str())) {
-            let real = self.out.join(&known.path);
-            // What somebody changed meanwhile is no longer ours.
-            if !digest_file(&real).is_ok_and(|found| found.sha256 == known.sha256) {
-                continue;
-            }
-            if sources.contains(known.source.as_str()) {
-                remove(disk, &real)?;
-            } else {
-                set_aside(disk, &self.out, &real)?;
-            }
-        }
         for path in audio_folder::listed(&self.out).iter().filter(|path| path.ends_with(UNFINISHED)) {
             remove(disk, &self.out.join(path))?;
         }
@@ -283,8 +293,43 @@ impl OutFolder {
         if self.packaging == Packaging::Bag {
             bag::close(disk, &self.root, manifest)?;
         }
-        let Self { root, lock, .. } = self;
-        lock.remove().map_err(|source| OutFolderError::Disk { path: root.join(MEMORY), source })
+        Renders(&self.records(disk)).forget_written();
+        let memory = self.root.join(MEMORY);
+        let failed = |source| OutFolderError::Disk { path: memory.clone(), source };
+        fs::write(memory.join(FINISHED), "").map_err(failed)?;
+        self.lock.remove().map_err(failed)
+    }
+}
+
+/// Where an output goes that is promised no longer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Goes {
+    /// Into `set-aside`: nobody could make it again.
+    SetAside,
+    /// Away: it can be made again.
+    Away,
+}
+
+/// The manifest of the preparation in a folder; `finished` says that there must be one beside outputs.
+pub(crate) fn earlier_in(out: &Path, finished: bool) -> Result<Option<Manifest>, OutFolderError> {
+    let path = out.join(MANIFEST);
+    let damaged = |why: String| OutFolderError::DamagedManifest { path: path.clone(), why };
+    match read_manifest(out) {
+        Ok(manifest) if manifest.digest == manifest.own_digest() => Ok(Some(manifest)),
+        Ok(_) => Err(damaged("its contents do not match the digest that it carries".to_owned())),
+        Err(ManifestFileError::Disk { cause, .. }) if cause.kind() == io::ErrorKind::NotFound => {
+            if finished && has_outputs(out) {
+                return Err(OutFolderError::NoManifest { path });
+            }
+            Ok(None)
+        }
+        Err(ManifestFileError::Contents { cause: ManifestError::OtherVersion { found }, .. })
+            if found > u64::from(FORMAT_VERSION) =>
+        {
+            Err(OutFolderError::NewerManifest { path, found })
+        }
+        Err(ManifestFileError::Disk { cause, .. }) => Err(damaged(cause.to_string())),
+        Err(ManifestFileError::Contents { cause, .. }) => Err(damaged(cause.to_string())),
     }
 }
 
@@ -294,15 +339,15 @@ fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {
 }
 
 /// Moves an output out of the way, under a name that is free.
-fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), OutFolderError> {
-    let folder = out.join("set-aside");
-    let failed = |source| OutFolderError::Disk { path: folder.clone(), source };
+pub(crate) fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), StoreError> {
+    let folder = out.join(SET_ASIDE);
+    let failed = |source| StoreError::Disk { path: folder.clone(), source };
     fs::create_dir_all(&folder).map_err(failed)?;
     let stem = real.file_stem().unwrap_or_default().to_string_lossy();
     let end = real.extension().map(|end| format!(".{}", end.to_string_lossy())).unwrap_or_default();
     let names =
         (1..).map(|copy| if copy == 1 { format!("{stem}{end}") } else { format!("{stem} ({copy}){end}") });
-    Ok(store::move_to_free(disk, real, names.map(|name| folder.join(name)))?)
+    store::move_to_free(disk, real, names.map(|name| folder.join(name)))
 }
 
 /// Something in the folder that is not an empty `audio` folder of ours.

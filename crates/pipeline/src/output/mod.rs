@@ -4,6 +4,7 @@ pub(crate) mod audio_folder;
 pub(crate) mod bag;
 pub(crate) mod checksums;
 pub(crate) mod papers;
+pub(crate) mod prepared;
 
 pub mod difference;
 pub mod folder;

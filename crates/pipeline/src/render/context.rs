@@ -18,6 +18,9 @@ pub struct RenderContext {
     pub disk: Arc<dyn Disk>,
     /// Digests of the samples of the surveyed sources, by path.
     pub sample_digests: BTreeMap<String, String>,
+    /// Outputs that were promised and are replaced, with their SHA-256 in hex, by their path inside the output folder: each goes
+    /// to `set-aside` when the new one is whole.
+    pub replaced: BTreeMap<String, String>,
     /// What survey and render share.
     pub work: Context,
 }

@@ -84,7 +84,7 @@ impl<'a> SettleQueue<'a> {
     }
 
     fn settle(&self, (stem, written): (&StemPlan, Written<Measured>)) -> Outcome {
-        let result = settle(self.context, stem, written);
+        let result = settle(self.context, stem, written, self.renders);
         if let Ok((measured, stored)) = &result {
             self.renders.record(stem, measured, stored);
         }

@@ -8,14 +8,16 @@ use loadin_plan::plan::StemPlan;
 use loadin_plan::stages::re_encode::SampleFormat;
 use loadin_record::digest::Stored;
 use loadin_record::written::{Measured, MetadataRecord};
-use loadin_storage::pieces::DigestWriter;
-use loadin_storage::store::{self, Check, Settled, StoreFailure, WriteFailure, Written};
+use loadin_storage::pieces::{DigestWriter, digest_file};
+use loadin_storage::store::{self, Check, Settled, StoreError, StoreFailure, WriteFailure, Written};
 
 use super::chain::Chain;
 use super::input::Source;
 use super::metadata;
 use super::output::{AudioDigest, Sink};
+use crate::journal::{KnownOutput, Renders};
 use crate::output::audio_folder;
+use crate::output::folder::set_aside;
 use crate::render::context::RenderContext;
 use crate::render::error::RenderError;
 use crate::work::event::{Event, Step};
@@ -83,8 +85,10 @@ pub(crate) fn settle(
     context: &RenderContext,
     stem: &StemPlan,
     written: Written<Measured>,
+    renders: Renders<'_>,
 ) -> Result<(Measured, Stored), RenderError> {
-    let settled = written.settle(&*context.disk).map_err(|error| RenderError::Store(Box::new(error)));
+    let settled = written.settle_after(&*context.disk, |stored| make_room(context, stem, stored, renders));
+    let settled = settled.map_err(|error| RenderError::Store(Box::new(error)));
     let result = settled.map(|Settled { mut made, stored, part }| {
         if made.audio_sha256.is_empty() {
             made.audio_sha256 = part;
@@ -94,6 +98,27 @@ pub(crate) fn settle(
     let text = result.as_ref().err().map(ToString::to_string);
     context.work.tell(Event::Ended { step: Step::Render, path: stem.path(), error: text.as_deref() });
     result
+}
+
+/// Before a whole output gets its name: the journal knows it from here on, and a promised output that it replaces is set
+/// aside. Until now that one lay in its place.
+fn make_room(
+    context: &RenderContext,
+    stem: &StemPlan,
+    stored: &Stored,
+    renders: Renders<'_>,
+) -> Result<(), StoreError> {
+    let path = stem.output_path();
+    let real = context.out.join(&path);
+    let at_disk = |source| StoreError::Disk { path: real.clone(), source };
+    let written = KnownOutput { path: path.clone(), sha256: stored.sha256.clone() };
+    renders.record_written(&written).map_err(at_disk)?;
+    match context.replaced.get(&path) {
+        Some(promised) if digest_file(&real).is_ok_and(|there| there.sha256 == *promised) => {
+            set_aside(&*context.disk, &context.out, &real)
+        }
+        _ => Ok(()),
+    }
 }
 
 fn write(

@@ -14,14 +14,20 @@ use loadin_record::music::{Confidence, Fact};
 use loadin_record::source::source_record;
 use loadin_record::written::Measured;
 
+use super::kept::Kept;
 use super::study::Study;
 use crate::journal::RenderFailure;
 
 /// What became of a rendered stem: its measures and its file, or what went wrong.
 pub(crate) type StemOutcome = Result<(Measured, Stored), RenderFailure>;
 
-/// The manifest of a delivery; its `run` object is left empty.
-pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<String, StemOutcome>) -> Manifest {
+/// The manifest of a delivery, with what stays of an earlier preparation; its `run` object is left empty.
+pub(crate) fn manifest(
+    recipe: &Recipe,
+    study: &Study,
+    rendered: &BTreeMap<String, StemOutcome>,
+    kept: &Kept,
+) -> Manifest {
     let plan = &study.plan;
     let mut facts = study.music.facts();
     facts.extend(study.evidence.music.facts.clone());
@@ -37,6 +43,10 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
             },
         );
     }
+    let (mut stems, known) = kept.records(study, rendered);
+    let made = plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())));
+    stems.extend(made.filter(|record| !known.contains(&record.source.path)));
+    stems.sort_by_cached_key(place);
     Manifest {
         manifest: FORMAT_VERSION,
         tool: Tool::this(),
@@ -47,11 +57,7 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
         },
         facts,
         link: plan.link.clone(),
-        stems: plan
-            .stems
-            .iter()
-            .flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())))
-            .collect(),
+        stems,
         siblings: study.evidence.siblings.clone(),
         rough_mix: study.evidence.rough_mix.clone(),
         findings: plan.findings.clone(),
@@ -61,6 +67,16 @@ pub(crate) fn manifest(recipe: &Recipe, study: &Study, rendered: &BTreeMap<Strin
         digest: String::new(),
     }
     .sealed()
+}
+
+/// In the order of the outputs, then those without by their paths; the halves of a joined pair stay as they are.
+fn place(record: &StemRecord) -> (bool, String) {
+    match &record.output {
+        Some(output) => {
+            (false, output.path.rsplit_once('.').map_or(&*output.path, |(name, _)| name).to_owned())
+        }
+        None => (true, record.source.path.clone()),
+    }
 }
 
 /// One record a source; the halves of a joined pair share their output.
@@ -97,6 +113,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
             metadata: done.map(|(measured, _)| measured.metadata.clone()).unwrap_or_default(),
             findings: stem.findings.clone(),
             error: error.clone(),
+            made_by: None,
         })
         .collect()
 }
@@ -139,5 +156,5 @@ pub fn planned_manifest(recipe: &Recipe, study: &Study) -> Manifest {
             (stem.path().to_owned(), Ok((stem.expected(), stored)))
         })
         .collect();
-    manifest(recipe, study, &expected)
+    manifest(recipe, study, &expected, &Kept::default())
 }

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use loadin_plan::visit::WouldChange;
 use loadin_storage::store::StoreError;
 
 use crate::output::folder::OutFolderError;
@@ -25,12 +26,54 @@ pub enum RunError {
     /// The output folder cannot be used.
     #[error(transparent)]
     Out(#[from] OutFolderError),
+    /// The folder holds a preparation of something else.
+    #[error("\"{}\" holds the prepared stems of \"{prepared}\", and no file of \"{}\" has the contents of one of them; nothing was written: choose another --out, or give --relink, which prepares anew and sets aside what is there", out.display(), delivery.display())]
+    OtherDelivery {
+        /// The output folder.
+        out: PathBuf,
+        /// The delivery that was given.
+        delivery: PathBuf,
+        /// The name of the delivery that was prepared there.
+        prepared: String,
+    },
+    /// The recipe would change what is prepared.
+    #[error("this recipe would change {} in \"{}\", and nothing was written:{}\nkeep the recipe that made them, choose another --out, make chosen stems anew with --renew STEM, or all with --relink", counted(stems.len()), out.display(), listed(stems))]
+    WouldChange {
+        /// The output folder.
+        out: PathBuf,
+        /// What would change.
+        stems: Vec<WouldChange>,
+    },
+    /// The recipe in the folder is needed and cannot be used.
+    #[error("\"{}\" is needed to tell what another recipe would change, and cannot be used: {why}; put it back from a copy, choose another --out, or give --relink", path.display())]
+    OwnRecipe {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// A stem that shall be made anew is not known.
+    #[error("--renew \"{name}\": no prepared stem in \"{}\" has this path in the delivery or this label; allowed are those that manifest.json lists", out.display())]
+    NoSuchStem {
+        /// What was given.
+        name: String,
+        /// The output folder.
+        out: PathBuf,
+    },
     /// It was asked to stop.
     #[error("stopped; what was finished before is whole, and the same command goes on from there")]
     Stopped,
     /// A file cannot be written.
     #[error("{0}; what was finished before is whole, and the same command goes on when the cause is gone")]
     Store(Box<StoreError>),
+}
+
+fn counted(stems: usize) -> String {
+    if stems == 1 { "1 prepared stem".to_owned() } else { format!("{stems} prepared stems") }
+}
+
+fn listed(stems: &[WouldChange]) -> String {
+    stems.iter().map(|stem| format!("\n  {}: {}", stem.output, stem.texts.join("; "))).collect()
 }
 
 impl From<StoreError> for RunError {

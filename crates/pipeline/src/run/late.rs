@@ -3,7 +3,8 @@
 //! The replaced file itself is often gone. What is left of it is the record of its survey, so old and new are compared
 //! by their envelopes: windows of 10 ms, which is enough to say where somebody has to listen.
 
-use loadin_record::finding::round_to;
+use loadin_plan::visit::{PromisedStem, Visit};
+use loadin_record::finding::{Id, round_to};
 use loadin_record::late::{ChangeKind, Comparison, FileSummary, LateFile};
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::source::source_record;
@@ -13,22 +14,34 @@ use loadin_record::survey::{Measures, Survey};
 /// of a replaced file, where its record is left.
 pub(crate) fn differences(
     earlier: &Manifest,
+    visit: &Visit,
     surveys: &[Survey],
     old: impl Fn(&str) -> Option<Survey>,
 ) -> Vec<LateFile> {
     let before = |path: &str| earlier.stems.iter().find(|stem| stem.source.path == path);
+    let moved = |path: &str| visit.stem_of(path).is_some_and(PromisedStem::has_moved);
     let mut files: Vec<LateFile> = surveys
         .iter()
+        .filter(|survey| before(&survey.path).is_some() || !moved(&survey.path))
         .filter_map(|survey| match before(&survey.path) {
             Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => None,
             Some(stem) => Some(replaced(stem, survey, old(&survey.path).as_ref())),
             None => Some(added(survey)),
         })
         .collect();
-    let gone = |stem: &&StemRecord| !surveys.iter().any(|survey| survey.path == stem.source.path);
+    let there = |path: &str| surveys.iter().any(|survey| survey.path == path) || moved_from(visit, path);
+    // What was gone before is no news.
+    let known = |stem: &StemRecord| stem.findings.iter().any(|finding| finding.id == Id::SourceGone);
+    let gone = |stem: &&StemRecord| !there(&stem.source.path) && !known(stem);
     files.extend(earlier.stems.iter().filter(gone).map(removed));
     files.sort_by(|a, b| a.path.cmp(&b.path));
     files
+}
+
+/// Whether the file that stood at this path stands at another one now.
+fn moved_from(visit: &Visit, path: &str) -> bool {
+    let mut sources = visit.stems.iter().flat_map(|stem| &stem.sources);
+    sources.any(|source| source.before == path && source.now.is_some())
 }
 
 fn added(survey: &Survey) -> LateFile {

@@ -1,16 +1,19 @@
 //! A whole run over one delivery: list, survey, plan, render, seal. The same steps serve the dry run and the units.
 
+mod bound;
 mod compose;
 mod error;
+mod kept;
 mod late;
-mod pin;
 mod prepare;
 mod study;
 
+pub use self::bound::Bound;
 pub use self::compose::planned_manifest;
 pub(crate) use self::compose::{StemOutcome, manifest};
 pub use self::error::RunError;
-pub(crate) use self::prepare::finish;
+pub(crate) use self::kept::Kept;
 pub use self::prepare::{Job, Papers, prepare};
+pub(crate) use self::prepare::{finish, room_for};
 pub use self::study::{Study, study};
 pub(crate) use self::study::{StudyContext, scan_delivery};

@@ -1,6 +1,6 @@
 //! A whole run over one delivery: scan → survey → plan → render → seal. The same steps serve the dry run.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -8,17 +8,21 @@ use std::time::Instant;
 
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
-use loadin_record::manifest::Manifest;
-use loadin_record::survey::Survey;
+use loadin_plan::visit::Standing;
+use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_record::survey::{Inventory, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
+use super::bound::{Bound, own_recipe};
 use super::compose::{self, StemOutcome};
+use super::kept::Kept;
 use crate::output::checksums::listed;
-use crate::output::folder::{OutFolder, Packaging};
+use crate::output::folder::{Goes, OutFolder, Packaging};
 use crate::output::papers::{store_list, store_papers};
+use crate::output::prepared::{OutputState, Prepared};
 use crate::render::{RenderError, render_all};
 use crate::run::error::RunError;
 use crate::run::study::{Study, StudyContext, scan_delivery};
@@ -29,6 +33,7 @@ use crate::work::event::{Event, Step};
 pub type Papers<'a> = dyn Fn(&Manifest, &[Survey]) -> Vec<(String, Vec<u8>)> + Sync + 'a;
 
 /// What a run needs.
+#[derive(Clone)]
 pub struct Job<'a> {
     /// Folder of the delivery; only read.
     pub delivery: &'a Path,
@@ -40,8 +45,12 @@ pub struct Job<'a> {
     pub recipe: &'a Recipe,
     /// The file system that is written to.
     pub disk: Arc<dyn Disk>,
-    /// Whether files that came after an earlier preparation change what all stems share.
+    /// Whether everything is prepared anew, whatever was promised before.
     pub relink: bool,
+    /// Stems that are made anew, by path in the delivery or label.
+    pub renew: &'a [String],
+    /// Whether the delivery is one of a batch, in which a folder's own recipe goes on whatever recipe is given.
+    pub batch: bool,
     /// What the work is done with. Its sound cache bounds the memory for sound that would cost much to make twice; the rest
     /// of a run takes about 10 MB a thread.
     pub work: Context,
@@ -51,28 +60,144 @@ pub struct Job<'a> {
     pub started_unix: u64,
 }
 
-/// Prepares one delivery. What an earlier run into the same folder has finished is proved, not made again.
+/// Prepares one delivery. What an earlier run into the same folder has finished is proved, not made again, and what it has
+/// promised is kept.
 ///
 /// # Errors
-/// When the delivery cannot be listed or holds no audio, when the output folder cannot be used, when a file cannot be written,
-/// or when the work is asked to stop. A stem that fails is no error: its record says why.
+/// When the delivery cannot be listed or holds no audio, when the output folder cannot be used or holds something else,
+/// when the recipe would change what is prepared there, when a file cannot be written, or when the work is asked to stop.
+/// A stem that fails is no error: its record says why.
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
     let inventory = scan_delivery(job.delivery, &job.work)?;
-    let mut folder = OutFolder::claim(job.out, job.packaging)?;
-    let records = folder.records(&*job.disk);
+    let folder = OutFolder::claim(job.out, job.packaging)?;
+    match own_recipe_of(job, &folder)? {
+        Some(own) => visit(&Job { recipe: &own, ..job.clone() }, folder, inventory, begun),
+        None => visit(job, folder, inventory, begun),
+    }
+}
+
+/// The recipe that goes on in the folder of a batch's delivery, where another one is given.
+fn own_recipe_of(job: &Job<'_>, folder: &OutFolder) -> Result<Option<Recipe>, RunError> {
+    let other = |manifest: &&Manifest| manifest.recipe.sha256 != job.recipe.sha256();
+    let Some(earlier) = folder.earlier().filter(|_| job.batch && !job.relink).filter(other) else {
+        return Ok(None);
+    };
+    let own = own_recipe(folder.outputs(), earlier)?;
+    let text = format!(
+        "\"{}\": its own recipe goes on ({} revision {}), although another one is given ({} revision {})",
+        job.out.display(),
+        own.name,
+        own.revision,
+        job.recipe.name,
+        job.recipe.revision
+    );
+    job.work.tell(Event::Noted { text: &text, news: true });
+    Ok(Some(own))
+}
+
+fn visit(
+    job: &Job<'_>,
+    mut folder: OutFolder,
+    inventory: Inventory,
+    begun: Instant,
+) -> Result<Manifest, RunError> {
+    let disk = &*job.disk;
+    let records = folder.records(disk);
     let reused = Arc::new(AtomicU64::new(0));
     let work = counting(&job.work, Arc::clone(&reused));
-    let earlier = folder.earlier().filter(|_| !job.relink);
     let (delivery, recipe) = (job.delivery, job.recipe);
-    let study =
-        StudyContext { delivery, recipe, work: &work, records: Some(&records), earlier }.study(inventory)?;
-    folder.check(&*job.disk, &study.plan)?;
+    let prepared = folder.look(disk)?;
+    let bound = bound(job, &folder, &prepared)?;
+    if let Some(bound) = &bound {
+        bound.check(delivery, job.out, &inventory, recipe)?;
+    }
+    let context =
+        StudyContext { delivery, recipe, work: &work, records: Some(&records), bound: bound.as_ref() };
+    let study = context.study(inventory)?;
+    context.refuse_changes(job.out, &study)?;
+    tell_visit(&work, &study, &prepared);
+    let kept = Kept::new(study.visit.as_ref(), folder.earlier().filter(|_| bound.is_some()), &prepared);
+    let stems = kept.to_render(&study.plan);
+    folder.check(disk, &prepared, &stems)?;
     folder.begin_writing()?;
-    let rendered = render_stems(job, folder.outputs(), &study, &work, &records)?;
+    room_for(disk, &folder, &prepared, &study, &kept)?;
+    let rendered = render_stems(job, &folder, &study, &kept, &work, &records)?;
     let reused = reused.load(Ordering::Relaxed);
-    finish(job, folder, &study, &rendered, begun, reused)
+    finish(job, folder, &study, (&rendered, &kept), begun, reused)
+}
+
+/// Says how what was prepared stands, and what of it is not ours.
+fn tell_visit(work: &Context, study: &Study, prepared: &Prepared) {
+    let Some(visit) = &study.visit else { return };
+    let text = visit.sentence(visit.added(&study.plan));
+    let as_it_was =
+        visit.stems.iter().all(|stem| stem.standing == Standing::Kept) && visit.added(&study.plan) == 0;
+    work.tell(Event::Noted { text: &text, news: !as_it_was });
+    for path in &prepared.foreign {
+        let text = format!("{path} was put there by somebody; it stays as it is, and verify reports it");
+        work.tell(Event::Noted { text: &text, news: true });
+    }
+    for (path, _) in prepared.outputs.iter().filter(|(_, state)| **state == OutputState::Edited) {
+        let text = format!("{path} was edited by somebody; it stays as it is, and verify reports it");
+        work.tell(Event::Noted { text: &text, news: true });
+    }
+}
+
+/// What binds the visit, unless everything is prepared anew.
+fn bound(job: &Job<'_>, folder: &OutFolder, prepared: &Prepared) -> Result<Option<Bound>, RunError> {
+    // A preparation without outputs promises nothing.
+    let promises = |manifest: &&Manifest| manifest.stems.iter().any(|stem| stem.output.is_some());
+    match folder.earlier().filter(|_| !job.relink).filter(promises) {
+        None => Ok(None),
+        Some(earlier) if job.batch => Ok(Some(Bound::in_batch(earlier.clone(), prepared))),
+        Some(earlier) => {
+            Bound::by_hand(folder.outputs(), earlier.clone(), job.recipe, job.renew, prepared).map(Some)
+        }
+    }
+}
+
+/// Takes away what has no place any more: what interrupted runs have left, outputs of stems that are left out now, and
+/// everything of a preparation that gives way to a new one.
+pub(crate) fn room_for(
+    disk: &dyn Disk,
+    folder: &OutFolder,
+    prepared: &Prepared,
+    study: &Study,
+    kept: &Kept,
+) -> Result<(), RunError> {
+    let wanted: BTreeSet<String> = study.plan.rendered().map(StemPlan::output_path).collect();
+    let earlier = folder.earlier();
+    let goes = |path: &str| {
+        if kept.outputs().contains(path) {
+            return None;
+        }
+        if study.visit.is_some() {
+            return Some(Goes::SetAside);
+        }
+        match can_be_made_again(earlier?, path, &study.surveys) {
+            // Whoever renders it proves it, or puts the new one in its place.
+            true if wanted.contains(path) => None,
+            true => Some(Goes::Away),
+            false => Some(Goes::SetAside),
+        }
+    };
+    folder.clear(disk, prepared, &wanted, goes)?;
+    kept.bring_back(disk, folder.outputs())?;
+    Ok(())
+}
+
+/// Whether the sources of an output are there as they were, and this program made it of them.
+fn can_be_made_again(earlier: &Manifest, path: &str, surveys: &[Survey]) -> bool {
+    let of = |stem: &&StemRecord| stem.output.as_ref().is_some_and(|output| output.path == path);
+    earlier.stems.iter().filter(of).all(|stem| {
+        let made_by = stem.made_by.as_ref().unwrap_or(&earlier.tool.version);
+        let there = |survey: &Survey| {
+            Some(&survey.sha256) == stem.source.sha256.as_ref() && survey.path == stem.source.path
+        };
+        *made_by == Tool::this().version && surveys.iter().any(there)
+    })
 }
 
 /// The last step of a run: the record of what was made, and all that lies beside the audio.
@@ -80,11 +205,11 @@ pub(crate) fn finish(
     job: &Job<'_>,
     folder: OutFolder,
     study: &Study,
-    rendered: &BTreeMap<String, StemOutcome>,
+    (rendered, kept): (&BTreeMap<String, StemOutcome>, &Kept),
     begun: Instant,
     reused: u64,
 ) -> Result<Manifest, RunError> {
-    let mut manifest = compose::manifest(job.recipe, study, rendered);
+    let mut manifest = compose::manifest(job.recipe, study, rendered, kept);
     manifest.run = loadin_record::manifest::Run {
         started_unix: job.started_unix,
         seconds: begun.elapsed().as_secs_f64(),
@@ -113,14 +238,20 @@ fn counting(work: &Context, reused: Arc<AtomicU64>) -> Context {
 
 fn render_stems(
     job: &Job<'_>,
-    out: &Path,
+    folder: &OutFolder,
     study: &Study,
+    kept: &Kept,
     work: &Context,
     records: &Records<'_>,
 ) -> Result<BTreeMap<String, StemOutcome>, RunError> {
-    let context = study.render_context(job.delivery, out, Arc::clone(&job.disk), work);
-    let stems: Vec<&StemPlan> = study.plan.rendered().collect();
-    work.tell(Event::Step { step: Step::Render, stems: stems.len() });
+    let replaced = kept.replaced();
+    let context = study.render_context(job.delivery, folder.outputs(), Arc::clone(&job.disk), work, replaced);
+    let stems = kept.to_render(&study.plan);
+    let standing = kept.standing_paths(&study.plan);
+    work.tell(Event::Step { step: Step::Render, stems: stems.len() + standing.len() });
+    for path in standing {
+        work.tell(Event::Reused { step: Step::Render, path });
+    }
     let mut rendered = BTreeMap::new();
     for (path, result) in render_all(&context, records, &stems) {
         let outcome = match result {

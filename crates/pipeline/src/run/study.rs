@@ -10,10 +10,11 @@ use loadin_plan::placement::StemStarts;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::stages::decode;
+use loadin_plan::visit::{Visit, promise, would_change};
 use loadin_plan::{Given, Planned, majority_hz};
 use loadin_record::evidence::Evidence;
+use loadin_record::finding::Id;
 use loadin_record::late::{Late, Pin};
-use loadin_record::manifest::Manifest;
 use loadin_record::music::Facts;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
@@ -22,8 +23,8 @@ use loadin_storage::records::Records;
 use super::late;
 use crate::journal::Surveys;
 use crate::render::RenderContext;
+use crate::run::bound::Bound;
 use crate::run::error::RunError;
-use crate::run::pin::pin_of;
 use crate::source::scan::scan;
 use crate::stated::read_music;
 use crate::survey::measure::survey_stem;
@@ -47,6 +48,8 @@ pub struct Study {
     pub plan: Plan,
     /// What came after an earlier preparation, which binds it.
     pub late: Option<Late>,
+    /// How what was prepared before stands now; `None` for a first preparation.
+    pub visit: Option<Visit>,
 }
 
 impl Study {
@@ -64,28 +67,33 @@ impl Study {
         out: &Path,
         disk: Arc<dyn Disk>,
         work: &Context,
+        replaced: BTreeMap<String, String>,
     ) -> Arc<RenderContext> {
         let sample_digests = self.sample_digests();
         let (delivery, out) = (delivery.to_owned(), out.to_owned());
-        Arc::new(RenderContext { delivery, out, disk, sample_digests, work: work.clone() })
+        Arc::new(RenderContext { delivery, out, disk, sample_digests, replaced, work: work.clone() })
     }
 }
 
-/// Surveys a delivery and plans it: all of a run that only reads. Files that came after an `earlier` preparation with
-/// the same recipe are bound by what that one has fixed.
+/// Surveys a delivery and plans it: all of a run that only reads. What an earlier preparation has promised is `bound`.
 ///
 /// Runs on the current rayon pool; its size changes nothing in the result.
 ///
 /// # Errors
-/// When the delivery cannot be listed or holds no audio, or when the work is asked to stop.
+/// When the delivery cannot be listed or holds no audio, when it is another one than was prepared, when the recipe would
+/// change what is prepared, or when the work is asked to stop.
 pub fn study(
     delivery: &Path,
     recipe: &Recipe,
     work: &Context,
-    earlier: Option<&Manifest>,
+    bound: Option<(&Bound, &Path)>,
 ) -> Result<Study, RunError> {
     let inventory = scan_delivery(delivery, work)?;
-    StudyContext { delivery, recipe, work, records: None, earlier }.study(inventory)
+    if let Some((bound, out)) = bound {
+        bound.check(delivery, out, &inventory, recipe)?;
+    }
+    let bound = bound.map(|(bound, _)| bound);
+    StudyContext { delivery, recipe, work, records: None, bound }.study(inventory)
 }
 
 /// Lists the delivery; there must be audio in it.
@@ -104,7 +112,7 @@ pub(crate) struct StudyContext<'a> {
     pub(crate) recipe: &'a Recipe,
     pub(crate) work: &'a Context,
     pub(crate) records: Option<&'a Records<'a>>,
-    pub(crate) earlier: Option<&'a Manifest>,
+    pub(crate) bound: Option<&'a Bound>,
 }
 
 impl StudyContext<'_> {
@@ -119,11 +127,6 @@ impl StudyContext<'_> {
         Ok(self.decide(inventory, surveys, music, &sketches))
     }
 
-    /// The earlier preparation, where it binds this delivery.
-    fn binding(&self, inventory: &Inventory) -> Option<&Manifest> {
-        self.earlier.filter(|earlier| binds(earlier, inventory, self.recipe))
-    }
-
     /// Compares the surveyed stems and plans. What needs all surveys together belongs in here.
     pub(crate) fn decide(
         &self,
@@ -132,23 +135,99 @@ impl StudyContext<'_> {
         music: Music,
         sketches: &Sketches<'_>,
     ) -> Study {
-        let earlier = self.binding(&inventory);
-        let pin = earlier.map(pin_of);
-        let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
-        let pin = late.as_ref().map(|late| &late.pin);
-        let starts = loadin_plan::starts(self.recipe, &surveys, pin);
-        let evidence = self.compare(&surveys, &starts, &music.facts(), sketches);
+        let Some(bound) = self.bound else {
+            let (planned, evidence) = self.plan(&inventory, &surveys, music, sketches, (None, None));
+            let Planned { plan, music } = planned;
+            return Study { inventory, surveys, music, evidence, plan, late: None, visit: None };
+        };
+        let mut visit = Visit::new(&bound.manifest, &surveys, self.recipe, &bound.renew);
+        if let Some(study) = self.as_before(bound, &visit, &inventory, &surveys, &music, sketches) {
+            return study;
+        }
+        let pin = visit.pin(&bound.manifest, bound.taken.clone());
+        let terms = (Some(&pin), Some(&pin.facts));
+        let (Planned { plan, music }, evidence) = self.plan(&inventory, &surveys, music, sketches, terms);
+        visit.settle(&plan);
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        let files = late::differences(&bound.manifest, &visit, &surveys, old);
+        let late = Some(Late { pin, files });
+        Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit) }
+    }
+
+    /// The study of a visit that finds everything as the last one has left it: planned on the same terms, so that it says
+    /// the same. `None` where something has changed.
+    fn as_before(
+        &self,
+        bound: &Bound,
+        visit: &Visit,
+        inventory: &Inventory,
+        surveys: &[Survey],
+        music: &Music,
+        sketches: &Sketches<'_>,
+    ) -> Option<Study> {
+        let earlier = &bound.manifest;
+        let gone = |path: &str| {
+            let mut records = earlier.stems.iter().filter(|stem| stem.source.path == path);
+            records.any(|stem| stem.findings.iter().any(|finding| finding.id == Id::SourceGone))
+        };
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        if bound.made_by.is_some()
+            || !visit.is_quiet(gone)
+            || !late::differences(earlier, visit, surveys, old).is_empty()
+        {
+            return None;
+        }
+        let pin = earlier.late.as_ref().map(|late| &late.pin);
+        let facts = pin.map(|pin| &pin.facts).filter(|facts| !facts.is_empty()).unwrap_or(&earlier.facts);
+        let (Planned { plan, music }, evidence) =
+            self.plan(inventory, surveys, music.clone(), sketches, (pin, Some(facts)));
+        // A stem that could not be made before can be now: it comes late.
+        if visit.added(&plan) > 0 {
+            return None;
+        }
+        let (inventory, surveys, late) = (inventory.clone(), surveys.to_vec(), earlier.late.clone());
+        Some(Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit.clone()) })
+    }
+
+    /// The plan on these terms: what was promised, and what was known of the music then.
+    fn plan(
+        &self,
+        inventory: &Inventory,
+        surveys: &[Survey],
+        music: Music,
+        sketches: &Sketches<'_>,
+        (pin, earlier): (Option<&Pin>, Option<&Facts>),
+    ) -> (Planned, Evidence) {
+        let starts = loadin_plan::starts(self.recipe, surveys, pin);
+        let evidence = self.compare(surveys, &starts, &music.facts(), sketches);
         let given = Given {
             delivery: &inventory.name,
             recipe: self.recipe,
-            surveys: &surveys,
+            surveys,
             starts: &starts,
             evidence: &evidence,
             pin,
-            earlier: earlier.map(|earlier| &earlier.facts),
+            earlier,
         };
-        let Planned { plan, music } = loadin_plan::plan(&given, music);
-        Study { inventory, surveys, music, evidence, plan, late }
+        (loadin_plan::plan(&given, music), evidence)
+    }
+
+    /// Refuses a recipe that would change what is prepared.
+    pub(crate) fn refuse_changes(&self, out: &Path, study: &Study) -> Result<(), RunError> {
+        let Some((bound, visit)) = self.bound.zip(study.visit.as_ref()) else { return Ok(()) };
+        let Some(made_by) = &bound.made_by else { return Ok(()) };
+        let starts = loadin_plan::starts(self.recipe, &study.surveys, None);
+        let given = Given {
+            delivery: &study.inventory.name,
+            recipe: self.recipe,
+            surveys: &study.surveys,
+            starts: &starts,
+            evidence: &study.evidence,
+            pin: None,
+            earlier: Some(&bound.manifest.facts),
+        };
+        let stems = would_change(visit, made_by, &given, &study.music);
+        if stems.is_empty() { Ok(()) } else { Err(RunError::WouldChange { out: out.to_owned(), stems }) }
     }
 
     /// What comparing the stems shows.
@@ -165,17 +244,10 @@ impl StudyContext<'_> {
         compare(&Delivery { surveys, references: &references, starts: &starts, sketches, stated })
     }
 
-    /// What is not as it was when `earlier` was written; an unchanged delivery keeps what was said of it then.
-    fn late(&self, earlier: &Manifest, pin: Pin, surveys: &[Survey]) -> Option<Late> {
-        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
-        let files = late::differences(earlier, surveys, old);
-        if files.is_empty() { earlier.late.clone() } else { Some(Late { pin, files }) }
-    }
-
     /// What the survey of each listed file shall measure, in the order of the files.
     pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
         let files = &inventory.files;
-        let pin = self.binding(inventory).map(pin_of);
+        let pin = self.bound.map(|bound| promise(&bound.manifest));
         let rates: Vec<(&str, u32)> = files
             .iter()
             .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
@@ -223,12 +295,4 @@ impl StudyContext<'_> {
         }
         survey
     }
-}
-
-/// Whether an earlier preparation binds files that came later: it was of this delivery, with this recipe.
-fn binds(earlier: &Manifest, inventory: &Inventory, recipe: &Recipe) -> bool {
-    let known = |file: &FileFacts| earlier.stems.iter().any(|stem| stem.source.path == file.path);
-    earlier.recipe.sha256 == recipe.sha256()
-        && earlier.delivery.name == inventory.name
-        && inventory.files.iter().any(known)
 }

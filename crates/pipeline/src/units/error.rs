@@ -81,7 +81,12 @@ impl UnitError {
                     OutFolderError::Store(error) => store_passes(error),
                     _ => false,
                 },
-                RunError::Empty { .. } | RunError::Stopped => false,
+                RunError::Empty { .. }
+                | RunError::Stopped
+                | RunError::OtherDelivery { .. }
+                | RunError::WouldChange { .. }
+                | RunError::OwnRecipe { .. }
+                | RunError::NoSuchStem { .. } => false,
             },
         }
     }

@@ -7,6 +7,7 @@ use std::path::Path;
 use loadin_plan::music::Music;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
+use loadin_plan::visit::Visit;
 use loadin_record::digest::{json_text, text_digest};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::Late;
@@ -18,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use super::UnitError;
 use super::shared_disk::SharedDisk;
 use crate::journal::RESULTS_VERSION;
-use crate::run::{RunError, Study};
+use crate::run::{Kept, RunError, Study};
 
 const INVENTORY: &str = "inventory.json";
 const PLAN: &str = "plan.json";
@@ -80,19 +81,26 @@ pub(super) struct PlanFile {
     #[serde(rename = "heard")]
     pub(super) evidence: Evidence,
     pub(super) late: Option<Late>,
+    /// Digest of the manifest that the plan is bound by.
+    pub(super) bound_to: Option<String>,
+    pub(super) visit: Option<Visit>,
+    pub(super) kept: Kept,
     /// Digests of the samples of the surveyed sources, by path.
     #[serde(rename = "contents")]
     pub(super) sample_digests: BTreeMap<String, String>,
 }
 
 impl PlanFile {
-    pub(super) fn of(rests_on: String, study: Study) -> Self {
+    pub(super) fn of(rests_on: String, bound_to: Option<String>, study: Study, kept: Kept) -> Self {
         Self {
             rests_on,
+            bound_to,
+            kept,
             sample_digests: study.sample_digests(),
             plan: study.plan,
             evidence: study.evidence,
             late: study.late,
+            visit: study.visit,
         }
     }
 

@@ -16,6 +16,7 @@ mod error;
 mod estimate;
 mod files;
 mod shared_disk;
+mod state;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -27,7 +28,7 @@ use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::{placed, starts};
 use loadin_record::layout::MEMORY;
-use loadin_record::manifest::{Manifest, State};
+use loadin_record::manifest::Manifest;
 use loadin_record::survey::{FileFacts, Scope, Survey};
 use loadin_storage::disk::RealDisk;
 use loadin_storage::pieces::{digest, digest_file};
@@ -37,12 +38,14 @@ pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
+pub use self::state::DeliveryState;
 use crate::journal::{self, JOURNAL, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
 use crate::output::manifest_file::read_manifest;
+use crate::output::prepared::Prepared;
 use crate::render::{RenderContext, RenderError, render_all};
-use crate::run::{self, Job, Papers, RunError, StemOutcome, Study, StudyContext};
+use crate::run::{self, Bound, Job, Kept, Papers, RunError, StemOutcome, Study, StudyContext, room_for};
 use crate::source::file;
 use crate::stated::read_music;
 use crate::work::context::Context;
@@ -59,17 +62,6 @@ pub struct UnitContext<'a> {
     pub recipe: &'a Recipe,
     /// What the work is done with.
     pub work: &'a Context,
-}
-
-/// How a delivery stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum DeliveryState {
-    /// There is work to do.
-    Open,
-    /// It is prepared, and the delivery looks as it did then.
-    Sealed,
-    /// The same, but so many stems have failed: there is work for a person, or for another try.
-    Failed(usize),
 }
 
 /// What [`scan()`] has found.
@@ -92,12 +84,16 @@ impl UnitContext<'_> {
         journal::records(disk, &self.memory())
     }
 
-    fn course<'c>(
-        &'c self,
-        records: Option<&'c Records<'c>>,
-        earlier: Option<&'c Manifest>,
-    ) -> StudyContext<'c> {
-        StudyContext { delivery: self.delivery, recipe: self.recipe, work: self.work, records, earlier }
+    fn course<'c>(&'c self, records: Option<&'c Records<'c>>, bound: Option<&'c Bound>) -> StudyContext<'c> {
+        StudyContext { delivery: self.delivery, recipe: self.recipe, work: self.work, records, bound }
+    }
+
+    /// What binds the units: what was prepared in the folder before.
+    fn bound(&self, folder: &OutFolder) -> Result<Option<(Bound, Prepared)>, UnitError> {
+        let Some(earlier) = folder.earlier() else { return Ok(None) };
+        let prepared = folder.look(&RealDisk)?;
+        let bound = Bound::by_hand(folder.outputs(), earlier.clone(), self.recipe, &[], &prepared)?;
+        Ok(Some((bound, prepared)))
     }
 
     /// Whether a person or a shutdown wants the work to end.
@@ -114,42 +110,22 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
-    let scopes = context.course(None, folder.earlier()).scopes(&inventory);
+    let bound = context.bound(&folder)?.map(|(bound, _)| bound);
+    if let Some(bound) = &bound {
+        bound.check(context.delivery, context.out, &inventory, context.recipe)?;
+    }
+    let scopes = context.course(None, bound.as_ref()).scopes(&inventory);
     let estimated = inventory
         .files
         .iter()
         .zip(&scopes)
         .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
     let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
-    let state = state(context, &folder, &inventory.files);
+    let state = state::state(context, &folder, &inventory.files);
     if !matches!(state, DeliveryState::Sealed) {
         InventoryFile::new(context.recipe, inventory, scopes).store(&context.memory())?;
     }
     Ok(Scanned { state, stems, plan })
-}
-
-/// Compares the listing with the manifest: cheap, since it is asked of every delivery of an archive. A stem that was
-/// replaced is known by its size, or by being newer than the manifest.
-fn state(context: &UnitContext<'_>, folder: &OutFolder, files: &[FileFacts]) -> DeliveryState {
-    let modified = |path: &Path| path.metadata().and_then(|data| data.modified()).ok();
-    let Some(earlier) = folder.earlier().filter(|_| !folder.was_interrupted()) else {
-        return DeliveryState::Open;
-    };
-    let sealed_at = modified(&context.out.join("manifest.json"));
-    let mut known: Vec<(&str, u64)> =
-        earlier.stems.iter().map(|stem| (stem.source.path.as_str(), stem.source.bytes)).collect();
-    known.sort_unstable();
-    let there = files.iter().map(|file| (file.path.as_str(), file.bytes));
-    let written = |file: &FileFacts| modified(file::locate(context.delivery, &file.path).ok()?.path());
-    let older = |file: &FileFacts| written(file) < sealed_at;
-    let failed = earlier.stems.iter().filter(|stem| stem.state == State::Failed).count();
-    if earlier.recipe.sha256 != context.recipe.sha256() || !there.eq(known) || !files.iter().all(older) {
-        DeliveryState::Open
-    } else if failed > 0 {
-        DeliveryState::Failed(failed)
-    } else {
-        DeliveryState::Sealed
-    }
 }
 
 /// Surveys those stems of the delivery that `mine` chooses by path and rank, the largest being 0. A stem that gives no
@@ -243,19 +219,28 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let surveys = surveys(context, &listed)?;
     let music = read_music(context.delivery, &listed.inventory, context.work.patience);
     let rests_on = listed.rests_on(&surveys, &music);
-    if PlanFile::read(&context.memory()).is_ok_and(|plan| plan.rests_on == rests_on) {
-        return Ok(());
-    }
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let mut folder = OutFolder::claim(context.out, Packaging::Plain)?;
-    let earlier = folder.earlier().cloned();
+    let bound_to = folder.earlier().map(|earlier| earlier.digest.clone());
+    let holds = |plan: &PlanFile| plan.rests_on == rests_on && plan.bound_to == bound_to;
+    if PlanFile::read(&context.memory()).is_ok_and(|plan| holds(&plan)) {
+        return Ok(());
+    }
+    let (bound, prepared) = context.bound(&folder)?.unzip();
     let records = context.records(&RealDisk);
     let sketches = Sketches::new(Some(&records));
-    let study =
-        context.course(Some(&records), earlier.as_ref()).decide(listed.inventory, surveys, music, &sketches);
-    folder.check(&RealDisk, &study.plan)?;
+    let course = context.course(Some(&records), bound.as_ref());
+    let study = course.decide(listed.inventory, surveys, music, &sketches);
+    course.refuse_changes(context.out, &study)?;
+    let prepared = match prepared {
+        Some(prepared) => prepared,
+        None => folder.look(&RealDisk)?,
+    };
+    let kept = Kept::new(study.visit.as_ref(), folder.earlier(), &prepared);
+    folder.check(&RealDisk, &prepared, &kept.to_render(&study.plan))?;
     folder.begin_writing()?;
-    PlanFile::of(rests_on, study).store(&context.memory())
+    room_for(&RealDisk, &folder, &prepared, &study, &kept)?;
+    PlanFile::of(rests_on, bound_to, study, kept).store(&context.memory())
 }
 
 /// Renders the stems that `mine` chooses by path and rank, the longest being 0. Gives their number, and why which failed.
@@ -266,8 +251,8 @@ pub fn render(
     context: &UnitContext<'_>,
     mine: &dyn Fn(&str, usize) -> bool,
 ) -> Result<(usize, Vec<(String, String)>), UnitError> {
-    let PlanFile { plan, sample_digests, .. } = PlanFile::read(&context.memory())?;
-    let mut stems: Vec<&StemPlan> = plan.rendered().collect();
+    let PlanFile { plan, sample_digests, kept, .. } = PlanFile::read(&context.memory())?;
+    let mut stems = kept.to_render(&plan);
     stems.sort_by_key(|stem| std::cmp::Reverse(stem.output_bytes()));
     retain_share(&mut stems, |stem| stem.path(), mine);
     let folders = audio_folder::all_folders(context.out);
@@ -278,7 +263,9 @@ pub fn render(
     let records = context.records(&*disk);
     let (delivery, out) = (context.delivery.to_owned(), context.out.to_owned());
     let work = context.work.clone();
-    let renders_with = Arc::new(RenderContext { delivery, out, disk: disk.clone(), sample_digests, work });
+    let replaced = kept.replaced();
+    let renders_with =
+        Arc::new(RenderContext { delivery, out, disk: disk.clone(), sample_digests, replaced, work });
     context.work.tell(Event::Step { step: Step::Render, stems: stems.len() });
     let mut failed = BTreeMap::new();
     for (path, result) in render_all(&renders_with, &records, &stems) {
@@ -349,15 +336,19 @@ pub fn seal(
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let rendered = rendered(context, &planned)?;
-    let PlanFile { plan, evidence, late, .. } = planned;
+    let PlanFile { plan, evidence, late, visit, kept, bound_to, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
     let music = placed(music, &starts(context.recipe, &surveys, pin), &plan);
-    let study = Study { inventory: listed.inventory, surveys, music, evidence, plan, late };
-    let sealed = folder.earlier().filter(|_| !folder.was_interrupted());
-    let done =
-        sealed.filter(|earlier| earlier.digest == run::manifest(context.recipe, &study, &rendered).digest);
-    if let Some(done) = done {
-        return Ok(done.clone());
+    let study = Study { inventory: listed.inventory, surveys, music, evidence, plan, late, visit };
+    let digest = run::manifest(context.recipe, &study, &rendered, &kept).digest;
+    if let Some(earlier) = folder.earlier() {
+        if earlier.digest == digest && !folder.was_interrupted() {
+            return Ok(earlier.clone());
+        }
+        // Somebody has prepared the folder otherwise since it was planned.
+        if bound_to.as_ref() != Some(&earlier.digest) && earlier.digest != digest {
+            return Err(UnitError::Outdated { out: context.out.to_owned() });
+        }
     }
     clear_stale(&context.memory());
     let job = Job {
@@ -367,11 +358,13 @@ pub fn seal(
         recipe: context.recipe,
         disk: Arc::new(RealDisk),
         relink: false,
+        renew: &[],
+        batch: false,
         work: context.work.clone(),
         papers,
         started_unix,
     };
-    Ok(run::finish(&job, folder, &study, &rendered, begun, 0)?)
+    Ok(run::finish(&job, folder, &study, (&rendered, &kept), begun, 0)?)
 }
 
 /// What became of every planned stem.
@@ -381,7 +374,7 @@ fn rendered(
 ) -> Result<BTreeMap<String, StemOutcome>, UnitError> {
     let records = context.records(&RealDisk);
     let renders = Renders(&records);
-    let stems: Vec<&StemPlan> = planned.plan.rendered().collect();
+    let stems = planned.kept.to_render(&planned.plan);
     let made = in_parallel(
         &stems,
         |stem| stem.output_bytes(),

@@ -10,6 +10,14 @@ pub enum Event<'a> {
         /// Audio files in it.
         files: usize,
     },
+    /// Something that people should read about the output folder: how what was prepared before stands now, which recipe goes
+    /// on, what somebody has put there.
+    Noted {
+        /// A sentence.
+        text: &'a str,
+        /// Whether anything is otherwise than at the last visit.
+        news: bool,
+    },
     /// A step begins for all stems.
     Step {
         /// Which.

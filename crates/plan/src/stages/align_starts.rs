@@ -229,7 +229,9 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
 /// A late stem is never cut in silence.
 fn note_late_cuts(draft: &mut Draft<'_>, origin: i64, end: i64) {
     let late: Vec<bool> = draft.stems.iter().map(|stem| draft.is_late(stem)).collect();
-    for (stem, _) in draft.stems.iter_mut().zip(late).filter(|(stem, late)| *late && stem.is_active() && !stem.reference) {
+    for (stem, _) in
+        draft.stems.iter_mut().zip(late).filter(|(stem, late)| *late && stem.is_active() && !stem.reference)
+    {
         let before = (origin - stem.position).max(0);
         let after = (stem.position + stem.frames as i64 - end).max(0);
         stem.note_late_cut(before, after);

@@ -95,9 +95,11 @@ pub enum Decision {
 /// Decides for every stem whether it goes on.
 pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     // What is at work already goes before whatever has the same audio and came later.
-    let at_work: Vec<bool> = draft.stems.iter().map(|stem| draft.pin.is_some() && !draft.is_late(stem)).collect();
+    let at_work: Vec<bool> =
+        draft.stems.iter().map(|stem| draft.pin.is_some() && !draft.is_late(stem)).collect();
     let kept = || draft.stems.iter().zip(&at_work).filter(|(_, at_work)| **at_work).map(|(stem, _)| stem);
-    let mut seen: Vec<(String, String)> = kept().map(|stem| (content(stem), stem.path().to_owned())).collect();
+    let mut seen: Vec<(String, String)> =
+        kept().map(|stem| (content(stem), stem.path().to_owned())).collect();
     let mut decisions = Vec::with_capacity(draft.stems.len());
     for ((stem, settings), at_work) in draft.stems.iter_mut().zip(settings).zip(at_work) {
         let decision = decide_one(settings, stem, if at_work { &[] } else { &seen });

@@ -7,6 +7,8 @@
 
 mod order;
 
+use std::collections::BTreeSet;
+
 use loadin_session as session;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -17,7 +19,7 @@ use loadin_record::finding::{Finding, Id};
 use loadin_record::manifest::Change;
 use loadin_record::written::Measured;
 
-use crate::draft::Draft;
+use crate::draft::{Draft, DraftStem};
 use crate::shape::Shape;
 use crate::stages::stage::{NOT_RENDERED, Processor};
 
@@ -132,32 +134,48 @@ fn options(settings: &Settings) -> session::LabelOptions {
     }
 }
 
-/// Decides the names of all stems as a set.
-pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
-    let inputs: Vec<session::LabelInput> = draft
-        .stems
-        .iter()
-        .map(|stem| session::LabelInput {
+/// The stems as the labels need them. What has a label keeps it; where two would keep one, the halves of a pair that is
+/// none any more, the second gets a new one.
+fn inputs(draft: &Draft<'_>) -> Vec<session::LabelInput> {
+    let mut given = BTreeSet::new();
+    let input = |stem: &DraftStem<'_>| {
+        let pinned = draft.pin.and_then(|pin| pin.stem(stem.path()));
+        session::LabelInput {
             path: stem.path().to_owned(),
             role: stem.role.clone(),
             group: stem.group,
             wanted: stem.is_active(),
-            kept: draft.pin.and_then(|pin| pin.stem(stem.path())?.label.clone()),
-        })
-        .collect();
+            kept: pinned.filter(|pinned| given.insert(pinned.name())).and_then(|pinned| pinned.label.clone()),
+        }
+    };
+    draft.stems.iter().map(input).collect()
+}
+
+/// Labels that are no stem's of this draft and that none of them may get: once given is given for ever.
+fn taken(draft: &Draft<'_>) -> Vec<String> {
+    let Some(pin) = draft.pin else { return Vec::new() };
+    let sources = || draft.stems.iter().flat_map(|stem| &stem.sources);
+    let gone = pin.stems.iter().filter(|(path, _)| !sources().any(|source| source.path == **path));
+    gone.filter_map(|(_, stem)| stem.label.clone()).chain(pin.taken.iter().cloned()).collect()
+}
+
+/// Decides the names of all stems as a set.
+pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
+    let inputs = inputs(draft);
     let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];
     let Some(own) = settings.first() else { return decisions };
     let options = options(own);
-    for (index, label) in session::labels(&inputs, &[], &options).into_iter().enumerate() {
+    for (index, label) in session::labels(&inputs, &taken(draft), &options).into_iter().enumerate() {
         let Some(label) = label else { continue };
         let pinned = draft.pin.and_then(|pin| pin.stem(inputs[index].path.as_str()));
+        let pinned = pinned.filter(|_| inputs[index].kept.is_some());
         let stem = &mut draft.stems[index];
         if label.collided {
             let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);
             stem.note(Finding::new(Id::NameCollision, text).with("label", label.text.as_str()));
         }
         stem.label = Some(label.text.clone());
-        stem.folder = match pinned.filter(|pinned| pinned.label.is_some()) {
+        stem.folder = match pinned {
             Some(pinned) => pinned.folder.clone(),
             None if own.group_folders => session::group_folder(stem.group, &stem.role.details, &options),
             None => String::new(),

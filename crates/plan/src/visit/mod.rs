@@ -3,8 +3,6 @@
 
 mod promise;
 mod standing;
-#[cfg(test)]
-mod tests;
 mod wanted;
 
 pub use self::promise::promise;

@@ -25,7 +25,11 @@ pub fn promise(manifest: &Manifest) -> Pin {
     Pin {
         link: manifest.link.clone(),
         origin_frames: before.map_or_else(|| origin(&stems), |pin| pin.origin_frames.or(origin(&pin.stems))),
-        facts: before.map(|pin| &pin.facts).filter(|facts| !facts.is_empty()).unwrap_or(&manifest.facts).clone(),
+        facts: before
+            .map(|pin| &pin.facts)
+            .filter(|facts| !facts.is_empty())
+            .unwrap_or(&manifest.facts)
+            .clone(),
         taken: Vec::new(),
         stems,
     }

@@ -8,6 +8,7 @@ use loadin_record::late::Pin;
 use loadin_record::link::Linked;
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::survey::Survey;
+use serde::{Deserialize, Serialize};
 
 use super::promise::promise;
 use crate::plan::{Plan, StemPlan};
@@ -15,7 +16,8 @@ use crate::recipe::Recipe;
 use crate::stages::decode;
 
 /// How a prepared stem stands.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "is", rename_all = "kebab-case")]
 pub enum Standing {
     /// Its sources are what they were: the output stays.
     Kept,
@@ -35,7 +37,7 @@ pub enum Standing {
 }
 
 /// A source of a prepared stem: its path then, and its path now.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PromisedSource {
     /// Where it was.
     pub before: String,
@@ -44,7 +46,7 @@ pub struct PromisedSource {
 }
 
 /// A prepared stem at a later visit.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PromisedStem {
     /// Path of its output inside the output folder.
     pub output: String,
@@ -72,14 +74,15 @@ impl PromisedStem {
 
     /// Whether it is known by this path in the delivery, then or now, or by this label.
     pub fn answers_to(&self, name: &str) -> bool {
-        let label = self.output.rsplit('/').next().and_then(|file| file.rsplit_once('.')).map(|(label, _)| label);
+        let label =
+            self.output.rsplit('/').next().and_then(|file| file.rsplit_once('.')).map(|(label, _)| label);
         let by_path = |source: &PromisedSource| source.before == name || source.now.as_deref() == Some(name);
         label == Some(name) || self.sources.iter().any(by_path)
     }
 }
 
 /// A later visit to a prepared delivery.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Visit {
     /// Every stem that has an output, by its path.
     pub stems: Vec<PromisedStem>,
@@ -87,10 +90,54 @@ pub struct Visit {
     pub new: Vec<String>,
 }
 
+impl Standing {
+    /// The word in tables.
+    pub fn as_str(&self) -> &'static str {
+        match self {
+            Self::Kept => "kept",
+            Self::Replaced => "replaced",
+            Self::Renewed => "made anew",
+            Self::Unusable { .. } => "kept, its new file cannot be used",
+            Self::Gone => "kept, its source is gone",
+            Self::LeftOut => "left out",
+        }
+    }
+}
+
 impl Visit {
+    /// The visit in a sentence, with `added` new outputs: "of 12 prepared stems 10 are kept, 1 is replaced, …".
+    pub fn sentence(&self, added: usize) -> String {
+        let kinds = [Standing::Replaced, Standing::Renewed, Standing::Gone, Standing::LeftOut];
+        let stay = self.stems.iter().filter(|stem| stem.stays()).count();
+        let mut parts = vec![format!("of {} prepared stems {stay} stay as they are", self.stems.len())];
+        for kind in kinds {
+            let count = self.standing(&kind).count();
+            if count > 0 {
+                parts.push(format!(
+                    "{count} {}",
+                    if kind == Standing::Gone { "of these without a source" } else { kind.as_str() }
+                ));
+            }
+        }
+        let unusable = self.stems.iter().filter(|s| matches!(s.standing, Standing::Unusable { .. })).count();
+        if unusable > 0 {
+            parts.push(format!("{unusable} of these with a new file that cannot be used"));
+        }
+        if added > 0 {
+            parts.push(format!("{added} new"));
+        }
+        parts.join(", ")
+    }
+
+    /// How many outputs a plan makes that were not there before.
+    pub fn added(&self, plan: &Plan) -> usize {
+        plan.rendered().filter(|stem| self.stem_of(stem.path()).is_none()).count()
+    }
+
     /// Compares what was prepared with what is there. `renew` names stems that shall be made anew.
     pub fn new(manifest: &Manifest, surveys: &[Survey], recipe: &Recipe, renew: &[String]) -> Self {
-        let now: BTreeMap<&str, &Survey> = surveys.iter().map(|survey| (survey.path.as_str(), survey)).collect();
+        let now: BTreeMap<&str, &Survey> =
+            surveys.iter().map(|survey| (survey.path.as_str(), survey)).collect();
         let moved = moved(manifest, &now);
         let mut groups: BTreeMap<&str, Vec<&StemRecord>> = BTreeMap::new();
         for stem in &manifest.stems {
@@ -98,8 +145,10 @@ impl Visit {
                 groups.entry(&output.path).or_default().push(stem);
             }
         }
-        let stems: Vec<PromisedStem> =
-            groups.into_iter().map(|(output, group)| stem(output, &group, &now, &moved, recipe, renew)).collect();
+        let stems: Vec<PromisedStem> = groups
+            .into_iter()
+            .map(|(output, group)| stem(output, &group, &now, &moved, recipe, renew))
+            .collect();
         let new = surveys.iter().map(|survey| &survey.path);
         let new = new.filter(|path| !stems.iter().any(|stem| stem.is_of(path))).cloned().collect();
         Self { stems, new }
@@ -130,11 +179,6 @@ impl Visit {
             };
             as_before && !stem.has_moved()
         })
-    }
-
-    /// Whether a plan makes an output that was not there before.
-    pub fn adds(&self, plan: &Plan) -> bool {
-        plan.rendered().any(|stem| self.stem_of(stem.path()).is_none())
     }
 
     /// A replaced stem whose new file the plan cannot use stays as it was.
@@ -214,7 +258,8 @@ fn stem(
 
 /// How a stem stands whose files are all there.
 fn by_content(found: &[(&StemRecord, &Survey)]) -> Standing {
-    let others = found.iter().filter(|(record, survey)| record.source.sha256.as_deref() != Some(&survey.sha256));
+    let others =
+        found.iter().filter(|(record, survey)| record.source.sha256.as_deref() != Some(&survey.sha256));
     let mut standing = Standing::Kept;
     for (_, survey) in others {
         match &survey.measures {
@@ -240,7 +285,9 @@ fn moved(manifest: &Manifest, now: &BTreeMap<&str, &Survey>) -> BTreeMap<String,
     for by_name in [true, false] {
         for stem in &gone {
             let path = &stem.source.path;
-            let Some(free) = stem.source.sha256.as_deref().and_then(|sum| free.get_mut(sum)) else { continue };
+            let Some(free) = stem.source.sha256.as_deref().and_then(|sum| free.get_mut(sum)) else {
+                continue;
+            };
             let at = free.iter().position(|now| !by_name || file_name(now) == file_name(path));
             if let Some(at) = at.filter(|_| !moved.contains_key(path)) {
                 moved.insert(path.clone(), free.remove(at).to_owned());

@@ -59,7 +59,8 @@ fn differences(stem: &StemPlan, other: &StemPlan) -> Vec<String> {
         return vec![format!("it would have no output: {why}")];
     }
     let of_stage = |plan: &StemPlan, stage: &str| -> (Value, String) {
-        let decision = plan.decisions.iter().find(|decision| decision.stage() == stage && decision.left().is_none());
+        let decision =
+            plan.decisions.iter().find(|decision| decision.stage() == stage && decision.left().is_none());
         let text = decision.and_then(|decision| decision.change(plan.shape(), &plan.expected()));
         let text = text.map_or_else(|| "as it is".to_owned(), |change| change.to_string());
         (decision.map_or(Value::Null, without_reasons), text)
@@ -71,7 +72,11 @@ fn differences(stem: &StemPlan, other: &StemPlan) -> Vec<String> {
     for stage in stages {
         let ((one, was), (two, is)) = (of_stage(stem, stage), of_stage(other, stage));
         if one != two {
-            texts.push(if was == is { format!("{stage}: in detail") } else { format!("{stage}: {was}; it would be: {is}") });
+            texts.push(if was == is {
+                format!("{stage}: in detail")
+            } else {
+                format!("{stage}: {was}; it would be: {is}")
+            });
         }
     }
     texts

@@ -32,6 +32,9 @@ pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) ->
     let recipe = load_recipe(&args.work.recipe)?;
     let deadline = Deadline::next(args.until).map_err(|error| Failure::new(Exit::BadArguments, error))?;
     let turns = batch::turns(args)?;
+    if !args.renew.is_empty() && turns.len() > 1 {
+        return Err(Failure::bad("--renew is about stems of one delivery; give that one alone"));
+    }
     stop_on_signals()?;
     if let [only] = &turns[..]
         && !args.batch
@@ -55,7 +58,7 @@ fn one(
     let exit = settled(&mut summary, entry, exit_of(&result));
     let printed = match &result {
         Ok(_) if args.format == Format::Json => print_json(&summary, out),
-        Ok(manifest) => screen::print_one(manifest, &summary, out),
+        Ok(manifest) => screen::print_one(manifest, &summary, &progress.take_notes(), out),
         Err(_) => Ok(()),
     };
     // A folder that was refused may be somebody else's: nothing is written into it.
@@ -79,13 +82,15 @@ fn several(
     let mut summary = Summary::new(recipe.record(), clock::unix_seconds());
     let mut stored = Ok(args.out.clone());
     let mut exit = Exit::Done;
+    let mut notes = Vec::new();
     for turn in turns {
         let (entry, ended) = if STOP.is_asked() || deadline.is_over() {
             (turn.without_manifest(Ended::Later, None), Exit::SomeStems)
         } else {
             let (entry, result) = carry_out(args, turn, recipe, progress);
-            (entry, exit_of(&result))
+            (entry, result.map_or_else(|failure| failure.exit_in_batch(), |_| Exit::Done))
         };
+        notes.extend(screen::news(&entry, &progress.take_notes()));
         let worked = entry.ended != Ended::Later;
         exit = exit.max(settled(&mut summary, entry, ended));
         summary.seconds = begun.elapsed().as_secs_f64();
@@ -98,7 +103,9 @@ fn several(
     let page = store_batch_index(&summary, &args.out);
     match args.format {
         Format::Json => print_json(&summary, out)?,
-        Format::Table => screen::print_batch(&summary, stored.as_deref().ok(), page.as_deref().ok(), out)?,
+        Format::Table => {
+            screen::print_batch(&summary, &notes, stored.as_deref().ok(), page.as_deref().ok(), out)?;
+        }
     }
     finish::run_command(args.on_finish.as_deref(), &summary, stored.as_deref().ok());
     stored.and(page).map(|_| exit)
@@ -152,6 +159,8 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) 
         recipe,
         disk: Arc::new(RealDisk),
         relink: args.relink,
+        renew: &args.renew,
+        batch: args.batch || args.deliveries.len() > 1,
         work: Context {
             sound_cache: SoundCache::new(memory),
             patience: Patience::seconds(args.work.patience),

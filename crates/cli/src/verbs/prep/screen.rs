@@ -10,6 +10,7 @@ use loadin_record::summary::{DeliverySummary, Summary};
 use crate::Failure;
 use crate::look::Tone;
 use crate::phrases::{finding_line, loudness_caution, words};
+use crate::progress::Note;
 use crate::table::{Cell, Table, printable};
 
 /// Lines about one delivery in the screen of a batch, and lines about all of them: the rest is in the summary.
@@ -17,7 +18,15 @@ const LINES_EACH: usize = 3;
 const LINES_ALL: usize = 20;
 
 /// The table of one delivery.
-pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+pub(super) fn print_one(
+    manifest: &Manifest,
+    summary: &Summary,
+    notes: &[Note],
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    for note in notes {
+        writeln!(out, "{}", printable(&note.text))?;
+    }
     let mut table = Table::new(&["output", "source", "state", "peak dBFS", "what was done"]);
     for stem in &manifest.stems {
         let output = stem.output.as_ref();
@@ -32,7 +41,7 @@ pub(super) fn print_one(manifest: &Manifest, summary: &Summary, out: &mut dyn Wr
     for finding in &manifest.findings {
         writeln!(out, "{}", finding_line(finding))?;
     }
-    if let Some(late) = &manifest.late {
+    if let Some(late) = manifest.late.as_ref().filter(|late| !late.files.is_empty()) {
         writeln!(
             out,
             "late files have the gain, start and length of the others; --relink gives all a new one:"
@@ -72,6 +81,7 @@ fn what(stem: &StemRecord) -> String {
 /// The screen of a batch.
 pub(super) fn print_batch(
     summary: &Summary,
+    notes: &[String],
     stored: Option<&Path>,
     page: Option<&Path>,
     out: &mut dyn Write,
@@ -97,6 +107,12 @@ pub(super) fn print_batch(
         table.row([name(entry).into(), ended].into_iter().chain(figures));
     }
     table.print(out)?;
+    for note in notes.iter().take(LINES_ALL) {
+        writeln!(out, "{}", printable(note))?;
+    }
+    if notes.len() > LINES_ALL {
+        writeln!(out, "and {} more lines of this kind", notes.len() - LINES_ALL)?;
+    }
     print_attention(summary, out)?;
     print_next(summary, out)?;
     let sum = |part: fn(&DeliverySummary) -> u64| summary.deliveries.iter().map(part).sum::<u64>();
@@ -111,6 +127,11 @@ pub(super) fn print_batch(
         writeln!(out, "the page of all is {}", printable(&path.display().to_string()))?;
     }
     caution(summary, out)
+}
+
+/// What was noted of a delivery's folder and is otherwise than at the last visit.
+pub(super) fn news(entry: &DeliverySummary, notes: &[Note]) -> Vec<String> {
+    notes.iter().filter(|note| note.news).map(|note| format!("{}: {}", name(entry), note.text)).collect()
 }
 
 /// The folder's own name is enough where all lie side by side.

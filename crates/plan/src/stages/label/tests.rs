@@ -150,7 +150,14 @@ fn words_that_many_names_share_are_left_out_and_written_down() {
 
 fn pinned(label: Option<&str>, folder: &str) -> PinnedStem {
     let label = label.map(str::to_owned);
-    PinnedStem { sha256: String::new(), label, folder: folder.to_owned(), start_frames: None }
+    PinnedStem {
+        sha256: String::new(),
+        label,
+        folder: folder.to_owned(),
+        start_frames: None,
+        role: None,
+        group: String::new(),
+    }
 }
 
 #[test]
@@ -161,7 +168,7 @@ fn what_has_a_name_keeps_it_with_its_folder_and_late_stems_count_on() {
         ("Snare.wav", pinned(None, "Old/Place")),
     ];
     let stems = stems.map(|(path, stem)| (path.to_owned(), stem)).into();
-    let pin = Pin { link: Link::default(), stems };
+    let pin = Pin { stems, ..crate::testing::pin(Link::default()) };
     let paths = ["Bass.wav", "Kick.wav", "LV.wav", "Snare.wav"];
     let rows = [
         (false, [("Old/Place", "07_Low End"), ("", "03_Kick"), ("", "09_LV"), ("", "08_Snare")]),

@@ -213,7 +213,14 @@ fn a_place_of_a_reference_of_a_stem_that_is_set_aside_or_of_nobody_counts_for_no
 
 /// A stem of a finished preparation whose first frame stood at `start_frames`, and whose file was the one of `sha256`.
 fn pinned_stem(sha256: &str, start_frames: Option<i64>) -> PinnedStem {
-    PinnedStem { sha256: sha256.to_owned(), label: None, folder: String::new(), start_frames }
+    PinnedStem {
+        sha256: sha256.to_owned(),
+        label: None,
+        folder: String::new(),
+        start_frames,
+        role: None,
+        group: String::new(),
+    }
 }
 
 #[test]

@@ -1,0 +1,135 @@
+//! What binds a visit to an output folder: the preparation in it, and on which terms. It reads the folder and decides
+//! nothing of a stem.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::Path;
+
+use loadin_plan::recipe::Recipe;
+use loadin_plan::visit::other_rates;
+use loadin_record::digest::text_digest;
+use loadin_record::layout::RECIPE;
+use loadin_record::manifest::Manifest;
+use loadin_record::survey::Inventory;
+use loadin_storage::pieces::digest;
+
+use super::error::RunError;
+use crate::output::folder::{earlier_in, outputs_of};
+use crate::output::prepared::Prepared;
+use crate::source::file;
+
+/// An earlier preparation, and the terms of the visit.
+#[derive(Debug, Clone)]
+pub struct Bound {
+    /// Its manifest.
+    pub(crate) manifest: Manifest,
+    /// The recipe that it was made by, where somebody gives another one.
+    pub(crate) made_by: Option<Recipe>,
+    /// Stems that shall be made anew, by path or label.
+    pub(crate) renew: Vec<String>,
+    /// Names of files that somebody has put below `audio/`: no output may take one.
+    pub(crate) taken: Vec<String>,
+}
+
+impl Bound {
+    /// What a manifest binds by itself: for making its outputs again.
+    pub(crate) fn by(manifest: Manifest) -> Self {
+        Self { manifest, made_by: None, renew: Vec::new(), taken: Vec::new() }
+    }
+
+    /// What binds a visit by hand, with `recipe`, to the preparation in the folder or bag `root`; `None` where there is none.
+    /// Nothing is locked and nothing written.
+    ///
+    /// # Errors
+    /// When the manifest there is damaged or of a newer form, or when the recipe that it names is needed and gone.
+    pub fn look(root: &Path, recipe: &Recipe) -> Result<Option<Self>, RunError> {
+        let out = outputs_of(root);
+        let Some(manifest) = earlier_in(&out, false)? else { return Ok(None) };
+        let prepared = Prepared::look(&out, Some(&manifest), &[])?;
+        Self::by_hand(&out, manifest, recipe, &[], &prepared).map(Some)
+    }
+
+    /// What binds a visit by hand, with `recipe`.
+    pub(crate) fn by_hand(
+        out: &Path,
+        manifest: Manifest,
+        recipe: &Recipe,
+        renew: &[String],
+        prepared: &Prepared,
+    ) -> Result<Self, RunError> {
+        let known = |name: &String| {
+            let of = |path: &str| {
+                path.rsplit('/')
+                    .next()
+                    .and_then(|file| file.rsplit_once('.'))
+                    .map(|(label, _)| label.to_owned())
+            };
+            manifest.stems.iter().any(|stem| {
+                stem.output
+                    .as_ref()
+                    .is_some_and(|o| stem.source.path == *name || of(&o.path).as_ref() == Some(name))
+            })
+        };
+        if let Some(name) = renew.iter().find(|name| !known(name)) {
+            return Err(RunError::NoSuchStem { name: name.clone(), out: out.to_owned() });
+        }
+        let other = manifest.recipe.sha256 != recipe.sha256();
+        let made_by = if other { Some(own_recipe(out, &manifest)?) } else { None };
+        Ok(Self { manifest, made_by, renew: renew.to_vec(), taken: prepared.foreign_labels() })
+    }
+
+    /// What binds a visit of a batch: the folder's own recipe goes on, which the caller has taken.
+    pub(crate) fn in_batch(manifest: Manifest, prepared: &Prepared) -> Self {
+        Self { taken: prepared.foreign_labels(), ..Self::by(manifest) }
+    }
+
+    /// Refuses what can be refused before anything is measured: another delivery, and a recipe that brings prepared stems to
+    /// another rate.
+    pub(crate) fn check(
+        &self,
+        delivery: &Path,
+        out: &Path,
+        inventory: &Inventory,
+        recipe: &Recipe,
+    ) -> Result<(), RunError> {
+        if !self.shares_content(delivery, inventory) {
+            return Err(RunError::OtherDelivery {
+                out: out.to_owned(),
+                delivery: delivery.to_owned(),
+                prepared: self.manifest.delivery.name.clone(),
+            });
+        }
+        let rates = if self.made_by.is_some() { other_rates(&self.manifest, recipe) } else { Vec::new() };
+        if rates.is_empty() {
+            Ok(())
+        } else {
+            Err(RunError::WouldChange { out: out.to_owned(), stems: rates })
+        }
+    }
+
+    /// Whether one file of the delivery has the contents of a source of the preparation, whatever its name: templates share
+    /// names. Only files of equal size are read, until one is found.
+    fn shares_content(&self, delivery: &Path, inventory: &Inventory) -> bool {
+        let sources = || self.manifest.stems.iter().map(|stem| &stem.source);
+        let known: BTreeSet<&str> = sources().filter_map(|source| source.sha256.as_deref()).collect();
+        let sizes: BTreeSet<u64> = sources().map(|source| source.bytes).collect();
+        let reads_equal = |path: &str| {
+            let read = file::open(delivery, path).and_then(|mut file| digest(&mut file));
+            read.is_ok_and(|stored| known.contains(stored.sha256.as_str()))
+        };
+        // A preparation without a single source that could be read promises nothing.
+        known.is_empty()
+            || inventory.files.iter().any(|file| sizes.contains(&file.bytes) && reads_equal(&file.path))
+    }
+}
+
+/// The recipe that a preparation was made by, out of its folder.
+pub(crate) fn own_recipe(out: &Path, manifest: &Manifest) -> Result<Recipe, RunError> {
+    let path = out.join(RECIPE);
+    let refused = |why: String| RunError::OwnRecipe { path: path.clone(), why };
+    let text = fs::read_to_string(&path).map_err(|error| refused(error.to_string()))?;
+    if text_digest(&text) != manifest.recipe.sha256 {
+        return Err(refused("it was edited".to_owned()));
+    }
+    Recipe::parse(&text).map_err(|errors| refused(errors.to_string()))
+}

@@ -1,0 +1,206 @@
+//! What of an earlier preparation stays as it is at this visit: outputs that are not made again, and their records.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use loadin_plan::plan::{Plan, StemPlan};
+use loadin_plan::visit::{PromisedStem, Standing, Visit};
+use loadin_record::finding::{Finding, Id};
+use loadin_record::layout::SET_ASIDE;
+use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_storage::disk::Disk;
+use loadin_storage::pieces::digest_file;
+use loadin_storage::store::StoreError;
+use serde::{Deserialize, Serialize};
+
+use super::compose::StemOutcome;
+use super::study::Study;
+use crate::output::prepared::{OutputState, Prepared};
+
+/// What stays, by the path of the output inside the output folder.
+#[derive(Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Kept {
+    /// The stems whose outputs stay, with what lies in their places.
+    stems: BTreeMap<String, (PromisedStem, OutputState)>,
+    /// Stems that are replaced, for the case that the new sound cannot be made.
+    replaced: BTreeMap<String, PromisedStem>,
+    /// The records of all of them, as the earlier manifest has them.
+    records: BTreeMap<String, Vec<StemRecord>>,
+    /// The version that wrote that manifest.
+    version: String,
+}
+
+impl Kept {
+    /// What stays of `earlier`.
+    pub(crate) fn new(visit: Option<&Visit>, earlier: Option<&Manifest>, prepared: &Prepared) -> Self {
+        let Some((visit, earlier)) = visit.zip(earlier) else { return Self::default() };
+        let mut kept = Self { version: earlier.tool.version.clone(), ..Self::default() };
+        for stem in &visit.stems {
+            let output = &stem.output;
+            let records =
+                earlier.stems.iter().filter(|r| r.output.as_ref().is_some_and(|o| o.path == *output));
+            if stem.stays() {
+                let state = prepared.state(output).unwrap_or(OutputState::Missing);
+                kept.stems.insert(output.clone(), (stem.clone(), state));
+            } else if matches!(stem.standing, Standing::Replaced | Standing::Renewed) {
+                kept.replaced.insert(output.clone(), stem.clone());
+            } else {
+                continue;
+            }
+            kept.records.insert(output.clone(), records.cloned().collect());
+        }
+        kept
+    }
+
+    /// The stems that have to be rendered: those that are new or replaced, and those whose output is not there any more.
+    pub(crate) fn to_render<'p>(&self, plan: &'p Plan) -> Vec<&'p StemPlan> {
+        plan.rendered().filter(|stem| !self.stands(stem)).collect()
+    }
+
+    /// Whether the output of a planned stem is there and stays.
+    fn stands(&self, stem: &StemPlan) -> bool {
+        let stays = |(kept, state): &(PromisedStem, OutputState)| {
+            let there = matches!(state, OutputState::AsPrepared | OutputState::Edited);
+            // Without its sources, or with others, nothing could be made again.
+            (there || kept.standing != Standing::Kept)
+                && stem.sources.iter().any(|source| kept.is_of(&source.path))
+        };
+        self.stems.values().any(stays)
+    }
+
+    /// Paths of the first sources of the stems that are not rendered.
+    pub(crate) fn standing_paths<'p>(&self, plan: &'p Plan) -> Vec<&'p str> {
+        plan.rendered().filter(|stem| self.stands(stem)).map(StemPlan::path).collect()
+    }
+
+    /// The promised outputs that are replaced, with their SHA-256.
+    pub(crate) fn replaced(&self) -> BTreeMap<String, String> {
+        let outputs = self.records.iter().filter(|(path, _)| self.replaced.contains_key(*path));
+        let sum = |records: &Vec<StemRecord>| Some(records.first()?.output.as_ref()?.sha256.clone());
+        outputs.filter_map(|(path, records)| Some((path.clone(), sum(records)?))).collect()
+    }
+
+    /// Takes back what an interrupted run has begun to replace, where nothing could be made again: out of `set-aside`.
+    pub(crate) fn bring_back(&self, disk: &dyn Disk, out: &Path) -> Result<(), StoreError> {
+        for (output, (stem, state)) in &self.stems {
+            let there = matches!(state, OutputState::AsPrepared | OutputState::Edited);
+            let promised = self.records[output].first().and_then(|record| record.output.as_ref());
+            if let Some(promised) = promised.filter(|_| !there && stem.standing != Standing::Kept)
+                && let Some(aside) = set_aside_as(out, &promised.sha256)
+            {
+                let path = out.join(output);
+                let moved =
+                    disk.rename(&aside, &path).and_then(|()| disk.sync_folder(path.parent().unwrap_or(out)));
+                moved.map_err(|source| StoreError::Disk { path, source })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Outputs of the earlier manifest that nothing takes away.
+    pub(crate) fn outputs(&self) -> BTreeSet<&str> {
+        self.records.keys().map(String::as_str).collect()
+    }
+
+    /// The records of what stays, and the paths of the sources that have one among them.
+    pub(crate) fn records(
+        &self,
+        study: &Study,
+        rendered: &BTreeMap<String, StemOutcome>,
+    ) -> (Vec<StemRecord>, BTreeSet<String>) {
+        let (mut all, mut paths) = (Vec::new(), BTreeSet::new());
+        for (output, stem, state) in self.kept(rendered) {
+            let before = &self.records[output];
+            let as_before =
+                |sha256: &str| before.iter().all(|r| r.output.as_ref().is_some_and(|o| o.sha256 == sha256));
+            let again = stem.sources.first().and_then(|source| rendered.get(source.now.as_ref()?));
+            // An output that was made again and came out otherwise, by a newer program, or not at all, has a new record.
+            let otherwise = |made: &StemOutcome| {
+                made.as_ref()
+                    .map_or(stem.standing == Standing::Kept, |(_, stored)| !as_before(&stored.sha256))
+            };
+            if again.is_some_and(otherwise) {
+                continue;
+            }
+            for (record, source) in before.iter().zip(&stem.sources) {
+                paths.extend(source.now.clone());
+                let planned = source.now.as_ref().and_then(|path| {
+                    study.plan.stems.iter().find(|s| s.sources.iter().any(|s| s.path == *path))
+                });
+                let mut record = self.carried(record, &stem, state, planned);
+                if let Some(now) = &source.now {
+                    record.source.path.clone_from(now);
+                }
+                all.push(record);
+            }
+        }
+        (all, paths)
+    }
+
+    /// Every stem whose output stays: what was planned to stay, and what could not be replaced.
+    fn kept<'s>(
+        &'s self,
+        rendered: &'s BTreeMap<String, StemOutcome>,
+    ) -> impl Iterator<Item = (&'s String, PromisedStem, OutputState)> {
+        let stay = self.stems.iter().map(|(output, (stem, state))| (output, stem.clone(), *state));
+        let refused = self.replaced.iter().filter_map(|(output, stem)| {
+            let failure =
+                stem.sources.iter().find_map(|source| rendered.get(source.now.as_ref()?)?.as_ref().err())?;
+            let standing = Standing::Unusable { why: failure.0.clone() };
+            Some((output, PromisedStem { standing, ..stem.clone() }, OutputState::AsPrepared))
+        });
+        stay.chain(refused)
+    }
+
+    /// A record as it was, with what is noticed now.
+    fn carried(
+        &self,
+        record: &StemRecord,
+        stem: &PromisedStem,
+        state: OutputState,
+        planned: Option<&StemPlan>,
+    ) -> StemRecord {
+        let mut findings: Vec<Finding> = planned.map_or_else(
+            || record.findings.iter().filter(|f| !f.id.is_of_a_visit()).cloned().collect(),
+            |planned| noticed(&record.findings, &planned.findings),
+        );
+        match &stem.standing {
+            Standing::Gone => findings.push(Finding::new(
+                Id::SourceGone,
+                "its source is not in the delivery any more; the prepared file stays: leave it out by the recipe if that is meant, else ask for the file",
+            )),
+            Standing::Unusable { why } => findings.push(Finding::new(
+                Id::ReplacementUnusable,
+                format!("another file has its name now and cannot be used, so the prepared file stays: {why}"),
+            )),
+            _ => {}
+        }
+        if state == OutputState::Edited {
+            findings.push(Finding::new(
+                Id::OutputEdited,
+                "the prepared file was edited; it stays as it is, and verify says that it differs",
+            ));
+        }
+        let made_by = record.made_by.clone().unwrap_or_else(|| self.version.clone());
+        let made_by = Some(made_by).filter(|version| *version != Tool::this().version);
+        StemRecord { findings, made_by, ..record.clone() }
+    }
+}
+
+/// The file in `set-aside` with these contents.
+fn set_aside_as(out: &Path, sha256: &str) -> Option<PathBuf> {
+    let mut files = fs::read_dir(out.join(SET_ASIDE)).ok()?.flatten().map(|entry| entry.path());
+    files.find(|path| digest_file(path).is_ok_and(|found| found.sha256 == sha256))
+}
+
+/// The findings of a stem that stays: what was decided about it then, and what is seen of it now.
+fn noticed(then: &[Finding], now: &[Finding]) -> Vec<Finding> {
+    let decided = then.iter().filter(|finding| finding.id.is_of_a_decision()).cloned();
+    let seen = now.iter().filter(|finding| !finding.id.is_of_a_decision()).cloned();
+    let all: Vec<Finding> = seen.chain(decided).collect();
+    // Where nothing new is seen, the order stays what it was.
+    let known: Vec<&Finding> = then.iter().filter(|finding| !finding.id.is_of_a_visit()).collect();
+    let same = known.len() == all.len() && known.iter().all(|finding| all.contains(finding));
+    if same { known.into_iter().cloned().collect() } else { all }
+}
