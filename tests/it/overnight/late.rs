@@ -61,6 +61,7 @@ fn a_late_replacement_shares_every_decision() {
     assert_eq!(second["link"], fresh["link"]);
     assert_eq!(second["stems"], fresh["stems"]);
     let (mut with_history, without) = (outputs(&out), outputs(&delivery.out("fresh")));
+    assert!(with_history.remove("set-aside/03_Vox.wav").is_some(), "what it replaced");
     let note = String::from_utf8(with_history.remove("late-files.md").unwrap()).unwrap();
     for name in ["manifest.json", "checksums.sha256", "report.html"] {
         assert_ne!(with_history.remove(name), without.get(name).cloned(), "{name} tells of the history");
@@ -122,6 +123,8 @@ fn a_loud_and_long_late_file_moves_nobody() {
     assert_eq!(relinked["link"], plan(&[])["link"]);
     assert_ne!(relinked["link"]["gains"], first["link"]["gains"]);
     prep(&delivery.path(), &delivery.out("fresh"), &[]);
+    assert_eq!(set_aside(&out), ["03_Vox.wav"], "what nobody could make again");
+    fs::remove_dir_all(out.join("set-aside")).unwrap();
     assert_same(&out, &outputs(&delivery.out("fresh")), "after --relink");
     assert!(before.len() > 3);
 }
@@ -133,28 +136,41 @@ fn set_aside(out: &Path) -> Vec<String> {
     names
 }
 
+/// A share may be half synced: what is merely gone costs no output. What the recipe leaves out goes.
 #[test]
-fn the_output_of_a_removed_stem_is_set_aside() {
+fn the_output_of_a_removed_stem_stays_until_the_recipe_leaves_it_out() {
     let delivery = delivery();
     let out = delivery.out("out");
-    prep(&delivery.path(), &out, &[]);
+    let (_, first) = prep(&delivery.path(), &out, &[]);
     let before = outputs(&out);
-    fs::remove_file(delivery.path().join("Vox.wav")).unwrap();
+    let vox = delivery.path().join("Vox.wav");
+    let away = delivery.out("away");
+    fs::rename(&vox, &away).unwrap();
     let (ran, second) = prep(&delivery.path(), &out, &[]);
     assert_eq!(ran.code, 0, "{}", ran.err);
     assert_eq!(late(&second, "Vox.wav")["what"], "removed");
     assert!(ran.out.contains("Vox.wav: removed"), "{}", ran.out);
-    assert_eq!(set_aside(&out), ["03_Vox.wav"]);
-    assert!(fs::read(out.join("set-aside/03_Vox.wav")).unwrap() == before["audio/03_Vox.wav"]);
-    assert!(!out.join("audio/03_Vox.wav").exists());
+    assert_eq!(findings(stem(&second, "Vox.wav")), ["source-gone"]);
+    assert_eq!(stem(&second, "Vox.wav")["output"], stem(&first, "Vox.wav")["output"]);
+    assert!(set_aside(&out).is_empty());
+    assert!(fs::read(out.join("audio/03_Vox.wav")).unwrap() == before["audio/03_Vox.wav"]);
     assert_eq!(loadin(&["verify", out.to_str().unwrap()]).code, 0);
-    // It comes back, and goes again.
-    fs::write(delivery.path().join("Vox.wav"), b"RIFF").unwrap();
+    // It comes back.
+    fs::rename(&away, &vox).unwrap();
+    let (_, third) = prep(&delivery.path(), &out, &[]);
+    assert_eq!(third["stems"], first["stems"]);
+    // Another one comes, and the recipe leaves it out.
     delivery.wav("Vox.wav", RATE, 24, &[words(4, 0.06, 120_000, 480_000)]);
     prep(&delivery.path(), &out, &[]);
-    fs::remove_file(delivery.path().join("Vox.wav")).unwrap();
-    prep(&delivery.path(), &out, &[]);
+    assert_eq!(set_aside(&out), ["03_Vox.wav"]);
+    let text = fs::read_to_string(out.join("recipe.toml")).unwrap();
+    let without = delivery.out("without.toml");
+    let text = text.replace("stage = \"decode\"\n", "stage = \"decode\"\nleave-out = [\"Vox*\"]\n");
+    fs::write(&without, text).unwrap();
+    let (ran, _) = prep(&delivery.path(), &out, &["--recipe", without.to_str().unwrap()]);
+    assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
     assert_eq!(set_aside(&out), ["03_Vox (2).wav", "03_Vox.wav"]);
+    assert_eq!(loadin(&["verify", out.to_str().unwrap()]).code, 0);
 }
 
 /// Time stamps are an absolute time line: a late file with a stamp of its own stands where that says, one without

@@ -8,7 +8,7 @@ use loadin_audio::signal;
 use serde_json::Value;
 
 use super::{assert_same, delivery, outputs, prepared};
-use crate::job::{loadin, prep};
+use crate::job::{findings, loadin, prep};
 
 fn reused(manifest: &Value) -> u64 {
     manifest["run"]["reused"].as_u64().unwrap()
@@ -33,14 +33,17 @@ fn only_what_changed_is_done_again() {
     assert_eq!(reused(&changed), 10);
     let (_, fresh) = prep(&delivery.path(), &delivery.out("fresh"), &[]);
     assert_eq!(reused(&fresh), 0);
+    // The output of the file that is gone could not be made again.
+    assert!(out.join("set-aside/03_02.wav").exists());
+    fs::remove_dir_all(out.join("set-aside")).unwrap();
     assert_same(&out, &outputs(&delivery.out("fresh")), "after a changed source");
     // Another recipe: the surveys hold, as far as they measured what it needs.
-    let (_, other) = prep(&delivery.path(), &out, &["--recipe", "whole-db"]);
+    let (_, other) = prep(&delivery.path(), &out, &["--recipe", "whole-db", "--relink"]);
     assert!((6..12).contains(&reused(&other)), "{}", reused(&other));
 }
 
-/// "The file is there" proves nothing: an output of the right name and size with one other bit is written again after
-/// an interrupted run, and is somebody's work after a finished one.
+/// "The file is there" proves nothing: an output of the right name and size with one other bit is somebody's work, after
+/// a finished run and after an interrupted one, until it is taken away.
 #[test]
 fn a_record_is_believed_only_with_its_digest() {
     let (delivery, out, undisturbed) = prepared(3);
@@ -49,18 +52,22 @@ fn a_record_is_believed_only_with_its_digest() {
     let mut bytes = undisturbed[name].clone();
     *bytes.last_mut().unwrap() ^= 1;
     fs::write(&path, &bytes).unwrap();
-    let ran = loadin(&["prep", delivery.path().to_str().unwrap(), "--out", out.to_str().unwrap()]);
-    assert_eq!(ran.code, 3);
-    assert!(ran.err.contains("was changed after it was prepared"), "{}", ran.err);
-    // Whoever was refused changed nothing, and does not count as an interrupted run.
-    assert_eq!(fs::read(&path).unwrap(), bytes);
-    let ran = loadin(&["prep", delivery.path().to_str().unwrap(), "--out", out.to_str().unwrap()]);
-    assert_eq!(ran.code, 3, "the second refusal is as good as the first");
-    // An interrupted run leaves its lock file.
-    fs::write(out.join(".loadin/lock"), "").unwrap();
+    for interrupted in [false, true] {
+        if interrupted {
+            // An interrupted run leaves its lock file.
+            fs::write(out.join(".loadin/lock"), "").unwrap();
+        }
+        let (ran, manifest) = prep(&delivery.path(), &out, &[]);
+        assert_eq!(ran.code, 0, "{}", ran.err);
+        assert!(ran.out.contains(&format!("{name} was edited")), "{}", ran.out);
+        assert_eq!(findings(&manifest["stems"][0]), ["output-edited"]);
+        assert!(fs::read(&path).unwrap() == bytes, "it stays");
+        assert_eq!(loadin(&["verify", out.to_str().unwrap()]).code, 4);
+    }
+    fs::remove_file(&path).unwrap();
     let (_, manifest) = prep(&delivery.path(), &out, &[]);
     assert_eq!(reused(&manifest), 5);
-    assert_same(&out, &undisturbed, "after an interrupted run");
+    assert_same(&out, &undisturbed, "when it was taken away");
 }
 
 #[test]
@@ -76,7 +83,7 @@ fn torn_records_cost_work_and_no_truth() {
         fs::write(entry.path(), bytes).unwrap();
     }
     let (ran, manifest) = prep(&delivery.path(), &out, &[]);
-    assert_eq!((ran.code, reused(&manifest)), (0, 0));
+    assert_eq!((ran.code, reused(&manifest)), (0, 3), "the manifest proves the outputs");
     assert_same(&out, &undisturbed, "after torn records");
 }
 

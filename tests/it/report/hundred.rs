@@ -161,7 +161,7 @@ fn study(recipe: &Recipe) -> Study {
     let Planned { plan, music } = plan(&given, Music::default());
     let ignored = vec![Ignored { path: "notes.txt".to_owned(), why: "a text note".to_owned() }];
     let inventory = Inventory { name: "Long Song".to_owned(), files: Vec::new(), ignored };
-    Study { inventory, surveys, music, evidence: Evidence::default(), plan, late: None }
+    Study { inventory, surveys, music, evidence: Evidence::default(), plan, late: None, visit: None }
 }
 
 /// What the issue of this page asked for: less than 3 MB for 100 stems. The time is printed, never asserted.

@@ -336,7 +336,7 @@ pub fn seal(
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let rendered = rendered(context, &planned)?;
-    let PlanFile { plan, evidence, late, visit, kept, bound_to, .. } = planned;
+    let PlanFile { plan, evidence, late, visit, kept, bound_to, rests_on: planned_for, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
     let music = placed(music, &starts(context.recipe, &surveys, pin), &plan);
     let study = Study { inventory: listed.inventory, surveys, music, evidence, plan, late, visit };
@@ -364,7 +364,10 @@ pub fn seal(
         papers,
         started_unix,
     };
-    Ok(run::finish(&job, folder, &study, (&rendered, &kept), begun, 0)?)
+    let manifest = run::finish(&job, folder, &study, (&rendered, &kept), begun, 0)?;
+    // What was planned is what is prepared now: whoever plans again finds it valid.
+    PlanFile::of(planned_for, Some(manifest.digest.clone()), study, kept).store(&context.memory())?;
+    Ok(manifest)
 }
 
 /// What became of every planned stem.

@@ -69,13 +69,16 @@ fn differences(stem: &StemPlan, other: &StemPlan) -> Vec<String> {
     stages.sort_unstable();
     stages.dedup();
     let mut texts: Vec<String> = Vec::new();
-    for stage in stages {
+    if stem.output.name() != other.output.name() {
+        texts.push(format!("name {} → {}", stem.output.name(), other.output.name()));
+    }
+    for stage in stages.into_iter().filter(|stage| *stage != "label") {
         let ((one, was), (two, is)) = (of_stage(stem, stage), of_stage(other, stage));
         if one != two {
             texts.push(if was == is {
                 format!("{stage}: in detail")
             } else {
-                format!("{stage}: {was}; it would be: {is}")
+                format!("{stage}: {was}, it would be {is}")
             });
         }
     }
