@@ -164,10 +164,18 @@ fn a_prepared_file_that_somebody_changed_is_not_replaced() {
     let (_, manifest) = prep(&delivery.path(), &out, &[]);
     let file = out.join(stem(&manifest, "Kick.wav")["output"]["path"].as_str().unwrap());
     fs::write(&file, b"hours of editing").unwrap();
-    let again = loadin(&["prep", delivery.path().to_str().unwrap(), "--out", out.to_str().unwrap()]);
-    assert_eq!(again.code, 3, "{}", again.err);
-    assert!(again.err.contains("was changed after it was prepared"));
-    assert_eq!(fs::read(&file).unwrap(), b"hours of editing");
+    // It stays, and who would have to replace it is refused: for another source, and for another preparation.
+    let (path, to) = (delivery.path(), out.to_str().unwrap());
+    assert_eq!(loadin(&["prep", path.to_str().unwrap(), "--out", to]).code, 0);
+    delivery.file("Kick.wav", &wav(9500));
+    delivery.file("Bass.wav", &wav(9600));
+    for more in [None, Some("--relink")] {
+        let again = ["prep", path.to_str().unwrap(), "--out", to].into_iter().chain(more);
+        let again = loadin(&again.collect::<Vec<_>>());
+        assert_eq!(again.code, 3, "{}", again.err);
+        assert!(again.err.contains("was changed after it was prepared"), "{}", again.err);
+        assert_eq!(fs::read(&file).unwrap(), b"hours of editing");
+    }
 }
 
 #[test]
@@ -177,7 +185,7 @@ fn outputs_of_an_earlier_recipe_do_not_stay_behind() {
     delivery.file("Bass.wav", &wav(9500));
     let out = delivery.out("out");
     prep(&delivery.path(), &out, &[]);
-    prep(&delivery.path(), &out, &["--recipe", "archive"]);
+    prep(&delivery.path(), &out, &["--recipe", "archive", "--relink"]);
     let mut names: Vec<String> = fs::read_dir(out.join("audio"))
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())

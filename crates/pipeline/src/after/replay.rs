@@ -11,12 +11,12 @@ use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::{Change, Manifest, StemRecord, Tool};
 use loadin_storage::disk::RealDisk;
 
-use crate::journal::RenderFailure;
+use crate::journal::{RenderFailure, StemOutcome};
 use crate::output::difference::Verified;
 use crate::output::folder::outputs_of;
 use crate::output::manifest_file::{ManifestFileError, read_manifest};
 use crate::render;
-use crate::run::{self, Bound, Kept, RunError, StemOutcome, Study};
+use crate::run::{self, Bound, Kept, RunError, Study};
 use crate::work::context::Context;
 use crate::work::schedule::in_parallel;
 

@@ -11,7 +11,7 @@ use std::path::Path;
 use loadin_storage::disk::Disk;
 use loadin_storage::records::{Records, Version};
 
-pub(crate) use self::renders::{KnownOutput, RenderFailure, Renders};
+pub(crate) use self::renders::{KnownOutput, RenderFailure, Renders, StemOutcome};
 pub(crate) use self::surveys::Surveys;
 
 /// Bumped when the same sources and settings give other measures or other bytes.

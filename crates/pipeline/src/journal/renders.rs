@@ -23,6 +23,9 @@ const WRITTEN: &str = "written";
 #[serde(transparent)]
 pub(crate) struct RenderFailure(pub(crate) String);
 
+/// What became of a rendered stem: its measures and its file, or what went wrong.
+pub(crate) type StemOutcome = Result<(Measured, Stored), RenderFailure>;
+
 /// The renders among the records of an output folder.
 #[derive(Clone, Copy)]
 pub(crate) struct Renders<'a>(pub(crate) &'a Records<'a>);

@@ -3,6 +3,7 @@
 pub(crate) mod audio_folder;
 pub(crate) mod bag;
 pub(crate) mod checksums;
+pub(crate) mod error;
 pub(crate) mod papers;
 pub(crate) mod prepared;
 

@@ -11,7 +11,7 @@ use loadin_storage::store::UNFINISHED;
 use serde::{Deserialize, Serialize};
 
 use super::audio_folder;
-use super::folder::OutFolderError;
+use super::error::OutFolderError;
 use crate::journal::KnownOutput;
 use crate::work::schedule::in_parallel;
 

@@ -16,10 +16,7 @@ use loadin_record::written::Measured;
 
 use super::kept::Kept;
 use super::study::Study;
-use crate::journal::RenderFailure;
-
-/// What became of a rendered stem: its measures and its file, or what went wrong.
-pub(crate) type StemOutcome = Result<(Measured, Stored), RenderFailure>;
+use crate::journal::StemOutcome;
 
 /// The manifest of a delivery, with what stays of an earlier preparation; its `run` object is left empty.
 pub(crate) fn manifest(

@@ -14,8 +14,8 @@ use loadin_storage::pieces::digest_file;
 use loadin_storage::store::StoreError;
 use serde::{Deserialize, Serialize};
 
-use super::compose::StemOutcome;
 use super::study::Study;
+use crate::journal::StemOutcome;
 use crate::output::prepared::{OutputState, Prepared};
 
 /// What stays, by the path of the output inside the output folder.

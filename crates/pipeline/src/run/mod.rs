@@ -4,13 +4,12 @@ mod bound;
 mod compose;
 mod error;
 mod kept;
-mod late;
 mod prepare;
 mod study;
 
 pub use self::bound::Bound;
+pub(crate) use self::compose::manifest;
 pub use self::compose::planned_manifest;
-pub(crate) use self::compose::{StemOutcome, manifest};
 pub use self::error::RunError;
 pub(crate) use self::kept::Kept;
 pub use self::prepare::{Job, Papers, prepare};

@@ -17,8 +17,9 @@ use loadin_storage::records::Records;
 use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
 use super::bound::{Bound, own_recipe};
-use super::compose::{self, StemOutcome};
+use super::compose;
 use super::kept::Kept;
+use crate::journal::StemOutcome;
 use crate::output::checksums::listed;
 use crate::output::folder::{Goes, OutFolder, Packaging};
 use crate::output::papers::{store_list, store_papers};

@@ -10,7 +10,7 @@ use loadin_plan::placement::StemStarts;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::stages::decode;
-use loadin_plan::visit::{Visit, promise, would_change};
+use loadin_plan::visit::{Visit, differences, promise, would_change};
 use loadin_plan::{Given, Planned, majority_hz};
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::Id;
@@ -20,7 +20,6 @@ use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::records::Records;
 
-use super::late;
 use crate::journal::Surveys;
 use crate::render::RenderContext;
 use crate::run::bound::Bound;
@@ -149,7 +148,7 @@ impl StudyContext<'_> {
         let (Planned { plan, music }, evidence) = self.plan(&inventory, &surveys, music, sketches, terms);
         visit.settle(&plan);
         let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
-        let files = late::differences(&bound.manifest, &visit, &surveys, old);
+        let files = differences(&bound.manifest, &visit, &surveys, old);
         let late = Some(Late { pin, files });
         Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit) }
     }
@@ -173,7 +172,7 @@ impl StudyContext<'_> {
         let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
         if bound.made_by.is_some()
             || !visit.is_quiet(gone)
-            || !late::differences(earlier, visit, surveys, old).is_empty()
+            || !differences(earlier, visit, surveys, old).is_empty()
         {
             return None;
         }

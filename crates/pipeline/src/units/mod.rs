@@ -39,13 +39,13 @@ pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
 pub use self::state::DeliveryState;
-use crate::journal::{self, JOURNAL, RenderFailure, Renders, Surveys};
+use crate::journal::{self, JOURNAL, RenderFailure, Renders, StemOutcome, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
 use crate::output::manifest_file::read_manifest;
 use crate::output::prepared::Prepared;
 use crate::render::{RenderContext, RenderError, render_all};
-use crate::run::{self, Bound, Job, Kept, Papers, RunError, StemOutcome, Study, StudyContext, room_for};
+use crate::run::{self, Bound, Job, Kept, Papers, RunError, Study, StudyContext, room_for};
 use crate::source::file;
 use crate::stated::read_music;
 use crate::work::context::Context;
@@ -121,7 +121,7 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
         .zip(&scopes)
         .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
     let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
-    let state = state::state(context, &folder, &inventory.files);
+    let state = state::state(context.delivery, &context.recipe.sha256(), &folder, &inventory.files);
     if !matches!(state, DeliveryState::Sealed) {
         InventoryFile::new(context.recipe, inventory, scopes).store(&context.memory())?;
     }

@@ -3,10 +3,10 @@
 use std::path::Path;
 
 use loadin_record::finding::Id;
+use loadin_record::layout::MANIFEST;
 use loadin_record::manifest::{State, StemRecord};
 use loadin_record::survey::FileFacts;
 
-use super::UnitContext;
 use crate::output::folder::OutFolder;
 use crate::source::file;
 
@@ -23,22 +23,22 @@ pub enum DeliveryState {
 
 /// Compares the listing with the manifest: cheap, since it is asked of every delivery of an archive. A stem that was
 /// replaced is known by its size, or by being newer than the manifest.
-pub(super) fn state(context: &UnitContext<'_>, folder: &OutFolder, files: &[FileFacts]) -> DeliveryState {
+pub(super) fn state(delivery: &Path, recipe: &str, folder: &OutFolder, files: &[FileFacts]) -> DeliveryState {
     let modified = |path: &Path| path.metadata().and_then(|data| data.modified()).ok();
     let Some(earlier) = folder.earlier().filter(|_| !folder.was_interrupted()) else {
         return DeliveryState::Open;
     };
-    let sealed_at = modified(&context.out.join("manifest.json"));
+    let sealed_at = modified(&folder.outputs().join(MANIFEST));
     let gone = |stem: &&StemRecord| stem.findings.iter().any(|finding| finding.id == Id::SourceGone);
     let there_then = earlier.stems.iter().filter(|stem| !gone(stem));
     let mut known: Vec<(&str, u64)> =
         there_then.map(|stem| (stem.source.path.as_str(), stem.source.bytes)).collect();
     known.sort_unstable();
     let there = files.iter().map(|file| (file.path.as_str(), file.bytes));
-    let written = |file: &FileFacts| modified(file::locate(context.delivery, &file.path).ok()?.path());
+    let written = |file: &FileFacts| modified(file::locate(delivery, &file.path).ok()?.path());
     let older = |file: &FileFacts| written(file) < sealed_at;
     let failed = earlier.stems.iter().filter(|stem| stem.state == State::Failed).count();
-    if earlier.recipe.sha256 != context.recipe.sha256() || !there.eq(known) || !files.iter().all(older) {
+    if earlier.recipe.sha256 != recipe || !there.eq(known) || !files.iter().all(older) {
         DeliveryState::Open
     } else if failed > 0 {
         DeliveryState::Failed(failed)

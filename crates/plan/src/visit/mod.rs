@@ -1,10 +1,12 @@
 //! A later visit to a prepared delivery: what was promised, how every prepared stem stands to it, and what another recipe
 //! would change of it. Pure: it looks at no file.
 
+mod late;
 mod promise;
 mod standing;
 mod wanted;
 
+pub use self::late::differences;
 pub use self::promise::promise;
 pub use self::standing::{PromisedSource, PromisedStem, Standing, Visit};
 pub use self::wanted::{WouldChange, other_rates, would_change};

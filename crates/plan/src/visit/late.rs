@@ -3,16 +3,17 @@
 //! The replaced file itself is often gone. What is left of it is the record of its survey, so old and new are compared
 //! by their envelopes: windows of 10 ms, which is enough to say where somebody has to listen.
 
-use loadin_plan::visit::{PromisedStem, Visit};
 use loadin_record::finding::{Id, round_to};
 use loadin_record::late::{ChangeKind, Comparison, FileSummary, LateFile};
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::source::source_record;
 use loadin_record::survey::{Measures, Survey};
 
+use super::standing::{PromisedStem, Visit};
+
 /// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
 /// of a replaced file, where its record is left.
-pub(crate) fn differences(
+pub fn differences(
     earlier: &Manifest,
     visit: &Visit,
     surveys: &[Survey],
