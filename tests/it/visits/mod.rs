@@ -4,11 +4,14 @@
 //! `promise`, `folder`), and fixed cases. `LOADIN_VISITS=2000 cargo test -p loadin-tests random_histories` plays so many;
 //! `LOADIN_VISITS_SEED=17` with the same command plays one.
 
+mod cases;
+mod desk;
 mod folder;
 mod given;
 mod history;
 mod names;
 mod oracle;
+mod planted;
 mod play;
 mod promise;
 mod recipe;
@@ -45,7 +48,7 @@ fn fault_of(history: &History) -> Option<(Fault, Vec<String>)> {
         Ok(Err(fault)) => fault,
         Err(_) => Fault("the test itself stopped; see above".to_owned()),
     };
-    Some((fault, play.log))
+    Some((fault, play.0.log))
 }
 
 /// The fault with as little around it as was found.

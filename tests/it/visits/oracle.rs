@@ -40,6 +40,8 @@ pub(super) struct Stem {
     pub(super) path: PathBuf,
     /// Digest of the source that its output was made of.
     pub(super) source: String,
+    /// Digest of the sound that was last seen at its path.
+    pub(super) seen: String,
     /// Path of its output, which is its label for ever.
     pub(super) output: String,
     /// Digest of the output.
@@ -165,7 +167,7 @@ impl Oracle {
             }
             let taken: BTreeSet<&PathBuf> = assigned.paths.values().collect();
             let alike =
-                |(path, given): &(&PathBuf, &Given)| given.sha256 == stem.source && !taken.contains(path);
+                |(path, given): &(&PathBuf, &Given)| given.sha256 == stem.seen && !taken.contains(path);
             let candidates: Vec<_> = delivered.iter().filter(alike).map(|(path, _)| path.clone()).collect();
             if let [path] = candidates.as_slice() {
                 assigned.paths.insert(index, path.clone());
@@ -238,7 +240,7 @@ impl Oracle {
             foreseen.through = self.codes(visit);
             // Only the program knows whether the new names are those of edited files.
             let edited = self.stems.iter().any(|stem| matches!(stem.touched, Some(Touched::Edited(_))));
-            if visit.ask == Ask::Relink && edited || !anew && self.may_collide(visit) {
+            if visit.ask == Ask::Relink && edited || self.may_collide(visit) {
                 foreseen.refused.insert(if visit.batch { 1 } else { 3 });
             }
         }
@@ -287,22 +289,18 @@ impl Oracle {
         })
     }
 
-    /// Whether a stem is let in again whose place somebody's file has.
+    /// Whether a stem may come to a place where what somebody made of its output has stayed.
     fn may_collide(&self, visit: &Visit) -> bool {
         let assigned = self.assign(&visit.delivered);
         self.stems.iter().enumerate().any(|(index, stem)| {
-            self.foreign.contains_key(&stem.output) && self.fate(index, visit, &assigned) == Fate::LetIn
+            let comes = visit.ask == Ask::Relink || self.fate(index, visit, &assigned) == Fate::LetIn;
+            !stem.listed && comes && self.foreign.contains_key(&stem.output)
         })
     }
 
     /// Whether anything in the folder is not as the program left it.
     pub(super) fn is_tampered(&self) -> bool {
         !self.foreign.is_empty() || self.stems.iter().any(|stem| stem.listed && stem.touched.is_some())
-    }
-
-    /// The stem that has a listed output of this path.
-    pub(super) fn listed_mut(&mut self, output: &str) -> Option<&mut Stem> {
-        self.stems.iter_mut().find(|stem| stem.listed && stem.output == output)
     }
 
     /// Whether this source must stay as it is for now: its output was deleted and can only be made from it.

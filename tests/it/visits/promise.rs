@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
-use super::oracle::{Assigned, Fate, Fault, Oracle, Shared, Stem, Touched, Visit, hold};
-use super::recipe::plain;
+use super::oracle::{Ask, Assigned, Fate, Fault, Oracle, Shared, Stem, Touched, Visit, hold};
+use super::recipe::{Recipe, plain};
 use crate::job::findings;
 
 /// Names that Windows keeps for devices ("Naming Files, Paths, and Namespaces", Win32 documentation; from memory).
@@ -16,7 +16,7 @@ const RESERVED: &[&str] = &["con", "prn", "aux", "nul"];
 impl Oracle {
     /// Holds the manifest of a visit that went through against the promise, and takes it over.
     pub(super) fn take_over(&mut self, visit: &Visit, manifest: &Value) -> Result<(), Fault> {
-        if !self.is_prepared() || visit.ask == super::oracle::Ask::Relink {
+        if !self.is_prepared() || visit.ask == Ask::Relink {
             self.begin_anew(visit);
             hold!(manifest["late"].is_null(), "a new preparation speaks of late files: {}", manifest["late"]);
         }
@@ -75,12 +75,15 @@ impl Oracle {
         let given = assigned.paths.get(&index).map(|path| &visit.delivered[path]);
         let entry = given
             .and_then(|given| entry(manifest, path, &given.sha256))
-            .or_else(|| entry(manifest, path, &before.source));
+            .or_else(|| entry(manifest, path, &before.seen));
         match fate {
             Fate::LeftOut | Fate::Absent => {
                 let has_output = entry.is_some_and(|entry| !entry["output"].is_null());
                 hold!(!has_output, "{path:?} ({fate:?}) has an output");
                 self.loses(index, fate, path);
+                if let Some(given) = given {
+                    self.stems[index].seen.clone_from(&given.sha256);
+                }
                 return Ok(());
             }
             Fate::Gone | Fate::Unreadable => self.stands_in(&before, fate, entry)?,
@@ -132,6 +135,7 @@ impl Oracle {
         }
         if let Some(given) = given.filter(|given| given.readable) {
             stem.source.clone_from(&given.sha256);
+            stem.seen.clone_from(&given.sha256);
             stem.unstamped &= !given.stamped;
         }
         Ok(())
@@ -164,7 +168,7 @@ impl Oracle {
         &mut self,
         path: &Path,
         visit: &Visit,
-        recipe: &super::recipe::Recipe,
+        recipe: &Recipe,
         entry: &Value,
         manifest: &Value,
     ) -> Result<(), Fault> {
@@ -187,12 +191,13 @@ impl Oracle {
         let label = output.trim_start_matches("audio/").split('.').next().unwrap_or_default();
         hold!(!RESERVED.contains(&label.to_lowercase().as_str()), "{path:?} gets {output}");
         self.shares(path, !given.stamped, entry, manifest)?;
-        if !manifest["late"].is_null() && plain(path).is_some() {
+        if self.is_prepared() && visit.ask != Ask::Relink && plain(path).is_some() {
             hold!(late(manifest, path) == Some("added"), "{path:?} was added: {}", manifest["late"]);
         }
         self.stems.push(Stem {
             path: path.to_owned(),
             source: given.sha256.clone(),
+            seen: given.sha256.clone(),
             output,
             made: text(&entry["output"]["sha256"]),
             listed: true,

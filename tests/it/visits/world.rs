@@ -16,6 +16,16 @@ use super::recipe::plain;
 /// The name that the delivery's folder has at first, and that of its output folder.
 pub(super) const SONG: &str = "song";
 
+/// What somebody does to a manifest.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Damage {
+    Delete,
+    Cut,
+    /// Another number in it.
+    Change,
+    NewerForm,
+}
+
 /// A delivery, its output folder, and what is kept beside them.
 pub(super) struct World {
     folder: tempfile::TempDir,
@@ -33,19 +43,26 @@ pub(super) struct World {
 }
 
 impl World {
-    /// A delivery of a few stems.
-    pub(super) fn new(seed: u64) -> Self {
-        let mut draw = Random::new(seed);
-        let mut world = Self {
+    /// An empty delivery.
+    pub(super) fn empty() -> Self {
+        let world = Self {
             folder: tempfile::tempdir().expect("a temporary folder"),
             name: SONG.to_owned(),
             delivered: Delivered::new(),
             used: BTreeSet::new(),
             kept: Vec::new(),
             manifest: None,
-            stamped: draw.once_in(4),
+            stamped: false,
         };
         fs::create_dir_all(world.delivery()).expect("a folder");
+        world
+    }
+
+    /// A delivery of a few stems.
+    pub(super) fn new(seed: u64) -> Self {
+        let mut draw = Random::new(seed);
+        let mut world = Self::empty();
+        world.stamped = draw.once_in(4);
         for number in 0..2 + draw.below(3) {
             let path = names::fresh(&mut draw, &world.used, number > 0);
             let mut sound = Sound::draw(&mut draw);
@@ -84,7 +101,8 @@ impl World {
         }
     }
 
-    fn remove(&mut self, path: &Path) -> Option<Given> {
+    /// Takes a file out of the delivery.
+    pub(super) fn remove(&mut self, path: &Path) -> Option<Given> {
         fs::remove_file(self.delivery().join(path)).expect("a file that goes");
         self.delivered.remove(path)
     }
@@ -107,7 +125,11 @@ impl World {
         let said = match act {
             Act::EditOutput | Act::DeleteOutput => self.touch_output(act, &mut draw, oracle),
             Act::OwnFile | Act::OwnFileInTheWay => self.put_own_file(act, &mut draw, oracle),
-            Act::DamageManifest => self.damage(&mut draw, oracle),
+            Act::DamageManifest => {
+                let all = [Damage::Delete, Damage::Cut, Damage::Change, Damage::NewerForm];
+                let damage = all[draw.below(all.len())];
+                self.damage_by(oracle, damage).map(|()| format!("{damage:?} of the manifest"))
+            }
             _ => self.deliver(act, &mut draw, oracle),
         }?;
         oracle.synced = false;
@@ -181,11 +203,16 @@ impl World {
         said
     }
 
+    /// Gives the delivery's folder another name.
+    pub(super) fn rename_folder(&mut self, name: &str) {
+        let old = self.delivery();
+        name.clone_into(&mut self.name);
+        fs::rename(old, self.delivery()).expect("a folder with another name");
+    }
+
     fn rename(&mut self, act: Act, draw: &mut Random, oracle: &Oracle) -> Option<String> {
         if act == Act::RenameFolder {
-            let old = self.delivery();
-            self.name = if self.name == SONG { format!("{SONG} v2") } else { SONG.to_owned() };
-            fs::rename(old, self.delivery()).expect("a folder with another name");
+            self.rename_folder(if self.name == SONG { "song v2" } else { SONG });
             return Some(format!("renamed the delivery's folder to {:?}", self.name));
         }
         // A name that the recipe speaks of is not changed: whether it still speaks of the stem would be a matter of taste.
@@ -267,30 +294,26 @@ impl World {
         Some(format!("{own}, and {}", self.add(&late, &Sound::draw(draw))))
     }
 
-    /// Deletes the manifest, cuts it, changes a number in it, or gives it a form of later.
-    fn damage(&mut self, draw: &mut Random, oracle: &mut Oracle) -> Option<String> {
+    /// Does something to the manifest; [`World::mend`] puts it back.
+    pub(super) fn damage_by(&mut self, oracle: &mut Oracle, damage: Damage) -> Option<()> {
         let path = self.out().join("manifest.json");
         let whole = fs::read(&path).ok().filter(|_| oracle.is_prepared() && !oracle.damaged)?;
         let mut manifest: Value = serde_json::from_slice(&whole).ok()?;
-        let (bytes, said) = match draw.below(4) {
-            0 => (None, "deleted the manifest"),
-            1 => (Some(whole[..whole.len() / 2].to_vec()), "cut the manifest"),
-            2 => {
+        match damage {
+            Damage::Delete => fs::remove_file(&path).expect("a file that goes"),
+            Damage::Cut => write(&path, &whole[..whole.len() / 2]),
+            Damage::Change => {
                 manifest["link"]["length_frames"] = 1.into();
-                (Some(manifest.to_string().into_bytes()), "changed a number of the manifest")
+                write(&path, manifest.to_string().as_bytes());
             }
-            _ => {
+            Damage::NewerForm => {
                 manifest["manifest"] = 99.into();
-                (Some(manifest.to_string().into_bytes()), "gave the manifest a form of later")
+                write(&path, manifest.to_string().as_bytes());
             }
-        };
-        match bytes {
-            Some(bytes) => write(&path, &bytes),
-            None => fs::remove_file(&path).expect("a file that goes"),
         }
         self.manifest = Some(whole);
         oracle.damaged = true;
-        Some(said.to_owned())
+        Some(())
     }
 
     /// Puts the manifest back as it was, where somebody was at it.
