@@ -18,3 +18,4 @@ mod report;
 mod session_sense;
 mod trust;
 mod units;
+mod visits;

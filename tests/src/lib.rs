@@ -1,10 +1,14 @@
 //! Shared set-up of the black-box and reference tests: deliveries that are made on the spot.
 
+mod random;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use loadin_audio::Block;
 use loadin_codec::{Bext, SampleKind, WavSpec, WavWriter};
+
+pub use random::Random;
 
 /// A delivery in a temporary folder that goes away with it.
 pub struct Delivery {

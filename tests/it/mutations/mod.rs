@@ -9,7 +9,7 @@ use std::process::Command;
 
 use loadin_audio::signal;
 use loadin_codec::{Bext, Chunk, SampleKind, WavSpec, WavWriter};
-use loadin_tests::Delivery;
+use loadin_tests::{Delivery, Random};
 use serde_json::Value;
 
 use crate::job::run;
@@ -29,49 +29,32 @@ fn wanted() -> u64 {
     std::env::var("LOADIN_MUTATIONS").ok().and_then(|text| text.parse().ok()).unwrap_or(400)
 }
 
-/// A generator of faults: `SplitMix64` (Steele, Lea and Flood, 2014; constants from memory).
-struct Faults(u64);
-
-impl Faults {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ z >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ z >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ z >> 31
-    }
-
-    fn below(&mut self, end: usize) -> usize {
-        (self.next() % end.max(1) as u64) as usize
-    }
-
-    /// A copy with one to three faults; headers, where faults do more, are met as often as all the rest.
-    fn mutate(&mut self, file: &[u8]) -> Vec<u8> {
-        let mut file = file.to_vec();
-        for _ in 0..=self.below(3) {
-            let reach = if self.below(2) == 0 { file.len().min(200) } else { file.len() };
-            let at = self.below(reach);
-            match self.below(6) {
-                0 => file[at] ^= 1 << self.below(8),
-                1 => file[at] = self.next() as u8,
-                2 => {
-                    let end = (at + 4).min(file.len());
-                    file[at..end].fill(if self.below(2) == 0 { 0 } else { 0xFF });
-                }
-                3 => file.truncate(at.max(1)),
-                4 => {
-                    let end = (at + 1 + self.below(64)).min(file.len());
-                    file.drain(at..end);
-                    file.push(0);
-                }
-                _ => {
-                    let piece: Vec<u8> = file[at..(at + 1 + self.below(64)).min(file.len())].to_vec();
-                    file.splice(at..at, piece);
-                }
+/// A copy with one to three faults; headers, where faults do more, are met as often as all the rest.
+fn mutate(draw: &mut Random, file: &[u8]) -> Vec<u8> {
+    let mut file = file.to_vec();
+    for _ in 0..=draw.below(3) {
+        let reach = if draw.below(2) == 0 { file.len().min(200) } else { file.len() };
+        let at = draw.below(reach);
+        match draw.below(6) {
+            0 => file[at] ^= 1 << draw.below(8),
+            1 => file[at] = draw.next() as u8,
+            2 => {
+                let end = (at + 4).min(file.len());
+                file[at..end].fill(if draw.below(2) == 0 { 0 } else { 0xFF });
+            }
+            3 => file.truncate(at.max(1)),
+            4 => {
+                let end = (at + 1 + draw.below(64)).min(file.len());
+                file.drain(at..end);
+                file.push(0);
+            }
+            _ => {
+                let piece: Vec<u8> = file[at..(at + 1 + draw.below(64)).min(file.len())].to_vec();
+                file.splice(at..at, piece);
             }
         }
-        file
     }
+    file
 }
 
 fn wav(channels: u16, kind: SampleKind) -> Vec<u8> {
@@ -179,7 +162,7 @@ fn whatever_is_wrong_with_a_file_the_audit_ends_and_loses_no_frame_in_silence() 
         for number in first..last {
             let at = number as usize % seeds.len();
             let (kind, file) = &seeds[at];
-            delivery.file(&format!("{at:02}-{number:05}.{kind}"), &Faults(number).mutate(file));
+            delivery.file(&format!("{at:02}-{number:05}.{kind}"), &mutate(&mut Random::new(number), file));
         }
         let found = audit(&delivery);
         assert_eq!(found.len() as u64, last - first, "every file is in the answer");

@@ -129,14 +129,36 @@ impl Disk for FaultyDisk {
 }
 
 fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(), RunError> {
-    let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
+    prepare_by(find_shipped("mix-prep").unwrap().text, delivery, out, disk, false)
+}
+
+/// Prepares on a disk that is full from this call on, and for good.
+pub(crate) fn prepare_until(
+    call: usize,
+    recipe: &str,
+    delivery: &Path,
+    out: &Path,
+    relink: bool,
+) -> Result<(), RunError> {
+    let turn = Turn { at: call, fault: Some(NO_SPACE), stays: true, ..Turn::default() };
+    prepare_by(recipe, delivery, out, FaultyDisk { turn, free_bytes: None }, relink)
+}
+
+fn prepare_by(
+    recipe: &str,
+    delivery: &Path,
+    out: &Path,
+    disk: impl Disk + 'static,
+    relink: bool,
+) -> Result<(), RunError> {
+    let recipe = Recipe::parse(recipe).unwrap();
     let job = Job {
         delivery,
         out,
         recipe: &recipe,
         disk: Arc::new(disk),
         packaging: Packaging::Plain,
-        relink: false,
+        relink,
         renew: &[],
         batch: false,
         work: Context::new(Stop::new(), Arc::new(|_| {})),

@@ -1,7 +1,7 @@
 //! The overnight run: it loses nothing, goes on where it was, and leaves no half-truth.
 
 mod batch;
-mod faults;
+pub(crate) mod faults;
 mod isolation;
 mod kill;
 mod late;

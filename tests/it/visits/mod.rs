@@ -1,0 +1,101 @@
+//! A preparation is a promise: whatever is done to a delivery and to its output folder, every later visit keeps it.
+//!
+//! Random histories of visits, each judged by an oracle that knows what was done and what was promised (`oracle`,
+//! `promise`, `folder`), and fixed cases. `LOADIN_VISITS=2000 cargo test -p loadin-tests random_histories` plays so many;
+//! `LOADIN_VISITS_SEED=17` with the same command plays one.
+
+mod cases;
+mod desk;
+mod folder;
+mod given;
+mod history;
+mod names;
+mod oracle;
+mod planted;
+mod play;
+mod promise;
+mod recipe;
+mod world;
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use rayon::prelude::*;
+
+use history::History;
+use oracle::Fault;
+use play::Play;
+
+/// Histories that are played without a wish for more.
+const HISTORIES: u64 = 60;
+
+/// Shorter histories that are tried, so that a fault is shown with little around it.
+const TRIES: usize = 60;
+
+/// Faults that are shown in full.
+const SHOWN: usize = 5;
+
+#[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
+fn wanted(name: &str) -> Option<u64> {
+    std::env::var(name).ok().and_then(|text| text.parse().ok())
+}
+
+/// What went wrong in a history, and what had happened until then.
+fn fault_of(history: &History) -> Option<(Fault, Vec<String>)> {
+    let mut play = Play::new(history);
+    let played = catch_unwind(AssertUnwindSafe(|| play.play(history)));
+    let fault = match played {
+        Ok(Ok(())) => return None,
+        Ok(Err(fault)) => fault,
+        Err(_) => Fault("the test itself stopped; see above".to_owned()),
+    };
+    Some((fault, play.0.log))
+}
+
+/// The fault with as little around it as was found.
+fn shrunk(mut history: History, mut found: (Fault, Vec<String>)) -> (Fault, Vec<String>) {
+    let mut tries = TRIES;
+    'shorter: loop {
+        for shorter in history.shorter() {
+            if tries == 0 {
+                break 'shorter;
+            }
+            tries -= 1;
+            if let Some(less) = fault_of(&shorter) {
+                (history, found) = (shorter, less);
+                continue 'shorter;
+            }
+        }
+        break;
+    }
+    found
+}
+
+#[test]
+fn random_histories_keep_the_promise() {
+    let seeds: Vec<u64> = match wanted("LOADIN_VISITS_SEED") {
+        Some(seed) => vec![seed],
+        None => (0..wanted("LOADIN_VISITS").unwrap_or(HISTORIES)).collect(),
+    };
+    let faults: Vec<(u64, (Fault, Vec<String>))> =
+        seeds.par_iter().filter_map(|&seed| Some((seed, fault_of(&History::draw(seed))?))).collect();
+    let shown = faults.iter().take(SHOWN).map(|(seed, found)| {
+        let (fault, log) = shrunk(History::draw(*seed), found.clone());
+        format!(
+            "\n\nLOADIN_VISITS_SEED={seed}, with as little as was found:\n{}\n!! {}",
+            log.join("\n"),
+            fault.0
+        )
+    });
+    let shown: String = shown.collect();
+    let others = faults
+        .iter()
+        .skip(SHOWN)
+        .map(|(seed, (fault, _))| format!("\n{seed}: {}", fault.0.lines().next().unwrap_or_default()));
+    assert!(
+        faults.is_empty(),
+        "{} of {} histories break the promise{shown}\n{}",
+        faults.len(),
+        seeds.len(),
+        others.collect::<String>()
+    );
+}
