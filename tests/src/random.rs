@@ -9,8 +9,8 @@ impl Random {
         Self(seed)
     }
 
-    /// The next number, of all that there are.
-    pub fn next(&mut self) -> u64 {
+    /// The next number, anywhere in the range of its type.
+    pub fn number(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ z >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -20,7 +20,7 @@ impl Random {
 
     /// A number from 0 to `end` without it; 0 where `end` is 0.
     pub fn below(&mut self, end: usize) -> usize {
-        (self.next() % end.max(1) as u64) as usize
+        (self.number() % end.max(1) as u64) as usize
     }
 
     /// True once in `times`.

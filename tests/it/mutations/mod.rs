@@ -37,7 +37,7 @@ fn mutate(draw: &mut Random, file: &[u8]) -> Vec<u8> {
         let at = draw.below(reach);
         match draw.below(6) {
             0 => file[at] ^= 1 << draw.below(8),
-            1 => file[at] = draw.next() as u8,
+            1 => file[at] = draw.number() as u8,
             2 => {
                 let end = (at + 4).min(file.len());
                 file[at..end].fill(if draw.below(2) == 0 { 0 } else { 0xFF });

@@ -39,14 +39,14 @@ impl Given {
     pub(super) fn unreadable(draw: &mut Random) -> Self {
         let (bytes, words) = match draw.below(3) {
             0 => (b"RIFF\x10\0\0\0WAVE".to_vec(), "a header alone"),
-            1 => ((0..500).map(|_| draw.next() as u8 | 0x80).collect(), "bytes that are no sound"),
+            1 => ((0..500).map(|_| draw.number() as u8 | 0x80).collect(), "bytes that are no sound"),
             _ => {
                 let whole = Sound::draw(draw).given().bytes;
                 (whole[..whole.len() * 2 / 3].to_vec(), "a torn file")
             }
         };
         // No two are equal, as no two broken transfers are.
-        let bytes = [bytes, draw.next().to_le_bytes()[..7].iter().map(|b| b | 0x80).collect()].concat();
+        let bytes = [bytes, draw.number().to_le_bytes()[..7].iter().map(|b| b | 0x80).collect()].concat();
         Self::new(bytes, false, false, words.to_owned())
     }
 }
@@ -86,7 +86,7 @@ impl Sound {
 
     /// Any sound.
     pub(super) fn draw(draw: &mut Random) -> Self {
-        let seed = draw.next();
+        let seed = draw.number();
         Self {
             rate_hz: if draw.once_in(4) { 44_100 } else { 48_000 },
             bits: if draw.once_in(3) { 16 } else { 24 },

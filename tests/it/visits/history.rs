@@ -144,8 +144,8 @@ impl Step {
     fn draw(number: usize, draw: &mut Random) -> Self {
         let acts = if number == 0 { 0 } else { draw.below(4) };
         let mut step = Self {
-            acts: (0..acts).map(|_| (any_act(draw), draw.next())).collect(),
-            seed: draw.next(),
+            acts: (0..acts).map(|_| (any_act(draw), draw.number())).collect(),
+            seed: draw.number(),
             batch: draw.once_in(4),
             asked: Asked::Nothing,
             recipe: None,

@@ -4,6 +4,11 @@
 //! `promise`, `folder`), and fixed cases. `LOADIN_VISITS=2000 cargo test -p loadin-tests random_histories` plays so many;
 //! `LOADIN_VISITS_SEED=17` with the same command plays one.
 
+#![expect(
+    clippy::unnecessary_debug_formatting,
+    reason = "names with line breaks and odd bytes shall be seen as they are"
+)]
+
 mod cases;
 mod desk;
 mod folder;

@@ -88,7 +88,7 @@ impl Play {
             self.0.world.name != SONG || matches!(ask, Ask::Renew(_)) || ask == Ask::Relink && recipe != *own;
         let batch = step.batch && !by_hand;
         let (delivery, delivered) = if step.stranger && prepared && ask == Ask::Nothing {
-            self.0.world.stranger(draw.next())
+            self.0.world.stranger(draw.number())
         } else {
             (self.0.world.delivery(), self.0.world.delivered.clone())
         };

@@ -86,52 +86,33 @@ impl Oracle {
                 }
                 return Ok(());
             }
-            Fate::Gone | Fate::Unreadable => self.stands_in(&before, fate, entry)?,
+            Fate::Gone | Fate::Unreadable => stands_in(&before, fate, entry)?,
             _ => {}
         }
         let entry = entry.ok_or_else(|| Fault(format!("{path:?} ({fate:?}) is not in the manifest")))?;
-        let output = &entry["output"];
-        hold!(
-            output["path"] == before.output.as_str(),
-            "{path:?} ({fate:?}) was {} and is {output}",
-            before.output
-        );
-        let made = text(&output["sha256"]);
+        let coarse = self.recipe_at(visit).is_coarse(path);
         let same_source = given.is_some_and(|given| given.sha256 == before.source);
-        let recipe = self.recipe_at(visit).clone();
-        let as_before = match fate {
-            Fate::Replaced => false,
-            Fate::Renewed | Fate::LetIn => same_source && recipe.is_coarse(path) == before.coarse,
-            _ => true,
+        let differs = match fate {
+            Fate::Replaced => true,
+            Fate::Renewed | Fate::LetIn => !same_source || coarse != before.coarse,
+            _ => false,
         };
-        if as_before {
-            hold!(made == before.made, "{path:?} ({fate:?}): the output has other bytes than it had");
-        } else {
-            hold!(made != before.made, "{path:?} ({fate:?}): the output is the old one");
-            if before.listed && before.touched.is_none() {
-                self.owed.insert(before.made.clone());
-            }
-        }
-        let has = |id: &str| findings(entry).contains(&id);
-        hold!(has("source-gone") == (fate == Fate::Gone), "{path:?} ({fate:?}): {:?}", findings(entry));
+        self.is_the_output_of(&before, path, differs, entry)?;
         self.shares(path, before.unstamped && given.is_none_or(|given| !given.stamped), entry, manifest)?;
         let touched = match (fate, self.foreign.remove(&before.output)) {
             (Fate::LetIn, Some(bytes)) => Some(Touched::Edited(bytes)),
             (Fate::Remade | Fate::Replaced | Fate::Renewed | Fate::LetIn, _) => None,
-            _ => before.touched.clone(),
+            _ => before.touched,
         };
-        let edited = matches!(touched, Some(Touched::Edited(_)));
-        hold!(has("output-edited") == edited, "{path:?}, edited: {edited}: {:?}", findings(entry));
+        says(path, fate, touched.as_ref(), entry)?;
         if fate == Fate::Replaced && plain(path).is_some() {
             hold!(late(manifest, path) == Some("replaced"), "{path:?} was replaced: {}", manifest["late"]);
         }
         let stem = &mut self.stems[index];
-        stem.touched = touched;
-        stem.listed = true;
-        stem.path = path.clone();
-        stem.made = made;
+        (stem.touched, stem.listed, stem.made) = (touched, true, text(&entry["output"]["sha256"]));
+        stem.path.clone_from(path);
         if !matches!(fate, Fate::Kept | Fate::Gone | Fate::Unreadable) {
-            stem.coarse = recipe.is_coarse(path);
+            stem.coarse = coarse;
         }
         if let Some(given) = given.filter(|given| given.readable) {
             stem.source.clone_from(&given.sha256);
@@ -141,20 +122,32 @@ impl Oracle {
         Ok(())
     }
 
-    /// An output that stands in for a source that is gone, or is no sound any more, is said to be one.
-    fn stands_in(&self, stem: &Stem, fate: Fate, entry: Option<&Value>) -> Result<(), Fault> {
-        let entry = entry.ok_or_else(|| Fault(format!("{:?} ({fate:?}) left the manifest", stem.path)))?;
-        let of_weight =
-            |finding: &Value| matches!(text(&finding["severity"]).as_str(), "attention" | "problem");
-        let said = entry["findings"].as_array().is_some_and(|all| all.iter().any(of_weight));
-        hold!(said || fate == Fate::Gone, "{:?} ({fate:?}): no finding says so", stem.path);
+    /// An output has the label that it had, and the bytes too, where there is no reason for others.
+    fn is_the_output_of(
+        &mut self,
+        before: &Stem,
+        path: &Path,
+        differs: bool,
+        entry: &Value,
+    ) -> Result<(), Fault> {
+        let output = &entry["output"];
+        hold!(output["path"] == before.output.as_str(), "{path:?} was {} and is {output}", before.output);
+        let made = text(&output["sha256"]);
+        if !differs {
+            hold!(made == before.made, "{path:?}: the output has other bytes than it had");
+            return Ok(());
+        }
+        hold!(made != before.made, "{path:?}: the output is the old one");
+        if before.listed && before.touched.is_none() {
+            self.owed.insert(before.made.clone());
+        }
         Ok(())
     }
 
     /// A stem that is left out has no output any more; what a person edited stays theirs.
     fn loses(&mut self, index: usize, fate: Fate, path: &Path) {
         let stem = &mut self.stems[index];
-        stem.path = path.to_owned();
+        path.clone_into(&mut stem.path);
         stem.listed = false;
         match stem.touched.take() {
             Some(Touched::Edited(bytes)) => drop(self.foreign.insert(stem.output.clone(), bytes)),
@@ -255,6 +248,24 @@ impl Oracle {
         hold!(written.iter().all(|path| lossless(&path)), "a path is written with loss: {written:?}");
         Ok(())
     }
+}
+
+/// An output that stands in for a source that is gone, or is no sound any more, is said to be one.
+fn stands_in(stem: &Stem, fate: Fate, entry: Option<&Value>) -> Result<(), Fault> {
+    let entry = entry.ok_or_else(|| Fault(format!("{:?} ({fate:?}) left the manifest", stem.path)))?;
+    let of_weight = |finding: &Value| matches!(text(&finding["severity"]).as_str(), "attention" | "problem");
+    let said = entry["findings"].as_array().is_some_and(|all| all.iter().any(of_weight));
+    hold!(said || fate == Fate::Gone, "{:?} ({fate:?}): no finding says so", stem.path);
+    Ok(())
+}
+
+/// What is not as it should be is said, and nothing else is.
+fn says(path: &Path, fate: Fate, touched: Option<&Touched>, entry: &Value) -> Result<(), Fault> {
+    let has = |id: &str| findings(entry).contains(&id);
+    hold!(has("source-gone") == (fate == Fate::Gone), "{path:?} ({fate:?}): {:?}", findings(entry));
+    let edited = matches!(touched, Some(Touched::Edited(_)));
+    hold!(has("output-edited") == edited, "{path:?}, edited: {edited}: {:?}", findings(entry));
+    Ok(())
 }
 
 fn entries(manifest: &Value) -> &[Value] {

@@ -155,45 +155,49 @@ impl World {
                 sound.stamp_seconds = Some(-0.1 - 0.1 * draw.below(4) as f64);
                 Some(self.add(&path, &sound))
             }
-            Act::Remove => {
-                let path = self.any(draw, oracle, |_, _| true)?;
-                // A folder without sound is no delivery.
-                let others = self.delivered.iter().filter(|(other, given)| **other != path && given.readable);
-                (others.count() > 0).then(|| {
-                    let given = self.remove(&path).expect("it was there");
-                    self.kept.push((path.clone(), given));
-                    format!("removed {path:?}")
-                })
-            }
-            Act::Replace => {
-                let path = self.any(draw, oracle, |_, _| true)?;
-                let mut sound = Sound::draw(draw);
-                let stamped = self.delivered[&path].stamped && draw.once_in(2);
-                sound.stamp_seconds = stamped.then(|| 0.1 * draw.below(5) as f64);
-                let given = sound.given();
-                let said = format!("replaced {path:?}: {}", given.words);
-                self.put(&path, given);
-                Some(said)
-            }
-            Act::Break => {
-                let path = self.any(draw, oracle, |path, given| given.readable && plain(path).is_some())?;
-                let given = Given::unreadable(draw);
-                let said = format!("replaced {path:?} by {}", given.words);
-                self.put(&path, given);
-                Some(said)
-            }
-            Act::PutBack => {
-                let place = draw.below(self.kept.len());
-                let (path, _) = self.kept.get(place)?;
-                if self.delivered.get(path).is_some_and(|given| oracle.is_needed(path, given)) {
-                    return None;
-                }
-                let (path, given) = self.kept.remove(place);
-                self.put(&path, given);
-                Some(format!("put {path:?} back as it was"))
-            }
+            Act::Remove => self.take_away(draw, oracle),
+            Act::Replace | Act::Break => self.replace(act, draw, oracle),
+            Act::PutBack => self.put_back(draw, oracle),
             _ => self.rename(act, draw, oracle),
         }
+    }
+
+    fn take_away(&mut self, draw: &mut Random, oracle: &Oracle) -> Option<String> {
+        let path = self.any(draw, oracle, |_, _| true)?;
+        // A folder without sound is no delivery.
+        let mut others = self.delivered.iter().filter(|(other, given)| **other != path && given.readable);
+        others.next()?;
+        let given = self.remove(&path)?;
+        self.kept.push((path.clone(), given));
+        Some(format!("removed {path:?}"))
+    }
+
+    fn replace(&mut self, act: Act, draw: &mut Random, oracle: &Oracle) -> Option<String> {
+        let fits =
+            |path: &Path, given: &Given| act == Act::Replace || given.readable && plain(path).is_some();
+        let path = self.any(draw, oracle, fits)?;
+        let given = if act == Act::Replace {
+            let mut sound = Sound::draw(draw);
+            let stamped = self.delivered[&path].stamped && draw.once_in(2);
+            sound.stamp_seconds = stamped.then(|| 0.1 * draw.below(5) as f64);
+            sound.given()
+        } else {
+            Given::unreadable(draw)
+        };
+        let said = format!("replaced {path:?} by {}", given.words);
+        self.put(&path, given);
+        Some(said)
+    }
+
+    fn put_back(&mut self, draw: &mut Random, oracle: &Oracle) -> Option<String> {
+        let place = draw.below(self.kept.len());
+        let (path, _) = self.kept.get(place)?;
+        if self.delivered.get(path).is_some_and(|given| oracle.is_needed(path, given)) {
+            return None;
+        }
+        let (path, given) = self.kept.remove(place);
+        self.put(&path, given);
+        Some(format!("put {path:?} back as it was"))
     }
 
     fn add(&mut self, path: &Path, sound: &Sound) -> String {
@@ -284,7 +288,7 @@ impl World {
         if real.exists() || act == Act::OwnFileInTheWay && self.used.contains(&late) {
             return None;
         }
-        let bytes = draw.next().to_le_bytes().repeat(40);
+        let bytes = draw.number().to_le_bytes().repeat(40);
         write(&real, &bytes);
         oracle.foreign.insert(path.clone(), bytes);
         let own = format!("put a file of their own at {path}");
