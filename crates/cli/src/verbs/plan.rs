@@ -64,7 +64,7 @@ fn print_visit(visit: &Visit, plan: &Plan, out: &mut dyn Write) -> Result<(), Fa
             })
             .collect();
         let why = match &stem.standing {
-            Standing::Unusable { why } => format!(": {why}"),
+            Standing::Unusable { why, .. } => format!(": {why}"),
             _ => String::new(),
         };
         let text = format!("  {}: {}: {}{why}", stem.output, sources.join(" + "), stem.standing.as_str());

@@ -73,7 +73,10 @@ fn counted(stems: usize) -> String {
 }
 
 fn listed(stems: &[WouldChange]) -> String {
-    stems.iter().map(|stem| format!("\n  {}: {}", stem.output, stem.texts.join("; "))).collect()
+    let line = |stem: &WouldChange| {
+        format!("\n  {} ({}): {}", stem.output, stem.sources.join(" + "), stem.texts.join("; "))
+    };
+    stems.iter().map(line).collect()
 }
 
 impl From<StoreError> for RunError {

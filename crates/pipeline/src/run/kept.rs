@@ -110,7 +110,7 @@ impl Kept {
         rendered: &BTreeMap<String, StemOutcome>,
     ) -> (Vec<StemRecord>, BTreeSet<String>) {
         let (mut all, mut paths) = (Vec::new(), BTreeSet::new());
-        for (output, stem, state) in self.kept(rendered) {
+        for (output, stem, state) in self.kept(study, rendered) {
             let before = &self.records[output];
             let as_before =
                 |sha256: &str| before.iter().all(|r| r.output.as_ref().is_some_and(|o| o.sha256 == sha256));
@@ -141,13 +141,15 @@ impl Kept {
     /// Every stem whose output stays: what was planned to stay, and what could not be replaced.
     fn kept<'s>(
         &'s self,
+        study: &'s Study,
         rendered: &'s BTreeMap<String, StemOutcome>,
     ) -> impl Iterator<Item = (&'s String, PromisedStem, OutputState)> {
         let stay = self.stems.iter().map(|(output, (stem, state))| (output, stem.clone(), *state));
         let refused = self.replaced.iter().filter_map(|(output, stem)| {
             let failure =
                 stem.sources.iter().find_map(|source| rendered.get(source.now.as_ref()?)?.as_ref().err())?;
-            let standing = Standing::Unusable { why: failure.0.clone() };
+            let planned = study.plan.stems.iter().find(|planned| stem.is_of(planned.path()))?;
+            let standing = Standing::unusable(&failure.0, planned);
             Some((output, PromisedStem { standing, ..stem.clone() }, OutputState::AsPrepared))
         });
         stay.chain(refused)
@@ -170,10 +172,11 @@ impl Kept {
                 Id::SourceGone,
                 "its source is not in the delivery any more; the prepared file stays: leave it out by the recipe if that is meant, else ask for the file",
             )),
-            Standing::Unusable { why } => findings.push(Finding::new(
-                Id::ReplacementUnusable,
-                format!("another file has its name now and cannot be used, so the prepared file stays: {why}"),
-            )),
+            Standing::Unusable { why, found } => {
+                let text =
+                    format!("another file has its name now and cannot be used, so the prepared file stays: {why}");
+                findings.push(Finding::new(Id::ReplacementUnusable, text).with("sha256", found.as_str()));
+            }
             _ => {}
         }
         if state == OutputState::Edited {

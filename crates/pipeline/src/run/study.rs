@@ -13,7 +13,6 @@ use loadin_plan::stages::decode;
 use loadin_plan::visit::{Visit, differences, promise, would_change};
 use loadin_plan::{Given, Planned, majority_hz};
 use loadin_record::evidence::Evidence;
-use loadin_record::finding::Id;
 use loadin_record::late::{Late, Pin};
 use loadin_record::music::Facts;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
@@ -165,27 +164,25 @@ impl StudyContext<'_> {
         sketches: &Sketches<'_>,
     ) -> Option<Study> {
         let earlier = &bound.manifest;
-        let gone = |path: &str| {
-            let mut records = earlier.stems.iter().filter(|stem| stem.source.path == path);
-            records.any(|stem| stem.findings.iter().any(|finding| finding.id == Id::SourceGone))
-        };
-        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
-        if bound.made_by.is_some()
-            || !visit.is_quiet(gone)
-            || !differences(earlier, visit, surveys, old).is_empty()
-        {
+        if bound.made_by.is_some() || visit.is_changed(earlier) {
             return None;
         }
         let pin = earlier.late.as_ref().map(|late| &late.pin);
         let facts = pin.map(|pin| &pin.facts).filter(|facts| !facts.is_empty()).unwrap_or(&earlier.facts);
         let (Planned { plan, music }, evidence) =
             self.plan(inventory, surveys, music.clone(), sketches, (pin, Some(facts)));
-        // A stem that could not be made before can be now: it comes late.
-        if visit.added(&plan) > 0 {
+        let mut visit = visit.clone();
+        visit.settle(&plan);
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        // A stem that could not be made before and can be now comes late.
+        if visit.added(&plan) > 0
+            || !visit.is_quiet(earlier)
+            || !differences(earlier, &visit, surveys, old).is_empty()
+        {
             return None;
         }
         let (inventory, surveys, late) = (inventory.clone(), surveys.to_vec(), earlier.late.clone());
-        Some(Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit.clone()) })
+        Some(Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit) })
     }
 
     /// The plan on these terms: what was promised, and what was known of the music then.

@@ -9,7 +9,7 @@ use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::source::source_record;
 use loadin_record::survey::{Measures, Survey};
 
-use super::standing::{PromisedStem, Visit};
+use super::standing::{PromisedStem, Standing, Visit};
 
 /// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
 /// of a replaced file, where its record is left.
@@ -26,6 +26,9 @@ pub fn differences(
         .filter(|survey| before(&survey.path).is_some() || !moved(&survey.path))
         .filter_map(|survey| match before(&survey.path) {
             Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => None,
+            // What had no output comes now; what cannot be used either is no news.
+            Some(stem) if stem.output.is_none() => survey.measures.is_ok().then(|| added(survey)),
+            Some(stem) if is_known(stem, visit, survey) => None,
             Some(stem) => Some(replaced(stem, survey, old(&survey.path).as_ref())),
             None => Some(added(survey)),
         })
@@ -37,6 +40,18 @@ pub fn differences(
     files.extend(earlier.stems.iter().filter(gone).map(removed));
     files.sort_by(|a, b| a.path.cmp(&b.path));
     files
+}
+
+/// Whether the last visit has said already that this new file cannot be used.
+fn is_known(stem: &StemRecord, visit: &Visit, survey: &Survey) -> bool {
+    let found = match visit.stem_of(&survey.path).map(|stem| &stem.standing) {
+        Some(Standing::Unusable { found, .. }) => found,
+        _ => return false,
+    };
+    stem.findings.iter().any(|finding| {
+        finding.id == Id::ReplacementUnusable
+            && finding.evidence.get("sha256").is_some_and(|said| said == found)
+    })
 }
 
 /// Whether the file that stood at this path stands at another one now.

@@ -4,6 +4,8 @@
 mod late;
 mod promise;
 mod standing;
+#[cfg(test)]
+mod tests;
 mod wanted;
 
 pub use self::late::differences;

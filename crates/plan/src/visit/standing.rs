@@ -4,6 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
 use loadin_record::link::Linked;
 use loadin_record::manifest::{Manifest, StemRecord};
@@ -29,6 +30,8 @@ pub enum Standing {
     Unusable {
         /// What is wrong with the file, and what to do.
         why: String,
+        /// SHA-256 of that file, in hex.
+        found: String,
     },
     /// A source is not there any more: the output stays, since a share may be half synced.
     Gone,
@@ -91,6 +94,12 @@ pub struct Visit {
 }
 
 impl Standing {
+    /// That of a stem whose new sources cannot be used.
+    pub fn unusable(why: &str, planned: &StemPlan) -> Self {
+        let found: Vec<&str> = planned.sources.iter().map(|source| source.sha256.as_str()).collect();
+        Self::Unusable { why: why.to_owned(), found: found.join("+") }
+    }
+
     /// The word in tables.
     pub fn as_str(&self) -> &'static str {
         match self {
@@ -107,25 +116,28 @@ impl Standing {
 impl Visit {
     /// The visit in a sentence, with `added` new outputs: "of 12 prepared stems 10 are kept, 1 is replaced, …".
     pub fn sentence(&self, added: usize) -> String {
-        let kinds = [Standing::Replaced, Standing::Renewed, Standing::Gone, Standing::LeftOut];
-        let stay = self.stems.iter().filter(|stem| stem.stays()).count();
-        let mut parts = vec![format!("of {} prepared stems {stay} stay as they are", self.stems.len())];
-        for kind in kinds {
-            let count = self.standing(&kind).count();
+        let count = |wanted: fn(&PromisedStem) -> bool| self.stems.iter().filter(|stem| wanted(stem)).count();
+        let be = |count: usize| if count == 1 { "is" } else { "are" };
+        let all = self.stems.len();
+        let stay = count(PromisedStem::stays);
+        let stays = if stay == 1 { "stays as it is" } else { "stay as they are" };
+        let stems = if all == 1 { "stem" } else { "stems" };
+        let mut parts = vec![format!("of {all} prepared {stems} {stay} {stays}")];
+        let mut say = |count: usize, text: String| {
             if count > 0 {
-                parts.push(format!(
-                    "{count} {}",
-                    if kind == Standing::Gone { "of these without a source" } else { kind.as_str() }
-                ));
+                parts.push(format!("{count} {text}"));
             }
-        }
-        let unusable = self.stems.iter().filter(|s| matches!(s.standing, Standing::Unusable { .. })).count();
-        if unusable > 0 {
-            parts.push(format!("{unusable} of these with a new file that cannot be used"));
-        }
-        if added > 0 {
-            parts.push(format!("{added} new"));
-        }
+        };
+        let replaced = count(|stem| stem.standing == Standing::Replaced);
+        say(replaced, format!("{} replaced", be(replaced)));
+        let renewed = count(|stem| stem.standing == Standing::Renewed);
+        say(renewed, format!("{} made anew", be(renewed)));
+        let left_out = count(|stem| stem.standing == Standing::LeftOut);
+        say(left_out, format!("{} left out", be(left_out)));
+        say(count(|stem| stem.standing == Standing::Gone), "of these without a source".to_owned());
+        let unusable = count(|stem| matches!(stem.standing, Standing::Unusable { .. }));
+        say(unusable, "of these with a new file that cannot be used".to_owned());
+        say(added, format!("{} new", be(added)));
         parts.join(", ")
     }
 
@@ -164,18 +176,36 @@ impl Visit {
         stem.sources.iter().any(|source| self.stem_of(&source.path).is_some_and(PromisedStem::stays))
     }
 
-    /// The prepared stems that stand like this.
-    pub fn standing(&self, standing: &Standing) -> impl Iterator<Item = &PromisedStem> {
-        self.stems.iter().filter(move |stem| stem.standing == *standing)
+    /// Whether something has changed for certain, before anything is planned.
+    pub fn is_changed(&self, manifest: &Manifest) -> bool {
+        let unusable = |stem: &PromisedStem| {
+            let said =
+                manifest.stems.iter().filter(|r| r.output.as_ref().is_some_and(|o| o.path == stem.output));
+            said.flat_map(|r| &r.findings).any(|finding| finding.id == Id::ReplacementUnusable)
+        };
+        let changed = |stem: &PromisedStem| match stem.standing {
+            Standing::LeftOut | Standing::Renewed => true,
+            Standing::Replaced => !unusable(stem),
+            _ => stem.has_moved(),
+        };
+        let known = |path: &String| manifest.stems.iter().any(|record| record.source.path == *path);
+        self.stems.iter().any(changed) || !self.new.iter().all(known)
     }
 
-    /// Whether every prepared stem is what it was, where it was; `gone` says of a source whether it was gone before.
-    pub fn is_quiet(&self, gone: impl Fn(&str) -> bool) -> bool {
+    /// Whether every prepared stem stands as the manifest says.
+    pub fn is_quiet(&self, manifest: &Manifest) -> bool {
         self.stems.iter().all(|stem| {
-            let as_before = match stem.standing {
-                Standing::Kept => stem.sources.iter().all(|source| !gone(&source.before)),
-                Standing::Gone => stem.sources.iter().any(|source| gone(&source.before)),
-                _ => false,
+            let of_stem =
+                manifest.stems.iter().filter(|r| r.output.as_ref().is_some_and(|o| o.path == stem.output));
+            let findings = of_stem.flat_map(|record| &record.findings);
+            let said =
+                findings.filter(|finding| finding.id.is_of_a_visit() && finding.id != Id::OutputEdited);
+            let said: Vec<&Finding> = said.collect();
+            let as_before = match &stem.standing {
+                Standing::Kept => said.is_empty(),
+                Standing::Gone => said.iter().any(|finding| finding.id == Id::SourceGone),
+                Standing::Unusable { found, .. } => said.iter().any(|finding| is_about(finding, found)),
+                Standing::Replaced | Standing::Renewed | Standing::LeftOut => false,
             };
             as_before && !stem.has_moved()
         })
@@ -186,9 +216,10 @@ impl Visit {
         for stem in &mut self.stems {
             let planned = plan.stems.iter().find(|planned| stem.is_of(planned.path()));
             if stem.standing == Standing::Replaced
-                && let Some(why) = planned.and_then(|planned| planned.fate.why())
+                && let Some(planned) = planned
+                && let Some(why) = planned.fate.why()
             {
-                stem.standing = Standing::Unusable { why: why.to_owned() };
+                stem.standing = Standing::unusable(why, planned);
             }
         }
     }
@@ -263,7 +294,9 @@ fn by_content(found: &[(&StemRecord, &Survey)]) -> Standing {
     let mut standing = Standing::Kept;
     for (_, survey) in others {
         match &survey.measures {
-            Err(failure) => return Standing::Unusable { why: failure.text.clone() },
+            Err(failure) => {
+                return Standing::Unusable { why: failure.text.clone(), found: survey.sha256.clone() };
+            }
             Ok(_) => standing = Standing::Replaced,
         }
     }
@@ -295,6 +328,12 @@ fn moved(manifest: &Manifest, now: &BTreeMap<&str, &Survey>) -> BTreeMap<String,
         }
     }
     moved
+}
+
+/// Whether a finding speaks of this file.
+fn is_about(finding: &Finding, sha256: &str) -> bool {
+    finding.id == Id::ReplacementUnusable
+        && finding.evidence.get("sha256").is_some_and(|found| found == sha256)
 }
 
 fn file_name(path: &str) -> &str {

@@ -18,6 +18,8 @@ use crate::stages::Decision;
 pub struct WouldChange {
     /// Path of its output inside the output folder.
     pub output: String,
+    /// Paths of its sources inside the delivery.
+    pub sources: Vec<String>,
     /// What it is and what it would be, one text a stage.
     pub texts: Vec<String>,
 }
@@ -28,7 +30,11 @@ pub fn other_rates(manifest: &Manifest, recipe: &Recipe) -> Vec<WouldChange> {
         let (output, map) = (stem.output.as_ref()?, stem.time_map.as_ref()?);
         let rate_hz = recipe.target_hz(&stem.source.path, map.source_hz, manifest.link.majority_hz);
         let text = format!("rate {} → {rate_hz} Hz", output.rate_hz);
-        (rate_hz != output.rate_hz).then(|| WouldChange { output: output.path.clone(), texts: vec![text] })
+        (rate_hz != output.rate_hz).then(|| WouldChange {
+            output: output.path.clone(),
+            sources: vec![stem.source.path.clone()],
+            texts: vec![text],
+        })
     });
     rows.collect()
 }
@@ -48,7 +54,8 @@ pub fn would_change(visit: &Visit, old: &Recipe, given: &Given<'_>, music: &Musi
         let other = after.stems.iter().find(|other| other.path() == stem.path())?;
         let texts = differences(stem, other);
         let output = visit.stem_of(stem.path())?.output.clone();
-        (!texts.is_empty()).then_some(WouldChange { output, texts })
+        let sources = stem.sources.iter().map(|source| source.path.clone()).collect();
+        (!texts.is_empty()).then_some(WouldChange { output, sources, texts })
     });
     rows.collect()
 }
