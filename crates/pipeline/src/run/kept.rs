@@ -5,10 +5,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use loadin_plan::plan::{Plan, StemPlan};
-use loadin_plan::visit::{PromisedStem, Standing, Visit};
-use loadin_record::finding::{Finding, Id};
+use loadin_plan::visit::{PromisedStem, Standing, Visit, carried};
 use loadin_record::layout::SET_ASIDE;
-use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::store::StoreError;
@@ -128,7 +127,7 @@ impl Kept {
                 let planned = source.now.as_ref().and_then(|path| {
                     study.plan.stems.iter().find(|s| s.sources.iter().any(|s| s.path == *path))
                 });
-                let mut record = self.carried(record, &stem, state, planned);
+                let mut record = carried(record, &stem, state == OutputState::Edited, planned, &self.version);
                 if let Some(now) = &source.now {
                     record.source.path.clone_from(now);
                 }
@@ -154,56 +153,10 @@ impl Kept {
         });
         stay.chain(refused)
     }
-
-    /// A record as it was, with what is noticed now.
-    fn carried(
-        &self,
-        record: &StemRecord,
-        stem: &PromisedStem,
-        state: OutputState,
-        planned: Option<&StemPlan>,
-    ) -> StemRecord {
-        let mut findings: Vec<Finding> = planned.map_or_else(
-            || record.findings.iter().filter(|f| !f.id.is_of_a_visit()).cloned().collect(),
-            |planned| noticed(&record.findings, &planned.findings),
-        );
-        match &stem.standing {
-            Standing::Gone => findings.push(Finding::new(
-                Id::SourceGone,
-                "its source is not in the delivery any more; the prepared file stays: leave it out by the recipe if that is meant, else ask for the file",
-            )),
-            Standing::Unusable { why, found } => {
-                let text =
-                    format!("another file has its name now and cannot be used, so the prepared file stays: {why}");
-                findings.push(Finding::new(Id::ReplacementUnusable, text).with("sha256", found.as_str()));
-            }
-            _ => {}
-        }
-        if state == OutputState::Edited {
-            findings.push(Finding::new(
-                Id::OutputEdited,
-                "the prepared file was edited; it stays as it is, and verify says that it differs",
-            ));
-        }
-        let made_by = record.made_by.clone().unwrap_or_else(|| self.version.clone());
-        let made_by = Some(made_by).filter(|version| *version != Tool::this().version);
-        StemRecord { findings, made_by, ..record.clone() }
-    }
 }
 
 /// The file in `set-aside` with these contents.
 fn set_aside_as(out: &Path, sha256: &str) -> Option<PathBuf> {
     let mut files = fs::read_dir(out.join(SET_ASIDE)).ok()?.flatten().map(|entry| entry.path());
     files.find(|path| digest_file(path).is_ok_and(|found| found.sha256 == sha256))
-}
-
-/// The findings of a stem that stays: what was decided about it then, and what is seen of it now.
-fn noticed(then: &[Finding], now: &[Finding]) -> Vec<Finding> {
-    let decided = then.iter().filter(|finding| finding.id.is_of_a_decision()).cloned();
-    let seen = now.iter().filter(|finding| !finding.id.is_of_a_decision()).cloned();
-    let all: Vec<Finding> = seen.chain(decided).collect();
-    // Where nothing new is seen, the order stays what it was.
-    let known: Vec<&Finding> = then.iter().filter(|finding| !finding.id.is_of_a_visit()).collect();
-    let same = known.len() == all.len() && known.iter().all(|finding| all.contains(finding));
-    if same { known.into_iter().cloned().collect() } else { all }
 }

@@ -1,6 +1,7 @@
 //! A later visit to a prepared delivery: what was promised, how every prepared stem stands to it, and what another recipe
 //! would change of it. Pure: it looks at no file.
 
+mod carried;
 mod late;
 mod promise;
 mod standing;
@@ -8,6 +9,7 @@ mod standing;
 mod tests;
 mod wanted;
 
+pub use self::carried::carried;
 pub use self::late::differences;
 pub use self::promise::promise;
 pub use self::standing::{PromisedSource, PromisedStem, Standing, Visit};

@@ -1,3 +1,5 @@
+//! Visits as data: manifests and surveys that are built by hand.
+
 use std::collections::BTreeMap;
 
 use loadin_record::digest::text_digest;
