@@ -59,7 +59,7 @@ mod tests {
     use super::*;
     use crate::order::{DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
     use crate::role::role_of;
-    use crate::safe_name::Charset;
+    use crate::safe_name::{Charset, is_reserved};
 
     fn options(order: &[Group], number: bool) -> LabelOptions {
         LabelOptions { max_chars: 31, charset: Charset::Ascii, separator: '_', number, order: order.to_vec() }
@@ -97,19 +97,21 @@ mod tests {
         assert_eq!(folder("Kick.wav", &short), "03_Kick_and_bass", "what is not named comes behind");
     }
 
-    /// Names that Windows keeps: "Naming Files, Paths, and Namespaces", Microsoft Learn (from memory).
     #[test]
     fn every_folder_is_safe_and_its_own() {
-        for number in [true, false] {
-            let own = options(KICK_AND_BASS_FIRST, number);
+        let orders = [KICK_AND_BASS_FIRST, DRUMS_FIRST, VOCALS_FIRST];
+        for (order, number) in orders.into_iter().flat_map(|order| [(order, true), (order, false)]) {
+            let own = options(order, number);
             let all: BTreeSet<String> = Group::ALL
                 .iter()
                 .map(|group| group_folder(*group, &Details::default(), &own).to_lowercase())
                 .collect();
             assert_eq!(all.len(), Group::ALL.len());
-            for part in all.iter().flat_map(|folder| folder.split('/')) {
+            let sections = ["Intro", "Verse 1", "Pre", "Chorus 2", "Hook", "Drop", "Bridge", "Outro"];
+            let sections = sections.map(|section| folder(&format!("BV {section}.wav"), &own));
+            for part in all.iter().chain(&sections).flat_map(|folder| folder.split('/')) {
                 assert!(part.chars().all(|c| c.is_ascii_alphanumeric() || c == '_'), "{part}");
-                assert!(!["con", "prn", "aux", "nul"].contains(&part), "{part}");
+                assert!(!is_reserved(part), "{part}");
             }
         }
     }

@@ -50,7 +50,10 @@ pub struct Label {
 }
 
 /// Makes a label for every stem that wants one, in the order of the input. The result depends on the set alone.
-pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>> {
+///
+/// `taken` are labels, and names of files without extension, that nobody may get although no stem here has them: what a
+/// stem once had that is gone, what a person has put there. Their numbers are taken too.
+pub fn labels(stems: &[LabelInput], taken: &[String], options: &LabelOptions) -> Vec<Option<Label>> {
     let words = own_words(stems.iter().map(|stem| stem.path.as_str()));
     let mut order: Vec<usize> = (0..stems.len()).filter(|&i| stems[i].wanted).collect();
     let groups = in_order(&options.order);
@@ -65,16 +68,40 @@ pub fn labels(stems: &[LabelInput], options: &LabelOptions) -> Vec<Option<Label>
         labels[index] = stems[index].kept.clone().map(|text| Label { text, stripped, collided: false });
     }
     let kept = || stems.iter().filter_map(|stem| stem.kept.as_deref());
-    let mut taken: BTreeSet<String> = kept().map(|text| fold(without_number(text, options))).collect();
+    let used = Used::new(kept().chain(taken.iter().map(String::as_str)), options);
     // Numbers that are in use stay; later stems are counted on from them.
-    let first = kept().filter_map(|text| number_of(text, options)).max().unwrap_or(0) + 1;
+    let first =
+        kept().filter_map(|text| numbered(text, options)).map(|(number, _)| number).max().unwrap_or(0) + 1;
     order.retain(|&index| labels[index].is_none());
-    for (number, &index) in (first..).zip(&order) {
+    let mut texts = used.texts;
+    for (number, &index) in (first..).filter(|number| !used.numbers.contains(number)).zip(&order) {
         let prefix =
             if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
-        labels[index] = Some(label(&words[index], &prefix, options, &mut taken));
+        labels[index] = Some(label(&words[index], &prefix, options, &mut texts));
     }
     labels
+}
+
+/// What no new label may be.
+struct Used {
+    /// Folded, as a whole and without their numbers.
+    texts: BTreeSet<String>,
+    /// Numbers that stand first.
+    numbers: BTreeSet<usize>,
+}
+
+impl Used {
+    fn new<'a>(labels: impl Iterator<Item = &'a str>, options: &LabelOptions) -> Self {
+        let mut used = Self { texts: BTreeSet::new(), numbers: BTreeSet::new() };
+        for label in labels {
+            used.texts.insert(fold(label));
+            if let Some((number, text)) = numbered(label, options) {
+                used.texts.insert(fold(text));
+                used.numbers.insert(number);
+            }
+        }
+        used
+    }
 }
 
 /// Voices that belong to one section of the song stand together; those that name none come first.
@@ -85,14 +112,12 @@ fn nesting(stem: &LabelInput) -> (usize, u16) {
     }
 }
 
-fn number_of(label: &str, options: &LabelOptions) -> Option<usize> {
-    if options.number { label.split_once(options.separator)?.0.parse().ok() } else { None }
-}
-
-fn without_number<'a>(label: &'a str, options: &LabelOptions) -> &'a str {
-    number_of(label, options)
-        .and_then(|_| label.split_once(options.separator))
-        .map_or(label, |(_, rest)| rest)
+/// Number and text of a label that begins with a number, whatever separator it was made with; recipes change. More than
+/// six digits are nobody's number.
+fn numbered<'a>(label: &'a str, options: &LabelOptions) -> Option<(usize, &'a str)> {
+    let (digits, text) = label.split_once(['_', '-', ' ', options.separator]).filter(|_| options.number)?;
+    let is_number = (1..=6).contains(&digits.len()) && digits.bytes().all(|digit| digit.is_ascii_digit());
+    Some((digits.parse().ok().filter(|_| is_number)?, text))
 }
 
 fn place(order: &[Group], group: Group) -> usize {
@@ -109,7 +134,9 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         .collect();
     let base = if parts.is_empty() { "Stem".to_owned() } else { parts.join(&separator) };
     let room = options.max_chars.saturating_sub(prefix.chars().count()).max(4);
-    let mut text = fit(&base, room, options.separator);
+    // What makes a name no device's belongs to it before it is compared with others.
+    let no_device = |text: String| if is_reserved(&format!("{prefix}{text}")) { text + "_" } else { text };
+    let mut text = no_device(fit(&base, room, options.separator));
     let mut collided = false;
     for copy in 2.. {
         if taken.insert(fold(&text)) {
@@ -117,14 +144,10 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         }
         collided = true;
         let suffix = format!("{separator}{copy}");
-        text = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options.separator) + &suffix;
+        let base = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options.separator);
+        text = no_device(base + &suffix);
     }
-    let text = format!("{prefix}{text}");
-    Label {
-        text: if is_reserved(&text) { text + "_" } else { text },
-        stripped: words.stripped.clone(),
-        collided,
-    }
+    Label { text: format!("{prefix}{text}"), stripped: words.stripped.clone(), collided }
 }
 
 #[cfg(test)]
@@ -156,7 +179,7 @@ mod tests {
     }
 
     fn texts(paths: &[&str], options: &LabelOptions) -> Vec<String> {
-        labels(&inputs(paths), options).into_iter().flatten().map(|label| label.text).collect()
+        labels(&inputs(paths), &[], options).into_iter().flatten().map(|label| label.text).collect()
     }
 
     #[test]
@@ -208,6 +231,7 @@ mod tests {
     fn names_that_would_be_one_are_told_apart() {
         let found = labels(
             &inputs(&["Vox.wav", "vox.aif", "a/VOX.wav"]),
+            &[],
             &LabelOptions { number: false, ..options() },
         );
         let found: Vec<Label> = found.into_iter().flatten().collect();
@@ -222,8 +246,35 @@ mod tests {
         for (index, label) in [(0, "02_Bass"), (2, "01_Kick"), (3, "03_Vox")] {
             stems[index].kept = Some(label.to_owned());
         }
-        let texts: Vec<String> = labels(&stems, &options()).into_iter().flatten().map(|l| l.text).collect();
+        let texts: Vec<String> =
+            labels(&stems, &[], &options()).into_iter().flatten().map(|l| l.text).collect();
         assert_eq!(texts, ["02_Bass", "04_Bass_2", "01_Kick", "03_Vox", "05_Vox_2"]);
+    }
+
+    #[test]
+    fn labels_that_are_taken_are_given_to_nobody_and_their_numbers_neither() {
+        let named = |taken: &[&str], paths: &[&str], kept: &[(usize, &str)], options: &LabelOptions| {
+            let mut stems = inputs(paths);
+            for (index, label) in kept {
+                stems[*index].kept = Some((*label).to_owned());
+            }
+            let taken: Vec<String> = taken.iter().map(|label| (*label).to_owned()).collect();
+            labels(&stems, &taken, options).into_iter().flatten().map(|l| l.text).collect::<Vec<_>>()
+        };
+        let (own, bare) = (options(), LabelOptions { number: false, ..options() });
+        let late = ["Kick.wav", "Vox.wav", "Vox 2.wav"];
+        let found = named(&["02_Vox", "04_Gtr"], &late, &[(0, "01_Kick")], &own);
+        assert_eq!(found, ["01_Kick", "05_Vox_3", "03_Vox_2"]);
+        assert_eq!(named(&["vox"], &["Vox.wav"], &[], &bare), ["Vox_2"]);
+        // What another recipe made has other separators, or a number where none is asked for now.
+        assert_eq!(
+            named(&["01-Vox", "02 Gtr"], &["Vox.wav", "Gtr.wav"], &[], &own),
+            ["04_Vox_2", "03_Gtr_2"]
+        );
+        assert_eq!(named(&["01_Vox"], &["Vox.wav"], &[(0, "01_Vox")], &bare), ["01_Vox"]);
+        // A date is no reason to count on from it, and no number is too large to be read.
+        let dates = ["2024-05-01 mix", "99999999999999999999_x", "18446744073709551615_y", "+7_z"];
+        assert_eq!(named(&dates, &["Vox.wav"], &[], &own), ["01_Vox"]);
     }
 
     #[test]
@@ -260,6 +311,25 @@ mod tests {
         assert_eq!(texts(&["e\u{301}te\u{301}.wav"], &unicode), ["été"]);
     }
 
+    /// The names are those of "Naming Files, Paths, and Namespaces" (Microsoft Learn).
+    #[test]
+    fn no_label_is_a_device() {
+        let bare = LabelOptions { number: false, ..options() };
+        let delivered = ["Aux 1.wav", "Con.wav", "aux.wav", "COM¹.wav", "lpt9.aif", "NUL.tar.gz", "PRN .wav"];
+        let wanted = ["Aux_1", "Con_", "aux_", "COM1_", "lpt9_", "NUL_tar", "PRN_"];
+        assert_eq!(texts(&delivered, &bare), wanted);
+        assert_eq!(texts(&["Con.wav"], &options()), ["01_Con"]);
+        let spaced = LabelOptions { separator: ' ', ..bare.clone() };
+        assert_eq!(texts(&["Aux 1.wav", "Aux.wav"], &spaced), ["Aux 1", "Aux_"]);
+        let unicode = LabelOptions { charset: Charset::Unicode, ..bare.clone() };
+        assert_eq!(texts(&["COM¹.wav", "ＣＯＮ.wav"], &unicode), ["COM¹_", "ＣＯＮ_"]);
+        // A stem that comes later does not get the mended name of one that is there.
+        let mut stems = inputs(&["Con.wav", "late/CON.wav"]);
+        stems[0].kept = Some("Con_".to_owned());
+        let found: Vec<String> = labels(&stems, &[], &bare).into_iter().flatten().map(|l| l.text).collect();
+        assert_eq!(found, ["Con_", "CON_2"]);
+    }
+
     proptest! {
         #[test]
         fn labels_are_unique_legal_and_short(
@@ -274,7 +344,7 @@ mod tests {
             let folded: BTreeSet<String> = found.iter().map(|text| fold(text)).collect();
             prop_assert_eq!(folded.len(), paths.len());
             for text in &found {
-                prop_assert!(text.chars().count() <= 32 && !text.is_empty() && !is_reserved(text), "{}", text);
+                prop_assert!(text.chars().count() <= 31 && !text.is_empty() && !is_reserved(text), "{}", text);
                 prop_assert!(!text.contains(|c: char| "<>:\"/\\|?*".contains(c) || c.is_control()));
                 prop_assert!(!text.ends_with(['.', ' ']));
             }

@@ -69,11 +69,43 @@ fn plain(c: char) -> String {
     text.to_owned()
 }
 
-/// Names that some systems keep for devices, with any extension; superscript digits count as digits there.
+/// Names that Windows keeps for devices, with any extension and with spaces before it.
+///
+/// "Naming Files, Paths, and Namespaces" (Microsoft Learn) lists CON, PRN, AUX, NUL, COM1 to COM9 and LPT1 to LPT9, and
+/// of both also the superscript digits of ISO/IEC 8859-1. COM0 and LPT0, and the devices of the console and the clock
+/// (`CONIN$`, `CONOUT$`, `CLOCK$`), were refused by some versions.
 pub(crate) fn is_reserved(text: &str) -> bool {
-    let name = fold(text.split('.').next().unwrap_or(text));
-    matches!(name.as_str(), "con" | "prn" | "aux" | "nul")
-        || (name.len() == 4
-            && (name.starts_with("com") || name.starts_with("lpt"))
-            && name.ends_with(|c: char| c.is_ascii_digit()))
+    let name = fold(text.split('.').next().unwrap_or(text).trim_end());
+    let port = || name.strip_prefix("com").or_else(|| name.strip_prefix("lpt"));
+    matches!(name.as_str(), "con" | "prn" | "aux" | "nul" | "conin$" | "conout$" | "clock$")
+        || port().is_some_and(|digit| digit.len() == 1 && digit.as_bytes()[0].is_ascii_digit())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The list of "Naming Files, Paths, and Namespaces" (Microsoft Learn).
+    const RESERVED: &str = "CON PRN AUX NUL COM1 COM2 COM3 COM4 COM5 COM6 COM7 COM8 COM9 COM¹ COM² COM³ \
+                            LPT1 LPT2 LPT3 LPT4 LPT5 LPT6 LPT7 LPT8 LPT9 LPT¹ LPT² LPT³";
+
+    #[test]
+    fn every_name_that_windows_keeps_is_known_in_any_case_and_with_any_extension() {
+        // The second list is from memory of older editions.
+        for name in RESERVED.split_whitespace().chain(["COM0", "LPT0", "CONIN$", "CONOUT$", "CLOCK$"]) {
+            let forms =
+                [name.to_owned(), name.to_lowercase(), format!("{name}.wav"), format!("{name}.tar.gz")];
+            for form in forms.into_iter().chain([format!("{name} "), format!("{name} .wav")]) {
+                assert!(is_reserved(&form), "{form:?}");
+            }
+            for other in [format!("{name}_"), format!("01_{name}"), format!("{name}1"), format!("my {name}")]
+            {
+                assert!(!is_reserved(&other), "{other:?}");
+            }
+        }
+        for name in ["Com", "COM", "LPT", "COM10", "Aux 1", "Aux_1", "Console", "Nulls", "Auxiliary.wav", ""]
+        {
+            assert!(!is_reserved(name), "{name:?}");
+        }
+    }
 }

@@ -148,7 +148,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];
     let Some(own) = settings.first() else { return decisions };
     let options = options(own);
-    for (index, label) in session::labels(&inputs, &options).into_iter().enumerate() {
+    for (index, label) in session::labels(&inputs, &[], &options).into_iter().enumerate() {
         let Some(label) = label else { continue };
         let pinned = draft.pin.and_then(|pin| pin.stem(inputs[index].path.as_str()));
         let stem = &mut draft.stems[index];
