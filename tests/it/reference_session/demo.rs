@@ -44,7 +44,7 @@ fn the_demo_is_sorted_and_named_as_by_hand() {
         order: KICK_AND_BASS_FIRST.to_vec(),
     };
     let mut found: Vec<String> =
-        labels(&stems, &options).into_iter().flatten().map(|label| label.text).collect();
+        labels(&stems, &[], &options).into_iter().flatten().map(|label| label.text).collect();
     found.sort();
     assert_eq!(
         found,

@@ -11,7 +11,7 @@ fn made(paths: &[&str], charset: Charset, number: bool) -> Vec<Label> {
         let role = role_of(path);
         LabelInput { path: (*path).to_owned(), group: role.group(), role, wanted: true, kept: None }
     };
-    labels(&paths.iter().map(stem).collect::<Vec<_>>(), &options).into_iter().flatten().collect()
+    labels(&paths.iter().map(stem).collect::<Vec<_>>(), &[], &options).into_iter().flatten().collect()
 }
 
 fn texts(paths: &[&str], charset: Charset) -> Vec<String> {
