@@ -17,8 +17,8 @@ pub use self::holder::Holder;
 /// How often a living run renews its lock.
 const RENEWAL: Duration = Duration::from_secs(30);
 
-/// How long a lock is asked for before its holder counts as being at work: a process that was killed needs a moment to
-/// let go, and one that is ending takes its lock away.
+/// How long a lock is asked for whose holder is not known to be at work: a process that was killed needs a moment to let
+/// go, and a child that it has just started holds its files until its own program begins.
 const PATIENCE: Duration = Duration::from_secs(2);
 
 /// How often it is asked for.
@@ -58,11 +58,19 @@ impl Lock {
     /// [`LockError::Held`] when another run holds it or may still be at work there, [`LockError::Disk`] when the file system
     /// refuses.
     pub fn take(path: &Path) -> Result<Self, LockError> {
+        let mut was_at_work = false;
         for _ in 0..PATIENCE.as_millis() / POLL.as_millis() {
-            match Self::try_take(path) {
-                Err(LockError::Held(_)) => thread::sleep(POLL),
+            let refused = match Self::try_take(path) {
+                Err(LockError::Held(holder)) => holder,
                 other => return other,
+            };
+            let is_at_work = refused.as_ref().is_some_and(Holder::is_at_work);
+            // Looked at twice: a signal that has arrived shows for a blink neither as pending nor as an end.
+            if was_at_work && is_at_work {
+                return Err(LockError::Held(refused));
             }
+            was_at_work = is_at_work;
+            thread::sleep(POLL);
         }
         Self::try_take(path)
     }

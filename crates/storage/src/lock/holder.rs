@@ -21,6 +21,16 @@ pub struct Holder {
     pub host: String,
     /// Process number.
     pub process: u32,
+    /// Whether outputs are being replaced.
+    pub(super) writing: bool,
+    /// By which the process is known again; in a box, since errors carry holders.
+    #[serde(flatten)]
+    mark: Box<Mark>,
+}
+
+/// By what a process is known again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+struct Mark {
     /// Which start of the machine, and which of its moments: process numbers come back. Empty where the system does not
     /// tell.
     started: String,
@@ -30,8 +40,6 @@ pub struct Holder {
     /// Which file the holder sees as the lock; null where the system does not tell.
     #[serde(default)]
     file: Option<FileId>,
-    /// Whether outputs are being replaced.
-    pub(super) writing: bool,
 }
 
 impl Holder {
@@ -41,19 +49,31 @@ impl Holder {
         let kernel = fs::read_to_string("/proc/sys/kernel/hostname").map(|name| name.trim().to_owned());
         let namespace =
             fs::read_link("/proc/self/ns/pid").ok().and_then(|link| link.to_str().map(str::to_owned));
-        Self {
-            host: kernel.unwrap_or_else(|_| "a machine without a name".to_owned()),
-            process,
+        let mark = Mark {
             started: living(process).filter(|_| numbers_are_ours()).unwrap_or_default(),
             namespace: namespace.unwrap_or_default(),
             file: None,
+        };
+        Self {
+            host: kernel.unwrap_or_else(|_| "a machine without a name".to_owned()),
+            process,
             writing: false,
+            mark: Box::new(mark),
         }
     }
 
     /// This process as the holder of a lock file.
     pub(super) fn of(lock: &File, writing: bool) -> Self {
-        Self { file: file_id(lock), writing, ..Self::this() }
+        let mut this = Self { writing, ..Self::this() };
+        this.mark.file = file_id(lock);
+        this
+    }
+
+    /// Whether the holder is known to be at work, and is not just ending.
+    pub(super) fn is_at_work(&self) -> bool {
+        self.counts_as(&Self::this())
+            && living(self.process).as_ref() == Some(&self.mark.started)
+            && !is_dying(self.process)
     }
 
     /// Whether the holder may still be at work, asked by somebody who has opened its lock file. `locked` says whether the
@@ -64,25 +84,30 @@ impl Holder {
             return false;
         }
         if self.counts_as(&this) {
-            return living(self.process).as_ref() == Some(&self.started);
+            return living(self.process).as_ref() == Some(&self.mark.started);
         }
         let age = lock.metadata().and_then(|data| data.modified()).ok().and_then(|time| time.elapsed().ok());
         age.is_none_or(|age| age < STALE_AFTER)
     }
 
     fn is(&self, this: &Self) -> bool {
-        self.process == this.process && self.started == this.started && self.namespace == this.namespace
+        self.process == this.process
+            && self.mark.started == this.mark.started
+            && self.mark.namespace == this.mark.namespace
     }
 
     /// Whether its number can be looked up here: same start of the machine, same namespace.
     fn counts_as(&self, this: &Self) -> bool {
-        let place =
-            if self.namespace.is_empty() { self.host == this.host } else { self.namespace == this.namespace };
+        let place = if self.mark.namespace.is_empty() {
+            self.host == this.host
+        } else {
+            self.mark.namespace == this.mark.namespace
+        };
         place && !self.boot().is_empty() && self.boot() == this.boot()
     }
 
     fn boot(&self) -> &str {
-        self.started.split(' ').next().unwrap_or_default()
+        self.mark.started.split(' ').next().unwrap_or_default()
     }
 
     /// Whether the holder cannot live once the system has given its lock to somebody else.
@@ -94,7 +119,8 @@ impl Holder {
     fn system_lock_tells(&self, this: &Self, lock: &File) -> bool {
         let id = file_id(lock);
         id.is_some_and(|(device, _)| is_disk(device))
-            || self.boot() == this.boot() && (self.started.is_empty() || id.is_some() && self.file == id)
+            || self.boot() == this.boot()
+                && (self.mark.started.is_empty() || id.is_some() && self.mark.file == id)
     }
 }
 
@@ -111,6 +137,22 @@ fn living(process: u32) -> Option<String> {
     // The first thread may be gone before the others are, one of which may still write.
     let ended = matches!(field(3)?, "Z" | "X" | "x") && matches!(field(20)?, "0" | "1");
     if ended { None } else { Some(format!("{} {}", boot.trim(), field(22)?)) }
+}
+
+/// Whether a process has been killed or is ending, and has only to let go of what it has. Source: proc(5); the number of
+/// `SIGKILL` is from signal(7), that of the flag `PF_EXITING` from the kernel's `sched.h` (from memory).
+fn is_dying(process: u32) -> bool {
+    const KILLED: u64 = 1 << (9 - 1);
+    const EXITING: u64 = 4;
+    let status = fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
+    let pending = status.lines().filter_map(|line| {
+        let set = line.strip_prefix("SigPnd:").or_else(|| line.strip_prefix("ShdPnd:"))?;
+        u64::from_str_radix(set.trim(), 16).ok()
+    });
+    let stat = fs::read_to_string(format!("/proc/{process}/stat")).unwrap_or_default();
+    let fields = stat.rsplit_once(')').map_or("", |(_, fields)| fields);
+    let flags = fields.split_whitespace().nth(9 - 3).and_then(|flags| flags.parse::<u64>().ok());
+    pending.into_iter().any(|set| set & KILLED != 0) || flags.is_some_and(|flags| flags & EXITING != 0)
 }
 
 /// Whether the numbers in `/proc` are those of this process's namespace; a container may show its host's.
@@ -150,7 +192,22 @@ mod tests {
     }
 
     fn holder(process: u32) -> Holder {
-        Holder { process, started: living(process).unwrap(), ..Holder::this() }
+        started(&Holder { process, ..Holder::this() }, &living(process).unwrap())
+    }
+
+    fn started(holder: &Holder, started: &str) -> Holder {
+        let mark = Mark { started: started.to_owned(), ..(*holder.mark).clone() };
+        Holder { mark: Box::new(mark), ..holder.clone() }
+    }
+
+    fn in_namespace(holder: &Holder, namespace: &str) -> Holder {
+        let mark = Mark { namespace: namespace.to_owned(), ..(*holder.mark).clone() };
+        Holder { mark: Box::new(mark), ..holder.clone() }
+    }
+
+    fn with_file(holder: &Holder, file: Option<FileId>) -> Holder {
+        let mark = Mark { file, ..(*holder.mark).clone() };
+        Holder { mark: Box::new(mark), ..holder.clone() }
     }
 
     fn sleeper() -> Child {
@@ -162,22 +219,39 @@ mod tests {
     fn a_process_that_nobody_has_collected_is_dead() {
         let mut child = sleeper();
         let its = holder(child.id());
-        assert!(its.may_live(&lock(), false), "it sleeps");
+        assert!(its.may_live(&lock(), false) && its.is_at_work(), "it sleeps");
         child.kill().unwrap();
         let stat = || fs::read_to_string(format!("/proc/{}/stat", child.id())).unwrap();
         while !stat().contains(") Z ") {
             std::thread::sleep(Duration::from_millis(1));
         }
-        assert!(!its.may_live(&lock(), false), "{}", stat());
+        assert!(!its.may_live(&lock(), false) && !its.is_at_work(), "{}", stat());
         child.wait().unwrap();
         assert!(!its.may_live(&lock(), false));
+    }
+
+    #[test]
+    fn a_process_that_is_being_killed_is_not_at_work() {
+        for _ in 0..20 {
+            let mut child = sleeper();
+            let its = holder(child.id());
+            child.kill().unwrap();
+            // At most a blink lies between the signal's arrival and the flag.
+            let seen = (0..100).find(|_| {
+                std::thread::sleep(Duration::from_millis(1));
+                !its.is_at_work()
+            });
+            assert!(seen.is_some());
+            child.wait().unwrap();
+        }
+        assert!(!is_dying(std::process::id()));
     }
 
     #[test]
     fn a_process_number_that_came_back_is_another_process() {
         let living = holder(std::os::unix::process::parent_id());
         assert!(living.may_live(&lock(), false));
-        let earlier = Holder { started: format!("{} 1", living.boot()), ..living };
+        let earlier = started(&living, &format!("{} 1", living.boot()));
         assert!(!earlier.may_live(&lock(), false));
     }
 
@@ -190,12 +264,12 @@ mod tests {
         child.wait().unwrap();
         let named = Holder { host: "renamed".to_owned(), ..its.clone() };
         assert!(!named.may_live(&lock(), false), "the same namespace under another name");
-        let elsewhere = Holder { namespace: "pid:[1]".to_owned(), ..its.clone() };
+        let elsewhere = in_namespace(&its, "pid:[1]");
         assert!(elsewhere.may_live(&lock(), false), "it is believed");
         let old = lock();
         old.set_modified(std::time::UNIX_EPOCH).unwrap();
         assert!(!elsewhere.may_live(&old, false), "it has not renewed");
-        let rebooted = Holder { started: "another 7".to_owned(), ..its };
+        let rebooted = started(&its, "another 7");
         assert!(
             rebooted.may_live(&lock(), false),
             "a clone of this machine has its name and its namespace too"
@@ -213,21 +287,21 @@ mod tests {
     fn the_systems_lock_tells_of_another_container_with_the_same_file() {
         let lock = on_a_share();
         let id = file_id(&lock);
-        let elsewhere = Holder { namespace: "pid:[1]".to_owned(), process: 1, file: id, ..Holder::this() };
+        let elsewhere = with_file(&Holder { process: 1, ..in_namespace(&Holder::this(), "pid:[1]") }, id);
         assert!(elsewhere.may_live(&lock, false), "the lock was not got");
         assert!(!elsewhere.may_live(&lock, true));
-        let remounted = Holder { file: id.map(|(device, inode)| (device + 1, inode)), ..elsewhere.clone() };
+        let remounted = with_file(&elsewhere, id.map(|(device, inode)| (device + 1, inode)));
         assert!(remounted.may_live(&lock, true));
-        let older = Holder { file: None, ..elsewhere.clone() };
+        let older = with_file(&elsewhere, None);
         assert!(older.may_live(&lock, true));
-        let machine = Holder { started: "another 7".to_owned(), ..elsewhere };
+        let machine = started(&elsewhere, "another 7");
         assert!(machine.may_live(&lock, true));
     }
 
     /// Elsewhere than in Linux a rerun after a crash asks the system's lock, where there is one.
     #[test]
     fn without_starts_of_processes_the_systems_lock_decides() {
-        let (silent, lock) = (Holder { started: String::new(), ..Holder::this() }, on_a_share());
+        let (silent, lock) = (started(&Holder::this(), ""), on_a_share());
         assert!(silent.system_lock_tells(&silent, &lock));
         assert!(!silent.system_lock_tells(&Holder::this(), &lock), "another system wrote it");
         assert!(Holder { process: 1, ..silent }.may_live(&lock, false));
