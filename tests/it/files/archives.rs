@@ -134,7 +134,9 @@ fn entries_that_read_alike_are_told_by_their_bytes() {
         let at = |at: &usize| bytes[*at..].starts_with(name.as_bytes());
         let places: Vec<usize> = (0..bytes.len() - name.len()).filter(at).collect();
         assert_eq!(places.len(), 2, "in the entry and in the directory");
-        places.into_iter().for_each(|at| bytes[at + name.find('|').unwrap()] = byte);
+        for at in places {
+            bytes[at + name.find('|').unwrap()] = byte;
+        }
     }
     delivery.file("a.zip", &bytes);
     let (ran, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
