@@ -41,7 +41,8 @@ impl Line {
     fn folder(&self) -> String {
         let above = self.out.parent().unwrap_or(Path::new(""));
         let page = outputs_of(&self.out);
-        page.strip_prefix(above).unwrap_or(&page).to_string_lossy().replace('\\', "/")
+        let parts = page.strip_prefix(above).unwrap_or(&page).components();
+        parts.map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
     }
 }
 

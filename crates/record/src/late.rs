@@ -92,6 +92,51 @@ impl FileSummary {
     }
 }
 
+/// Differences below what rounds to 10 ms are said in frames.
+const SHORT_SECONDS: f64 = 0.009_5;
+
+impl FileSummary {
+    /// How much longer or shorter the file is than another: "0.4 s longer", "3 frames shorter"; `None` where no
+    /// difference is known. Files of two rates are as long as each other when less than a frame lies between them.
+    pub fn length_against(&self, other: &Self) -> Option<String> {
+        let seconds =
+            |file: &Self| Some(file.frames? as f64 / f64::from(file.rate_hz.filter(|rate| *rate > 0)?));
+        let difference = seconds(self)? - seconds(other)?;
+        let (rate_hz, other_hz) = (self.rate_hz?, other.rate_hz?);
+        let same = if rate_hz == other_hz {
+            self.frames == other.frames
+        } else {
+            difference.abs() * f64::from(rate_hz.min(other_hz)) < 1.0
+        };
+        let word = if difference > 0.0 { "longer" } else { "shorter" };
+        let length = if difference.abs() < SHORT_SECONDS {
+            let frames = (difference.abs() * f64::from(rate_hz)).round();
+            format!("{frames:.0} {}", if frames == 1.0 { "frame" } else { "frames" })
+        } else {
+            let text = format!("{:.3}", difference.abs());
+            format!("{} s", text.trim_end_matches('0').trim_end_matches('.'))
+        };
+        if same { None } else { Some(format!("{length} {word}")) }
+    }
+}
+
+/// How many files came, were replaced and went: "3 files added, 1 replaced, 1 gone"; `None` for no file.
+pub fn in_short(files: &[LateFile]) -> Option<String> {
+    let mut parts: Vec<String> = Vec::new();
+    for (kind, word) in
+        [(ChangeKind::Added, "added"), (ChangeKind::Replaced, "replaced"), (ChangeKind::Removed, "gone")]
+    {
+        let files = match files.iter().filter(|file| file.what == kind).count() {
+            0 => continue,
+            1 if parts.is_empty() => "1 file".to_owned(),
+            many if parts.is_empty() => format!("{many} files"),
+            more => more.to_string(),
+        };
+        parts.push(format!("{files} {word}"));
+    }
+    if parts.is_empty() { None } else { Some(parts.join(", ")) }
+}
+
 /// How the sound of two files compares.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Comparison {
@@ -211,12 +256,106 @@ impl Comparison {
         }
         match &self.differs[..] {
             [] => parts.push("the course of its level is the same".to_owned()),
-            [(from, to)] => parts.push(format!("it differs from {from:.2} s to {to:.2} s")),
+            [(from, to)] if span(*from, *to).contains(" to ") => {
+                parts.push(format!("it differs from {}", span(*from, *to)));
+            }
+            [(from, to)] => parts.push(format!("it differs at {}", span(*from, *to))),
             [(from, _), .., (_, to)] => parts.push(format!(
                 "it differs in {} places between {from:.2} s and {to:.2} s",
                 self.differs.len()
             )),
         }
         parts.join(", ")
+    }
+
+    /// Where the new file differs, in words: "6.50 s to 10.00 s".
+    pub fn spans(&self) -> Vec<String> {
+        self.differs.iter().map(|&(from, to)| span(from, to)).collect()
+    }
+}
+
+/// A span in words; one time where its ends would read alike.
+fn span(from: f64, to: f64) -> String {
+    let (from, to) = (format!("{from:.2} s"), format!("{to:.2} s"));
+    if from == to { from } else { format!("{from} to {to}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ChangeKind::{Added, Removed, Replaced};
+    use super::*;
+
+    fn summary(frames: u64, rate_hz: u32) -> FileSummary {
+        FileSummary {
+            sha256: None,
+            rate_hz: Some(rate_hz),
+            channels: Some(2),
+            frames: Some(frames),
+            peak_dbfs: None,
+        }
+    }
+
+    #[test]
+    fn lengths_are_told_apart_by_what_can_be_seen() {
+        for (before, after, wanted) in [
+            ((288_000, 48_000), (307_200, 48_000), Some("0.4 s longer")),
+            ((288_000, 48_000), (288_003, 48_000), Some("3 frames longer")),
+            ((288_000, 48_000), (287_999, 48_000), Some("1 frame shorter")),
+            ((288_000, 48_000), (288_480, 48_000), Some("0.01 s longer")),
+            ((288_000, 48_000), (48_000, 48_000), Some("5 s shorter")),
+            ((691_200_000, 96_000), (691_200_001, 96_000), Some("1 frame longer")),
+            ((288_000, 48_000), (288_000, 48_000), None),
+            // The same six seconds at another rate, to the frame; then two frames more; then a second less.
+            ((288_000, 48_000), (264_600, 44_100), None),
+            ((288_001, 48_000), (264_601, 44_100), None),
+            ((288_000, 48_000), (264_602, 44_100), Some("2 frames longer")),
+            ((288_000, 48_000), (220_500, 44_100), Some("1 s shorter")),
+            ((288_000, 0), (288_001, 48_000), None),
+        ] {
+            let found = summary(after.0, after.1).length_against(&summary(before.0, before.1));
+            assert_eq!(found.as_deref(), wanted, "{before:?} {after:?}");
+        }
+        let unknown = FileSummary { frames: None, ..summary(0, 48_000) };
+        assert_eq!(summary(7, 48_000).length_against(&unknown), None);
+    }
+
+    #[test]
+    fn a_span_never_ends_where_it_begins() {
+        let compared = |differs: &[(f64, f64)]| Comparison {
+            same_samples: false,
+            later_seconds: -0.5,
+            level_db: Some(-6.04),
+            likeness: 0.9,
+            differs: differs.to_vec(),
+        };
+        assert_eq!(
+            compared(&[(6.5, 10.0)]).sentence(),
+            "the same sound comes 0.50 s earlier, 6.0 dB quieter, it differs from 6.50 s to 10.00 s"
+        );
+        let short = compared(&[(6.5, 6.504)]);
+        assert!(short.sentence().ends_with("it differs at 6.50 s"), "{}", short.sentence());
+        assert_eq!(short.spans(), ["6.50 s"]);
+        let two = compared(&[(1.0, 2.0), (6.5, 10.0)]).sentence();
+        assert!(two.ends_with("it differs in 2 places between 1.00 s and 10.00 s"), "{two}");
+    }
+
+    #[test]
+    fn what_came_late_is_counted() {
+        let file = |what| LateFile {
+            path: "a.wav".to_owned(),
+            what,
+            before: None,
+            after: None,
+            comparison: None,
+            text: String::new(),
+        };
+        let all = |kinds: &[ChangeKind]| in_short(&kinds.iter().map(|kind| file(*kind)).collect::<Vec<_>>());
+        assert_eq!(
+            all(&[Added, Removed, Added, Replaced, Added]).unwrap(),
+            "3 files added, 1 replaced, 1 gone"
+        );
+        assert_eq!(all(&[Replaced]).unwrap(), "1 file replaced");
+        assert_eq!(all(&[Removed, Removed]).unwrap(), "2 files gone");
+        assert_eq!(all(&[]), None);
     }
 }

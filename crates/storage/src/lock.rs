@@ -3,6 +3,8 @@
 //! The operating system's file lock ends with its process. Shares do not always carry it to other machines, so the
 //! lock file also says who holds it, and its time is renewed while the run lives.
 
+mod holder;
+
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, Write};
 use std::path::{Path, PathBuf};
@@ -10,60 +12,17 @@ use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
-use serde::{Deserialize, Serialize};
+pub use self::holder::Holder;
 
 /// How often a living run renews its lock.
 const RENEWAL: Duration = Duration::from_secs(30);
 
-/// A lock of another machine that was not renewed for so long is nobody's.
-const STALE_AFTER: Duration = Duration::from_secs(300);
+/// How long a lock is asked for whose holder is not known to be at work: a process that was killed needs a moment to let
+/// go, and a child that it has just started holds its files until its own program begins.
+const PATIENCE: Duration = Duration::from_secs(2);
 
-/// Who holds a lock.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Holder {
-    /// Name of the machine.
-    pub host: String,
-    /// Process number.
-    pub process: u32,
-    /// Which start of the machine, and which of its moments: process numbers come back.
-    started: String,
-    /// Whether outputs are being replaced.
-    writing: bool,
-}
-
-impl Holder {
-    /// This process.
-    pub fn this() -> Self {
-        let process = std::process::id();
-        Self { host: host(), process, started: started(process).unwrap_or_default(), writing: false }
-    }
-
-    /// Whether the holder may still be at work.
-    fn may_live(&self, lock: &File) -> bool {
-        if self.process == std::process::id() && self.started == Self::this().started {
-            return false;
-        }
-        if self.host == host() && !self.started.is_empty() {
-            return started(self.process).as_ref() == Some(&self.started);
-        }
-        let age = lock.metadata().and_then(|data| data.modified()).ok().and_then(|time| time.elapsed().ok());
-        age.is_none_or(|age| age < STALE_AFTER)
-    }
-}
-
-fn host() -> String {
-    let kernel = fs::read_to_string("/proc/sys/kernel/hostname").map(|name| name.trim().to_owned());
-    kernel.unwrap_or_else(|_| "a machine without a name".to_owned())
-}
-
-/// Which process of that number is meant; `None` when there is none, or where the system does not tell.
-fn started(process: u32) -> Option<String> {
-    let boot = fs::read_to_string("/proc/sys/kernel/random/boot_id").ok()?;
-    let stat = fs::read_to_string(format!("/proc/{process}/stat")).ok()?;
-    // The name in brackets may hold anything; the start time is the 20th field behind it.
-    let ticks = stat.rsplit_once(')')?.1.split_whitespace().nth(19)?;
-    Some(format!("{} {ticks}", boot.trim()))
-}
+/// How often it is asked for.
+const POLL: Duration = Duration::from_millis(20);
 
 /// A lock that is held until it is dropped.
 pub struct Lock {
@@ -93,28 +52,49 @@ impl From<io::Error> for LockError {
 }
 
 impl Lock {
-    /// Takes the lock, which is this file.
+    /// Takes the lock, which is this file; waits for a holder that is just ending.
     ///
     /// # Errors
     /// [`LockError::Held`] when another run holds it or may still be at work there, [`LockError::Disk`] when the file system
     /// refuses.
     pub fn take(path: &Path) -> Result<Self, LockError> {
+        let mut was_at_work = false;
+        for _ in 0..PATIENCE.as_millis() / POLL.as_millis() {
+            let refused = match Self::try_take(path) {
+                Err(LockError::Held(holder)) => holder,
+                other => return other,
+            };
+            let is_at_work = refused.as_ref().is_some_and(Holder::is_at_work);
+            // Looked at twice: a signal that has arrived shows for a blink neither as pending nor as an end.
+            if was_at_work && is_at_work {
+                return Err(LockError::Held(refused));
+            }
+            was_at_work = is_at_work;
+            thread::sleep(POLL);
+        }
+        Self::try_take(path)
+    }
+
+    fn try_take(path: &Path) -> Result<Self, LockError> {
         let there = path.exists();
         let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
         let mut text = String::new();
-        let held = file.try_lock();
-        file.read_to_string(&mut text)?;
+        let asked = file.try_lock();
+        let read = file.read_to_string(&mut text);
         let holder: Option<Holder> = serde_json::from_str(&text).ok();
-        match held {
+        let locked = match asked {
+            // Some systems do not let a locked file be read.
             Err(TryLockError::WouldBlock) => return Err(LockError::Held(holder)),
+            Ok(()) => true,
             // Without locks of the system, the holder's word has to do.
-            Ok(()) | Err(TryLockError::Error(_)) => {}
-        }
+            Err(TryLockError::Error(_)) => false,
+        };
+        read?;
         if !is_still_there(&file, path) {
             // Its holder has just ended and taken it away; whoever comes next makes a new one.
             return Err(LockError::Held(holder));
         }
-        if holder.as_ref().is_some_and(|holder| holder.may_live(&file)) {
+        if holder.as_ref().is_some_and(|holder| holder.may_live(&file, locked)) {
             return Err(LockError::Held(holder));
         }
         let writing = holder.is_none_or(|holder| holder.writing);
@@ -139,7 +119,7 @@ impl Lock {
     }
 
     fn sign(&mut self, writing: bool) -> io::Result<()> {
-        let holder = Holder { writing, ..Holder::this() };
+        let holder = Holder::of(&self.file, writing);
         self.file.rewind()?;
         self.file.set_len(0)?;
         self.file.write_all(serde_json::to_string(&holder).unwrap_or_default().as_bytes())?;
@@ -207,10 +187,6 @@ impl Drop for Lock {
 mod tests {
     use super::*;
 
-    fn write_holder(path: &Path, holder: &Holder) {
-        fs::write(path, serde_json::to_string(holder).unwrap()).unwrap();
-    }
-
     #[test]
     fn a_second_run_is_refused_and_a_dead_one_is_not_in_the_way() {
         let folder = tempfile::tempdir().unwrap();
@@ -241,31 +217,56 @@ mod tests {
         drop(copy);
     }
 
-    /// A share may not carry the system's lock to another machine: then the holder's word counts.
+    /// What the versions before this one have written.
     #[test]
-    fn another_machine_is_believed_while_it_renews() {
+    fn older_lock_files_are_read() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
-        let elsewhere =
-            Holder { host: "another".to_owned(), process: 1, started: "a b".to_owned(), writing: true };
-        write_holder(&path, &elsewhere);
-        assert!(matches!(Lock::take(&path), Err(LockError::Held(Some(holder))) if holder == elsewhere));
-        let old = now() - STALE_AFTER - Duration::from_secs(1);
+        fs::write(&path, r#"{"host":"another","process":1,"started":"a b","writing":true}"#).unwrap();
+        let old = std::time::UNIX_EPOCH;
         File::options().write(true).open(&path).unwrap().set_modified(old).unwrap();
-        assert!(Lock::take(&path).is_ok());
+        assert!(Lock::take(&path).ok().unwrap().interrupted);
     }
 
-    #[cfg(target_os = "linux")]
+    /// A killed process lets go of its files a moment after its end is seen.
     #[test]
-    fn a_process_number_that_came_back_is_another_process() {
+    fn a_process_that_is_just_dying_is_waited_for() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
-        let parent = std::os::unix::process::parent_id();
-        let living =
-            Holder { host: host(), process: parent, started: started(parent).unwrap(), writing: true };
-        write_holder(&path, &living);
-        assert!(Lock::take(&path).is_err());
-        write_holder(&path, &Holder { started: "long ago".to_owned(), ..living });
+        fs::write(&path, "").unwrap();
+        let held = File::open(&path).unwrap();
+        held.lock().unwrap();
+        let dying = thread::spawn(move || {
+            thread::sleep(Duration::from_millis(300));
+            drop(held);
+        });
         assert!(Lock::take(&path).is_ok());
+        dying.join().unwrap();
+    }
+
+    /// The child has the lock in its hands, is killed, and nobody collects it.
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn the_lock_of_a_killed_process_is_had_at_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("lock");
+        let mut file = File::create(&path).unwrap();
+        file.lock().unwrap();
+        let mut sleep = std::process::Command::new("sleep");
+        let mut child = sleep.arg("60").stdin(file.try_clone().unwrap()).spawn().unwrap();
+        drop(sleep);
+        let stat = fs::read_to_string(format!("/proc/{}/stat", child.id())).unwrap();
+        let ticks = stat.rsplit_once(')').unwrap().1.split_whitespace().nth(19).unwrap();
+        let mut holder = serde_json::to_value(Holder::of(&file, true)).unwrap();
+        let own = holder["started"].as_str().unwrap().to_owned();
+        holder["process"] = child.id().into();
+        holder["started"] = format!("{} {ticks}", own.split(' ').next().unwrap()).into();
+        file.write_all(holder.to_string().as_bytes()).unwrap();
+        drop(file);
+        let refused = Lock::take(&path);
+        assert!(matches!(refused, Err(LockError::Held(Some(holder))) if holder.process == child.id()));
+        child.kill().unwrap();
+        assert!(Lock::take(&path).ok().unwrap().interrupted);
+        child.wait().unwrap();
     }
 }

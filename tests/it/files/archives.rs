@@ -6,6 +6,7 @@ use std::io::{Cursor, Write};
 use loadin_audio::signal;
 use loadin_tests::Delivery;
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
 
@@ -107,6 +108,47 @@ fn names_come_out_of_both_code_pages() {
     for name in ["a.zip/Ünïcode ドラム.wav", "b.zip/GüÄtig.wav"] {
         assert!(stem(&manifest, name)["source"]["sha256"].is_string(), "{name}");
     }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Entries that read alike: with either slash, and in two code pages (0x82 is "é" in code page 437, APPNOTE
+/// appendix D). Each keeps a path of its own, by its bytes where it does not read as it stands, and its own sound.
+#[test]
+fn entries_that_read_alike_are_told_by_their_bytes() {
+    let delivery = Delivery::new("song");
+    let sounds: Vec<Vec<u8>> = (1..=4)
+        .map(|seed| {
+            let path = delivery.wav("sound.wav", 48_000, 24, &[signal::noise(seed, 0.2, 9_000)]);
+            let bytes = fs::read(&path).unwrap();
+            fs::remove_file(path).unwrap();
+            bytes
+        })
+        .collect();
+    let names = ["fx/Riser.wav", "fx|Riser.wav", "Pré.wav", "Pr|.wav"];
+    let files: Vec<(&str, &[u8])> = names.iter().copied().zip(sounds.iter().map(|s| &s[..])).collect();
+    let mut bytes = zipped(&files, CompressionMethod::Stored);
+    for (name, byte) in [("fx|Riser.wav", b'\\'), ("Pr|.wav", 0x82)] {
+        let at = |at: &usize| bytes[*at..].starts_with(name.as_bytes());
+        let places: Vec<usize> = (0..bytes.len() - name.len()).filter(at).collect();
+        assert_eq!(places.len(), 2, "in the entry and in the directory");
+        for at in places {
+            bytes[at + name.find('|').unwrap()] = byte;
+        }
+    }
+    delivery.file("a.zip", &bytes);
+    let (ran, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    for (name, sound) in ["fx/Riser.wav", r"fx\\Riser.wav", "Pré.wav", r"Pr\x82.wav"].iter().zip(&sounds) {
+        let source = &stem(&manifest, &format!("a.zip/{name}"))["source"];
+        assert_eq!(source["sha256"], hex(sound), "{name}");
+    }
+    let (out, source) = (delivery.out("out"), delivery.path());
+    let args = ["verify", out.to_str().unwrap(), "--delivery", source.to_str().unwrap(), "--replay"];
+    let ran = loadin(&args);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
 }
 
 /// Writes over the header words of the only entry: 32-bit little-endian fields of the entry and of the directory.

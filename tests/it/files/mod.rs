@@ -4,5 +4,7 @@ mod archives;
 mod beside;
 mod containers;
 mod large;
+#[cfg(target_os = "linux")]
+mod paths;
 mod samples;
 mod table;

@@ -214,8 +214,8 @@ fn links_names_and_litter() {
     let out = delivery.out("out");
     let (ran, manifest) = prep(&delivery.path(), &out, &[]);
     assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
-    for name in names {
-        assert_eq!(stem(&manifest, name)["state"], "prepared", "{name:?}");
+    for name in names.map(|name| name.replace('\n', r"\n")) {
+        assert_eq!(stem(&manifest, &name)["state"], "prepared", "{name:?}");
     }
     assert_eq!(stem(&manifest, "circle.wav")["state"], "failed");
     let ignored = manifest["ignored"].to_string();

@@ -30,6 +30,7 @@ use crate::render::metadata::without_added;
 use crate::render::output::{AudioDigest, Sink};
 use crate::source::digesting;
 use crate::source::file::SourceFile;
+use crate::source::written_path::meant;
 use crate::work::event::{Event, Listener, Step as RunStep};
 use crate::work::handoff::Threads;
 use crate::work::schedule::in_parallel;
@@ -46,7 +47,7 @@ pub struct Restored {
 pub struct RestoredFile {
     /// The source, as it was called in the delivery.
     pub source: String,
-    /// The restored file, inside the new folder; null where there is none.
+    /// The restored file, inside the new folder, in its written form; null where there is none.
     pub path: Option<String>,
     /// Why there is none.
     pub error: Option<String>,
@@ -138,7 +139,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
         Ok(found) => found,
         Err(error) => return Ok(nothing(error.to_string())),
     };
-    let path = to.join(&name);
+    let path = to.join(meant(&name));
     if let Some(folder) = path.parent() {
         fs::create_dir_all(folder)
             .map_err(|source| RestoreError::Disk { path: folder.to_owned(), source })?;
@@ -191,10 +192,10 @@ fn undo(
     sink.finish()
 }
 
-/// The source's own name, as a WAV file; one that would lead out of the folder is refused.
+/// The source's own name in its written form, as a WAV file; one that would lead out of the folder is refused.
 fn name(stem: &StemRecord) -> Result<String, UndoError> {
     let path = &stem.source.path;
-    if !Path::new(path).components().all(|part| matches!(part, Component::Normal(_))) {
+    if !Path::new(&meant(path)).components().all(|part| matches!(part, Component::Normal(_))) {
         return Err(UndoError::LeadsOut);
     }
     let is_wav = Path::new(path).extension().is_some_and(|extension| {

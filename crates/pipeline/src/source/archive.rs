@@ -3,11 +3,14 @@
 //! Source: PKWARE APPNOTE 6.3 (names in code page 437 or UTF-8, stored and deflated entries). The central directory is
 //! read by the `zip` crate; what it says of sizes holds, since nothing more is ever unpacked.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
 
 use zip::{CompressionMethod, ZipArchive};
+
+use super::written_path::written_bytes;
 
 /// More entries than this are no delivery.
 const MOST_ENTRIES: usize = 20_000;
@@ -29,7 +32,7 @@ pub(crate) struct Entry {
     pub(super) deflated: bool,
 }
 
-/// An entry by its name inside the archive, or why it is not touched.
+/// An entry by the written form of its name inside the archive, or why it is not touched.
 pub(super) struct Listed {
     pub(super) name: String,
     pub(super) entry: Result<Entry, EntryRefused>,
@@ -87,10 +90,9 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
     }
     // The library keeps the last of them only.
     if archive.has_duplicate_names() {
-        let text = "it holds two files of one name";
-        return Err(io::Error::new(io::ErrorKind::InvalidData, text));
+        return Err(two_of_one_name());
     }
-    let mut listed = Vec::new();
+    let (mut listed, mut raw_names) = (Vec::new(), Vec::new());
     for index in 0..archive.len() {
         let file = archive.by_index_raw(index).map_err(io::Error::other)?;
         let name = match std::str::from_utf8(file.name_raw()) {
@@ -111,10 +113,34 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
             deflated: file.compression() == CompressionMethod::Deflated,
         };
         let refused = refusal(&name, &entry, bytes, file.encrypted(), file.compression());
-        listed.push(Listed { name, entry: refused.map_or(Ok(entry), Err) });
+        raw_names.push(written_bytes(file.name_raw()));
+        listed.push(Listed { name: written_bytes(name.as_bytes()), entry: refused.map_or(Ok(entry), Err) });
     }
+    tell_apart(&mut listed, raw_names)?;
     refuse_overlaps(&mut listed);
     Ok(listed)
+}
+
+/// Names of different bytes can read alike: in two code pages, or with either slash. Those that do not stand in the archive
+/// as they read are told by their bytes then; a written name of bytes has what no readable one has, a backslash that
+/// begins `\\` or `\x`.
+fn tell_apart(listed: &mut [Listed], raw_names: Vec<String>) -> io::Result<()> {
+    let mut times: BTreeMap<String, usize> = BTreeMap::new();
+    for listed in listed.iter() {
+        *times.entry(listed.name.clone()).or_default() += 1;
+    }
+    for (listed, raw) in listed.iter_mut().zip(raw_names) {
+        if times[&listed.name] > 1 {
+            listed.name = raw;
+        }
+    }
+    // One name may stand there twice, once said to be UTF-8 and once not: the library takes them for two.
+    let names: BTreeSet<&str> = listed.iter().map(|listed| listed.name.as_str()).collect();
+    if names.len() == listed.len() { Ok(()) } else { Err(two_of_one_name()) }
+}
+
+fn two_of_one_name() -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidData, "it holds two files of one name")
 }
 
 fn refusal(

@@ -3,11 +3,12 @@
 
 use std::fs::{self, File};
 use std::io::{self, Read, Seek, SeekFrom};
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 use super::archive::{self, Entry};
 use super::inflate::Inflated;
 use super::window::{Window, moved};
+use super::written_path::meant;
 
 /// Where a source is.
 #[derive(Debug, Clone)]
@@ -28,36 +29,31 @@ pub(crate) enum SourceFile {
     Inflated(Box<Inflated>),
 }
 
-/// Opens the source `path` of the delivery in `root`.
+/// Opens the source of the delivery in `root` whose written path is `path`.
 pub(crate) fn open(root: &Path, path: &str) -> io::Result<SourceFile> {
     locate(root, path)?.open()
 }
 
-/// Finds the source `path` in `root`, which is a folder or an archive: names that are not Unicode are found again by
-/// their readable form.
+/// Finds the source whose written path is `path` in `root`, which is a folder or an archive: that file and no other.
 pub(crate) fn locate(root: &Path, path: &str) -> io::Result<SourceLocation> {
     if archive::is_archive(root) {
         return entry(root, path);
     }
-    let direct = root.join(path);
-    if fs::symlink_metadata(&direct).is_ok() {
+    // A path out of a record may lead anywhere.
+    let below = |text: &str| {
+        let inside = PathBuf::from(meant(text));
+        let stays = inside.components().all(|part| matches!(part, Component::Normal(_)));
+        stays.then(|| root.join(inside))
+    };
+    if let Some(direct) = below(path).filter(|direct| fs::symlink_metadata(direct).is_ok()) {
         return Ok(SourceLocation::File(direct));
     }
-    let mut real = root.to_owned();
-    let mut rest = path;
-    while !rest.is_empty() {
-        if archive::is_archive(&real) {
-            return entry(&real, rest);
+    for (end, _) in path.match_indices('/') {
+        if let Some(folder) = below(&path[..end]).filter(|folder| archive::is_archive(folder)) {
+            return entry(&folder, &path[end + 1..]);
         }
-        let (part, behind) = rest.split_once('/').unwrap_or((rest, ""));
-        let found = fs::read_dir(&real).ok().into_iter().flatten().flatten();
-        real = found
-            .map(|entry| entry.path())
-            .find(|p| p.file_name().is_some_and(|n| n.to_string_lossy() == part))
-            .ok_or(io::ErrorKind::NotFound)?;
-        rest = behind;
     }
-    Ok(SourceLocation::File(real))
+    Err(io::ErrorKind::NotFound.into())
 }
 
 fn entry(archive: &Path, name: &str) -> io::Result<SourceLocation> {
@@ -127,5 +123,50 @@ impl Seek for SourceFile {
             }
             Self::Inflated(inflated) => inflated.seek(to),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_written_path_finds_its_own_file_and_nothing_outside() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path().join("song");
+        fs::create_dir_all(root.join("drums")).unwrap();
+        fs::write(root.join("drums/Kick.wav"), "").unwrap();
+        fs::write(folder.path().join("outside.wav"), "").unwrap();
+        let found = |path: &str| locate(&root, path).map(|place| place.path().to_owned());
+        assert_eq!(found("drums/Kick.wav").unwrap(), root.join("drums/Kick.wav"));
+        let outside = folder.path().join("outside.wav");
+        for path in ["../outside.wav", "drums/../../outside.wav", outside.to_str().unwrap(), "drums/kick"] {
+            let kind = found(path).map_err(|error| error.kind());
+            assert_eq!(kind, Err(io::ErrorKind::NotFound), "{path}");
+        }
+    }
+
+    /// Nothing that merely reads like it is taken for it.
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn bytes_find_their_own_file() {
+        use std::ffi::OsStr;
+        use std::os::unix::ffi::OsStrExt;
+
+        let folder = tempfile::tempdir().unwrap();
+        let real = |name: &[u8]| folder.path().join(OsStr::from_bytes(name));
+        let names = [&b"a\xFE.wav"[..], b"a\\xFE.wav", b"a\nb.wav", b"a\\b.wav"];
+        for name in names {
+            fs::write(real(name), "").unwrap();
+        }
+        for (path, name) in [r"a\xFE.wav", r"a\\xFE.wav", r"a\nb.wav", r"a\\b.wav"].into_iter().zip(names) {
+            assert_eq!(locate(folder.path(), path).unwrap().path(), real(name), "{path}");
+        }
+        for path in ["a\u{FFFD}.wav", r"a\xFF.wav"] {
+            assert!(locate(folder.path(), path).is_err(), "{path}");
+        }
+        // A record of an earlier version has the backslash and the line feed as they are.
+        assert_eq!(locate(folder.path(), r"a\b.wav").unwrap().path(), real(b"a\\b.wav"));
+        assert_eq!(locate(folder.path(), "a\nb.wav").unwrap().path(), real(b"a\nb.wav"));
     }
 }

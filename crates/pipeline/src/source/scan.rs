@@ -1,6 +1,7 @@
 //! Lists a delivery: which files claim to be audio, how their headers read, and what takes no part.
 //!
 //! Nothing is decoded here, nothing is written, and links to folders are not followed. A ZIP archive is listed as a folder.
+//! Paths are in their written form ([`super::written_path`]) from here on.
 
 use std::path::{Path, PathBuf};
 use std::{fs, io};
@@ -11,6 +12,7 @@ use loadin_session::{OtherFile, system_file};
 
 use super::archive;
 use super::file::SourceLocation;
+use super::written_path::written;
 use crate::work::watchdog::{Patience, WatchdogError, watched};
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
@@ -46,17 +48,18 @@ pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
     Ok(inventory)
 }
 
-/// The delivery's name: that of its folder or archive, also when it is given as `.` or with a final slash.
+/// The delivery's name: that of its folder or archive, also when it is given as `.` or with a final slash. It is written
+/// as paths are, so that two deliveries never share a name that their bytes do not.
 pub fn name_of(root: &Path) -> String {
     let resolved = fs::canonicalize(root).unwrap_or_else(|_| root.to_owned());
     let name = if archive::is_archive(&resolved) { resolved.file_stem() } else { resolved.file_name() };
-    name.map_or_else(|| "delivery".to_owned(), |name| name.to_string_lossy().into_owned())
+    name.map_or_else(|| "delivery".to_owned(), written)
 }
 
 fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
-        let path = format!("{prefix}{}", entry.file_name().to_string_lossy());
+        let path = format!("{prefix}{}", written(&entry.file_name()));
         let kind = entry.file_type()?;
         if let Some(why) = beside_audio(&path)
             && (path_is_litter(&path) || !archive::is_archive(&entry.path()))

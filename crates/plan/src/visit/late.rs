@@ -74,7 +74,7 @@ fn added(survey: &Survey) -> LateFile {
 fn removed(stem: &StemRecord) -> LateFile {
     let output = stem.output.as_ref().map_or_else(
         || "it had no output".to_owned(),
-        |output| format!("its output {} lies in set-aside", output.path),
+        |output| format!("its output {} stays as it is", output.path),
     );
     LateFile {
         path: stem.source.path.clone(),
@@ -102,13 +102,7 @@ fn replaced(stem: &StemRecord, survey: &Survey, old: Option<&Survey>) -> LateFil
 }
 
 fn sentence(before: &FileSummary, after: &FileSummary, comparison: Option<&Comparison>) -> String {
-    let mut parts = Vec::new();
-    let seconds = |facts: &FileSummary| Some(facts.frames? as f64 / f64::from(facts.rate_hz?));
-    if let (Some(old), Some(new)) = (seconds(before), seconds(after))
-        && before.frames != after.frames
-    {
-        parts.push(format!("{new:.3} s instead of {old:.3} s"));
-    }
+    let mut parts: Vec<String> = after.length_against(before).into_iter().collect();
     if before.rate_hz != after.rate_hz
         && let (Some(old), Some(new)) = (before.rate_hz, after.rate_hz)
     {
@@ -117,7 +111,8 @@ fn sentence(before: &FileSummary, after: &FileSummary, comparison: Option<&Compa
     if before.channels != after.channels
         && let (Some(old), Some(new)) = (before.channels, after.channels)
     {
-        parts.push(format!("{new} channels instead of {old}"));
+        let channels = if new == 1 { "channel" } else { "channels" };
+        parts.push(format!("{new} {channels} instead of {old}"));
     }
     match comparison {
         None => parts.push("the sound of the two cannot be compared".to_owned()),
@@ -241,6 +236,30 @@ mod tests {
         }
         assert_eq!(best_lag(&[0.3; 500], &[0.3; 500]).0, 0, "a steady tone has not moved");
         assert_eq!(best_lag(&[0.0; 500], &[0.3; 500]), (0, 0.0));
+    }
+
+    #[test]
+    fn a_replaced_file_is_told_by_what_is_different() {
+        let facts = |frames, rate_hz, channels| FileSummary {
+            sha256: None,
+            rate_hz: Some(rate_hz),
+            channels: Some(channels),
+            frames: Some(frames),
+            peak_dbfs: None,
+        };
+        let old = facts(288_000, 48_000, 2);
+        let parts = |new: &FileSummary| {
+            let text = sentence(&old, new, None);
+            let parts = text.strip_prefix("another file has its name; ").unwrap();
+            parts.strip_suffix("the sound of the two cannot be compared").unwrap().to_owned()
+        };
+        assert_eq!(parts(&facts(307_200, 48_000, 2)), "0.4 s longer; ");
+        assert_eq!(parts(&facts(288_003, 48_000, 2)), "3 frames longer; ");
+        assert_eq!(
+            parts(&facts(264_600, 44_100, 1)),
+            "44100 Hz instead of 48000 Hz; 1 channel instead of 2; "
+        );
+        assert_eq!(parts(&old), "");
     }
 
     #[test]

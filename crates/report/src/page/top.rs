@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use loadin_record::finding::{Finding, Severity};
-use loadin_record::late::LateFile;
+use loadin_record::late::{LateFile, in_short};
 use loadin_record::manifest::{Manifest, State};
 
 use super::rows::sign;
@@ -17,11 +17,12 @@ use crate::words;
 pub(super) fn top(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     format!(
-        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}</header>\n<main>\n\
+        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}</header>\n<main>\n\
          <div class=answer>\n{}{}</div>\n{}",
         sheet.act.word("Audit: nothing has been changed", "Load-in report"),
         html(&manifest.delivery.name),
         verdict(manifest, sheet.act),
+        late(manifest),
         tally(manifest),
         needs(sheet),
         shared(sheet),
@@ -60,6 +61,14 @@ pub(crate) fn verdict(manifest: &Manifest, act: Act) -> String {
         ),
     };
     format!("{ready} {needs}")
+}
+
+/// What came late, in one line.
+fn late(manifest: &Manifest) -> String {
+    let short = manifest.late.as_ref().and_then(|late| in_short(&late.files));
+    short.map_or_else(String::new, |short| {
+        format!("<p class=late>Late: <a href=\"#late-title\">{short}</a>; see late-files.md.</p>\n")
+    })
 }
 
 fn tally(manifest: &Manifest) -> String {
