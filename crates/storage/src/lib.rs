@@ -1,4 +1,4 @@
-//! Files that are whole or absent, keyed records, and locks.
+//! Files that are whole or absent, keyed records, locks, and paths as text.
 //!
 //! *Invariant:* it knows no stem, no plan and no recipe: what is in a file is the business of whoever writes it.
 //! *Invariant:* a file appears whole under its final name or not at all.
@@ -11,3 +11,4 @@ pub mod lock;
 pub mod pieces;
 pub mod records;
 pub mod store;
+pub mod written_path;

@@ -30,10 +30,10 @@ use crate::render::metadata::without_added;
 use crate::render::output::{AudioDigest, Sink};
 use crate::source::digesting;
 use crate::source::file::SourceFile;
-use crate::source::written_path::meant;
 use crate::work::event::{Event, Listener, Step as RunStep};
 use crate::work::handoff::Threads;
 use crate::work::schedule::in_parallel;
+use loadin_storage::written_path::meant;
 
 /// What a restoration has made.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -10,7 +10,7 @@ use std::path::Path;
 
 use zip::{CompressionMethod, ZipArchive};
 
-use super::written_path::written_bytes;
+use loadin_storage::written_path::written_bytes;
 
 /// More entries than this are no delivery.
 const MOST_ENTRIES: usize = 20_000;

@@ -8,7 +8,7 @@ use std::path::{Component, Path, PathBuf};
 use super::archive::{self, Entry};
 use super::inflate::Inflated;
 use super::window::{Window, moved};
-use super::written_path::meant;
+use loadin_storage::written_path::meant;
 
 /// Where a source is.
 #[derive(Debug, Clone)]

@@ -6,6 +6,5 @@ pub(crate) mod file;
 pub(crate) mod inflate;
 pub(crate) mod sample_digest;
 pub(crate) mod window;
-pub(crate) mod written_path;
 
 pub mod scan;

@@ -1,7 +1,7 @@
 //! Lists a delivery: which files claim to be audio, how their headers read, and what takes no part.
 //!
 //! Nothing is decoded here, nothing is written, and links to folders are not followed. A ZIP archive is listed as a folder.
-//! Paths are in their written form ([`super::written_path`]) from here on.
+//! Paths are in their written form (`loadin_storage::written_path`) from here on.
 
 use std::path::{Path, PathBuf};
 use std::{fs, io};
@@ -12,8 +12,8 @@ use loadin_session::{OtherFile, system_file};
 
 use super::archive;
 use super::file::SourceLocation;
-use super::written_path::written;
 use crate::work::watchdog::{Patience, WatchdogError, watched};
+use loadin_storage::written_path::written;
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
 const AUDIO_EXTENSIONS: &[&str] = &[

@@ -44,10 +44,8 @@ pub fn differences(
 
 /// Whether the last visit has said already that this new file cannot be used.
 fn is_known(stem: &StemRecord, visit: &Visit, survey: &Survey) -> bool {
-    let found = match visit.stem_of(&survey.path).map(|stem| &stem.standing) {
-        Some(Standing::Unusable { found, .. }) => found,
-        _ => return false,
-    };
+    let standing = visit.stem_of(&survey.path).map(|stem| &stem.standing);
+    let Some(Standing::Unusable { found, .. }) = standing else { return false };
     stem.findings.iter().any(|finding| {
         finding.id == Id::ReplacementUnusable
             && finding.evidence.get("sha256").is_some_and(|said| said == found)

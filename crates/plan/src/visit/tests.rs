@@ -218,7 +218,7 @@ fn the_sentence_counts_what_stands_how() {
 
 /// The plan of two stems by one recipe beside that by another.
 fn wanted(old: &str, new: &str) -> Vec<(String, Vec<String>)> {
-    let [old, new] = [old, new].map(|middle| recipe(middle));
+    let [old, new] = [old, new].map(recipe);
     let now = [holding("Kick.wav", "kick"), holding("Snare.wav", "snare")];
     let visit = Visit::new(&two(), &now, &new, &[]);
     let evidence = loadin_record::evidence::Evidence::default();

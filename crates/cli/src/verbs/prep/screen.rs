@@ -4,6 +4,7 @@ use std::io::Write;
 use std::path::Path;
 
 use loadin_pipeline::output::folder::outputs_of;
+use loadin_record::late::in_short;
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::summary::{DeliverySummary, Summary};
 
@@ -41,10 +42,12 @@ pub(super) fn print_one(
     for finding in &manifest.findings {
         writeln!(out, "{}", finding_line(finding))?;
     }
-    if let Some(late) = manifest.late.as_ref().filter(|late| !late.files.is_empty()) {
+    if let Some(late) = &manifest.late
+        && let Some(short) = in_short(&late.files)
+    {
         writeln!(
             out,
-            "late files have the gain, start and length of the others; --relink gives all a new one:"
+            "late: {short}; they have the gain, start and length of the others, --relink prepares all anew:"
         )?;
         for file in &late.files {
             let text = format!("  {}: {}: {}", file.path, file.what.as_str(), file.text);

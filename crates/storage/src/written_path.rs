@@ -8,7 +8,7 @@ use std::ffi::{OsStr, OsString};
 use std::fmt::Write;
 
 /// The written form of a path or of a name in it. Where paths are not bytes, what is no Unicode is lost.
-pub(crate) fn written(path: &OsStr) -> String {
+pub fn written(path: &OsStr) -> String {
     #[cfg(unix)]
     let bytes = std::os::unix::ffi::OsStrExt::as_bytes(path);
     #[cfg(not(unix))]
@@ -19,7 +19,7 @@ pub(crate) fn written(path: &OsStr) -> String {
 }
 
 /// The written form of a path that came as bytes.
-pub(crate) fn written_bytes(path: &[u8]) -> String {
+pub fn written_bytes(path: &[u8]) -> String {
     let mut text = String::with_capacity(path.len());
     for chunk in path.utf8_chunks() {
         for c in chunk.valid().chars() {
@@ -39,7 +39,7 @@ pub(crate) fn written_bytes(path: &[u8]) -> String {
 }
 
 /// The path of which this is the written form; `None` when it is that of none.
-pub(crate) fn real(text: &str) -> Option<OsString> {
+pub fn real(text: &str) -> Option<OsString> {
     let mut bytes = Vec::with_capacity(text.len());
     let mut rest = text;
     while let Some((plain, escaped)) = rest.split_once('\\') {
@@ -66,7 +66,7 @@ pub(crate) fn real(text: &str) -> Option<OsString> {
 }
 
 /// The path that a record means. Records of earlier versions have what is not escaped as it was.
-pub(crate) fn meant(text: &str) -> OsString {
+pub fn meant(text: &str) -> OsString {
     real(text).unwrap_or_else(|| OsString::from(text))
 }
 
