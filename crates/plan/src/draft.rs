@@ -8,7 +8,7 @@ use loadin_record::evidence::{Evidence, Proposal};
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
 use loadin_record::link::Link;
-use loadin_record::survey::{EnvelopeFacts, Measures, Range, Survey};
+use loadin_record::survey::{EnvelopeFacts, Measures, OffsetFacts, Range, Survey};
 use loadin_session::{Group, Role};
 
 use crate::placement::StemStarts;
@@ -92,6 +92,11 @@ impl<'a> DraftStem<'a> {
     /// The peak at this point, as an amplitude.
     pub fn peak(&self, kind: PeakKind) -> f64 {
         self.channels.iter().map(|channel| self.channel_range(channel, kind).peak()).fold(0.0, f64::max)
+    }
+
+    /// What shows whether a channel has an offset.
+    pub fn offset(&self, channel: &DraftChannel) -> &'a OffsetFacts {
+        &self.measures(channel.source).channels[channel.channel].offset
     }
 
     fn channel_range(&self, channel: &DraftChannel, kind: PeakKind) -> Range {

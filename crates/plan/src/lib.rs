@@ -5,6 +5,7 @@
 //! *Invariant:* doubt is a finding, never a change.
 
 mod drafting;
+mod look;
 mod markers;
 mod notice;
 mod planning;
@@ -20,5 +21,5 @@ pub mod shape;
 pub mod stages;
 pub mod values;
 
-pub use self::drafting::majority_hz;
+pub use self::look::scopes;
 pub use self::planning::{Given, Planned, placed, plan, starts, stated_starts};

@@ -10,7 +10,7 @@ use loadin_record::link::Link;
 use loadin_record::music::Facts;
 use loadin_record::survey::{
     ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Inventory,
-    Measures, Range, RelationFacts, Survey, Unusable,
+    Measures, OffsetFacts, Range, RelationFacts, Survey, Unusable,
 };
 use loadin_record::written::Measured;
 use serde::de::DeserializeOwned;
@@ -63,6 +63,7 @@ pub(crate) fn stem(path: &str) -> Stem {
         source_peak: 0.5,
         target_hz: 48_000,
         target_frames: 192_000,
+        subtracted: Vec::new(),
         channels: Vec::new(),
         relation: None,
         clips: Vec::new(),
@@ -153,10 +154,7 @@ impl Stem {
         let channel = |&peak: &f64| ChannelMeasures {
             sample: Range { min: -peak, max: peak },
             true_peak: Range { min: -peak, max: peak },
-            mean: 0.0,
-            mean_median: 0.0,
-            mean_spread: 0.0,
-            mean_certain: true,
+            offset: OffsetFacts { certain: true, ..OffsetFacts::default() },
         };
         let loudest = peaks.iter().copied().fold(0.0, f64::max);
         let measures = self.measures();
@@ -220,6 +218,37 @@ impl Stem {
     pub(crate) fn survey(self) -> Survey {
         self.0
     }
+}
+
+/// What a channel shows that rests at an offset, and begins and ends at it.
+pub(crate) fn resting_at(level: f64) -> OffsetFacts {
+    let edges = Range { min: level, max: level };
+    OffsetFacts {
+        mean: level,
+        level,
+        certain: true,
+        edges,
+        least_edge: level.abs(),
+        ..OffsetFacts::default()
+    }
+}
+
+/// The stem with steady offsets, one a channel.
+pub(crate) fn offset(stem: Stem, levels: &[f64]) -> Stem {
+    stem.with(|measures| {
+        for (channel, &level) in measures.channels.iter_mut().zip(levels) {
+            channel.offset = resting_at(level);
+        }
+    })
+}
+
+/// The files of these surveys, as they are listed.
+pub(crate) fn files_of(surveys: &[Survey]) -> Vec<FileFacts> {
+    let file = |survey: &Survey| {
+        let format = survey.format.clone().ok_or_else(|| Unusable("no audio".to_owned()));
+        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
+    };
+    surveys.iter().map(file).collect()
 }
 
 /// The surveys of several stems.
@@ -350,11 +379,7 @@ pub(crate) fn planned(
     beside: &Beside<'_>,
 ) -> Planned {
     let surveys = surveys(stems);
-    let file = |survey: &Survey| {
-        let format = survey.format.clone().ok_or_else(|| Unusable("no audio".to_owned()));
-        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
-    };
-    let files = surveys.iter().map(file).collect();
+    let files = files_of(&surveys);
     let inventory = Inventory { name: "Delivery".to_owned(), files, ignored: Vec::new() };
     let texts: Vec<(String, String)> =
         beside.notes.iter().map(|&(path, text)| (path.to_owned(), text.to_owned())).collect();

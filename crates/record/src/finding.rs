@@ -66,6 +66,7 @@ ids! {
     InvertedChannel "inverted-channel" Attention "Two channels that cancel when summed.",
     DcOffset "dc-offset" Note "A steady offset.",
     DcDrift "dc-drift" Attention "An offset that changes.",
+    DcDoubt "dc-doubt" Note "A mean that no rest shows to be an offset.",
     Duplicate "duplicate" Attention "The same audio as another stem.",
     NearDuplicate "near-duplicate" Attention "Nearly the same audio as another stem.",
     SiblingOffset "sibling-offset" Attention "The same source as another stem, with a constant delay.",

@@ -118,7 +118,7 @@ pub struct Failure {
 }
 
 /// Samples between two values.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Range {
     /// The least.
     pub min: f64,
@@ -144,6 +144,9 @@ pub struct Measures {
     pub target_hz: u32,
     /// Frames at that rate.
     pub target_frames: u64,
+    /// The offset of each channel that was taken away before the rate was converted; empty where none was.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub subtracted: Vec<f64>,
     /// Every channel.
     pub channels: Vec<ChannelMeasures>,
     /// Two-channel stems: how the channels relate, at the source's rate.
@@ -152,7 +155,7 @@ pub struct Measures {
     pub clips: Vec<ClipFacts>,
     /// Samples above full scale, at the source's rate.
     pub over_full_scale: u64,
-    /// Frames that are not digital silence, at the target rate.
+    /// Frames that are not digital silence, at the source's rate.
     pub active_frames: u64,
     /// Integrated loudness (ITU-R BS.1770) in LUFS, where it was asked for and where there is any.
     pub loudness_lufs: Option<f64>,
@@ -171,14 +174,32 @@ pub struct ChannelMeasures {
     pub sample: Range,
     /// The oversampled signal.
     pub true_peak: Range,
-    /// Mean of the active frames.
+    /// What shows whether it has an offset.
+    pub offset: OffsetFacts,
+}
+
+/// What shows whether a channel has an offset, measured on the source at its own rate. Levels are amplitudes with their
+/// sign; digital silence has no say.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct OffsetFacts {
+    /// Mean of all that sounds.
     pub mean: f64,
-    /// Median of the smoothed means along the file.
-    pub mean_median: f64,
-    /// 10th to 90th percentile of the smoothed means along the file.
-    pub mean_spread: f64,
-    /// Whether there was enough sound to judge the offset.
-    pub mean_certain: bool,
+    /// Level of the quietest stretches.
+    pub level: f64,
+    /// 10th to 90th percentile of that level along the file.
+    pub spread: f64,
+    /// How far the quietest stretches swing around it.
+    pub swing: f64,
+    /// How far the louder stretches lean to one side, as a part of their swing.
+    pub lean: f64,
+    /// Whether there is a stretch of a tenth of a second to judge by.
+    pub certain: bool,
+    /// The samples beside digital silence and the ends of the file.
+    pub edges: Range,
+    /// The lowest peak of a quarter of a millisecond there.
+    pub least_edge: f64,
+    /// Samples of digital silence.
+    pub silent: u64,
 }
 
 /// How the two channels of a stem relate; every figure holds for the whole file.
@@ -251,10 +272,13 @@ pub struct EnvelopeChannel {
 }
 
 /// What a survey shall measure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scope {
     /// Rate at which levels and the envelope are measured.
     pub target_hz: u32,
     /// Whether integrated loudness is measured.
     pub loudness: bool,
+    /// The offset of each channel that is taken away before the rate is converted; empty where none is.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub subtract: Vec<f64>,
 }

@@ -37,7 +37,7 @@ pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::shared_disk::{SharedDisk, clear_stale};
-use crate::journal::{self, JOURNAL, RenderFailure, Renders, Surveys};
+use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
 use crate::output::manifest_file::read_manifest;
@@ -114,12 +114,12 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
-    let scopes = context.course(None, folder.earlier()).scopes(&inventory);
+    let scopes = context.course(None, folder.earlier()).scopes(&inventory, &[]);
     let estimated = inventory
         .files
         .iter()
         .zip(&scopes)
-        .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
+        .map(|(file, scope)| (file.path.clone(), estimate::of(file, scope)));
     let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
     let state = state(context, &folder, &inventory.files);
     if !matches!(state, DeliveryState::Sealed) {
@@ -159,15 +159,15 @@ fn state(context: &UnitContext<'_>, folder: &OutFolder, files: &[FileFacts]) -> 
 /// When the listing is missing or another recipe's, when a stem cannot be read or recorded, or when asked to stop.
 pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usize, UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
-    let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
+    let mut items: Vec<(&FileFacts, &Scope)> = listed.stems().collect();
     items.sort_by_key(|(file, _)| std::cmp::Reverse(file.bytes));
     retain_share(&mut items, |(file, _)| &file.path, mine);
     let mut disk = SharedDisk::new();
     let earlier = context.records(&RealDisk);
     let (surveys, sketches) = (Surveys(&earlier), Sketches::new(Some(&earlier)));
     for (file, scope) in &items {
-        let [survey, unmeasured] = surveys.places(&file.path);
-        if surveys.on_record(file, *scope).is_none() {
+        let [survey, unmeasured] = surveys.places(Look::First, &file.path);
+        if surveys.on_record(Look::First, file, scope).is_none() {
             disk.may_replace(survey);
         }
         // That of other bytes under the same path; the same bytes are written once.
@@ -184,8 +184,8 @@ pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> 
         |(file, _)| file.bytes,
         |(file, scope), threads| {
             context.go_on()?;
-            let survey = course.survey(file, *scope, threads, &sketches);
-            require_recorded(context, Surveys(&records), &sketches, (file, *scope), &survey)
+            let survey = course.survey(Look::First, file, scope, threads, &sketches);
+            require_recorded(context, Surveys(&records), &sketches, (file, scope), &survey)
         },
     );
     done.into_iter().collect::<Result<Vec<()>, _>>()?;
@@ -203,7 +203,7 @@ fn require_recorded(
     context: &UnitContext<'_>,
     surveys: Surveys<'_>,
     sketches: &Sketches<'_>,
-    (file, scope): (&FileFacts, Scope),
+    (file, scope): (&FileFacts, &Scope),
     survey: &Survey,
 ) -> Result<(), UnitError> {
     context.go_on()?;
@@ -213,7 +213,7 @@ fn require_recorded(
     surveys.record_unmeasured(file, scope, survey);
     // Writing a record is best effort on one machine; here another one waits for it.
     let recorded = surveys
-        .on_record(file, scope)
+        .on_record(Look::First, file, scope)
         .is_some_and(|found| found.measures.is_err() || sketches.is_recorded(&found.path, &found.sha256));
     if recorded { Ok(()) } else { Err(UnitError::NotRecorded { path: file.path.clone() }) }
 }
@@ -224,14 +224,30 @@ fn readable(context: &UnitContext<'_>, path: &str) -> Result<(), UnitError> {
     read.map(drop).map_err(|source| UnitError::Io { path: context.delivery.join(path), source })
 }
 
-/// Every survey of the delivery, in the order of the files.
+/// Every first survey of the delivery, in the order of the files.
 fn surveys(context: &UnitContext<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitError> {
     let records = context.records(&RealDisk);
-    let survey = |(file, scope): (&FileFacts, Scope)| {
+    let survey = |(file, scope): (&FileFacts, &Scope)| {
         let missing = || UnitError::NotYet { what: format!("the survey of \"{}\"", file.path) };
-        Surveys(&records).on_record(file, scope).ok_or_else(missing)
+        Surveys(&records).on_record(Look::First, file, scope).ok_or_else(missing)
     };
     listed.stems().map(survey).collect()
+}
+
+/// The surveys that the plan rested on: those of a second look where there was one.
+fn surveys_of_plan(
+    context: &UnitContext<'_>,
+    listed: &InventoryFile,
+    earlier: Option<&Manifest>,
+    mut surveys: Vec<Survey>,
+) -> Result<Vec<Survey>, UnitError> {
+    let records = context.records(&RealDisk);
+    for (index, scope) in context.course(None, earlier).second_look(&listed.inventory, &surveys) {
+        let file = &listed.inventory.files[index];
+        let missing = || UnitError::NotYet { what: format!("the second survey of \"{}\"", file.path) };
+        surveys[index] = Surveys(&records).on_record(Look::Second, file, &scope).ok_or_else(missing)?;
+    }
+    Ok(surveys)
 }
 
 /// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
@@ -249,13 +265,37 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let mut folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let earlier = folder.earlier().cloned();
-    let records = context.records(&RealDisk);
+    let disk = disk_for_second_look(context, &listed, earlier.as_ref(), &surveys);
+    let records = context.records(&disk);
     let sketches = Sketches::new(Some(&records));
-    let study =
-        context.course(Some(&records), earlier.as_ref()).decide(listed.inventory, surveys, music, &sketches);
+    let course = context.course(Some(&records), earlier.as_ref());
+    let surveys = course.look_again(&listed.inventory, surveys, &sketches);
+    context.go_on()?;
+    let study = course.decide(listed.inventory, surveys, music, &sketches);
     folder.check(&RealDisk, &study.plan)?;
     folder.begin_writing()?;
     PlanFile::of(rests_on, study).store(&context.memory())
+}
+
+/// A disk on which a second look may take the place of an earlier one, and of the sketch that the first look has drawn.
+fn disk_for_second_look(
+    context: &UnitContext<'_>,
+    listed: &InventoryFile,
+    earlier: Option<&Manifest>,
+    surveys: &[Survey],
+) -> SharedDisk {
+    let records = context.records(&RealDisk);
+    let (known, sketches) = (Surveys(&records), Sketches::new(Some(&records)));
+    let mut disk = SharedDisk::new();
+    for (index, scope) in context.course(None, earlier).second_look(&listed.inventory, surveys) {
+        let file = &listed.inventory.files[index];
+        if known.on_record(Look::Second, file, &scope).is_none() {
+            let [second, _] = known.places(Look::Second, &file.path);
+            disk.may_replace(second);
+            sketches.place(&file.path).into_iter().for_each(|sketch| disk.may_replace(sketch));
+        }
+    }
+    disk
 }
 
 /// Renders the stems that `mine` chooses by path and rank, the longest being 0. Gives their number, and why which failed.
@@ -349,6 +389,8 @@ pub fn seal(
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let rendered = rendered(context, &planned)?;
+    let earlier = folder.earlier().filter(|_| !folder.was_interrupted());
+    let surveys = surveys_of_plan(context, &listed, earlier, surveys)?;
     let PlanFile { plan, evidence, late, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
     let music = placed(music, &starts(context.recipe, &surveys, pin), &plan);

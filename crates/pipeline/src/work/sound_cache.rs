@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::Metadata;
-use loadin_record::survey::FormatFacts;
+use loadin_record::survey::{FormatFacts, Scope};
 use memmap2::MmapMut;
 
 /// A place for sound, of limited room. Clones are one cache.
@@ -52,6 +52,8 @@ pub(crate) struct CacheWriter {
 #[derive(Debug)]
 pub(crate) struct CachedSound {
     pub(crate) rate_hz: u32,
+    /// The offset of each channel that is gone; empty where none is.
+    pub(crate) subtracted: Vec<f64>,
     pub(crate) metadata: Metadata,
     writer: CacheWriter,
     /// Frames that are rendered already.
@@ -102,8 +104,9 @@ impl SoundCache {
     }
 
     /// Keeps the sound of a surveyed file.
-    pub(crate) fn keep(&self, path: &str, writer: CacheWriter, rate_hz: u32, metadata: Metadata) {
-        self.lock().insert(path.to_owned(), CachedSound { rate_hz, metadata, writer, given: 0 });
+    pub(crate) fn keep(&self, path: &str, writer: CacheWriter, scope: &Scope, metadata: Metadata) {
+        let (rate_hz, subtracted) = (scope.target_hz, scope.subtract.clone());
+        self.lock().insert(path.to_owned(), CachedSound { rate_hz, subtracted, metadata, writer, given: 0 });
     }
 
     /// Gives back the sound of a file, where it was kept.

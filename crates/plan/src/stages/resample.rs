@@ -102,26 +102,39 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .collect()
 }
 
-/// A change of rate.
-pub struct Converter(pub Resampler);
+/// A change of rate, of as many channels as come: a stage before it may have dropped or doubled some.
+pub struct Converter {
+    from_hz: u32,
+    to_hz: u32,
+    resampler: Option<Resampler>,
+}
+
+impl Converter {
+    /// A converter between two rates in Hz.
+    pub fn new(from_hz: u32, to_hz: u32) -> Self {
+        Self { from_hz, to_hz, resampler: None }
+    }
+}
 
 impl Processor for Converter {
     fn process(&mut self, block: &mut Block) {
-        self.0.process(block);
+        let (from_hz, to_hz) = (self.from_hz, self.to_hz);
+        let made = || Resampler::new(from_hz, to_hz, block.channels());
+        self.resampler.get_or_insert_with(made).process(block);
     }
 
     fn finish(&mut self, block: &mut Block) {
-        self.0.finish(block);
+        if let Some(resampler) = &mut self.resampler {
+            resampler.finish(block);
+        }
     }
 }
 
 /// The rate converter.
-pub fn processor(decision: &Decision, shape: Shape<'_>) -> Option<Box<dyn Processor>> {
+pub fn processor(decision: &Decision, _: Shape<'_>) -> Option<Box<dyn Processor>> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Convert { from_hz, to_hz, .. } => {
-            Some(Box::new(Converter(Resampler::new(*from_hz, *to_hz, shape.source_channels()))))
-        }
+        Decision::Convert { from_hz, to_hz, .. } => Some(Box::new(Converter::new(*from_hz, *to_hz))),
     }
 }
 
