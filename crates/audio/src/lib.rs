@@ -36,7 +36,7 @@ pub mod signal;
 
 pub use block::Block;
 pub use chroma::{BANDS, Chroma, ChromaMeter, FINE};
-pub use clip::{ClipRuns, Clipped, Over};
+pub use clip::{BEYOND, Beyond, ClipRuns, Clipped, Over};
 pub use correlate::{Correlator, Cross, Fit, STRETCH, Spectrum};
 pub use decimate::Decimator;
 pub use edges::{Edges, EdgesOf};

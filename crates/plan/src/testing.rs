@@ -1,8 +1,9 @@
 //! Surveys and drafts for the tests of decisions, built by hand: no audio, no file.
 
+mod processors;
+
 use std::collections::BTreeMap;
 
-use loadin_audio::Block;
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
@@ -22,7 +23,8 @@ use crate::placement::StemStarts;
 use crate::planning::{self, Given, Planned};
 use crate::recipe::Recipe;
 use crate::shape::{OutputPlan, Shape};
-use crate::stages::stage::Processor;
+
+pub(crate) use self::processors::{processed, through};
 
 /// Frames of a window of an envelope: 10 ms at 48 kHz.
 pub(crate) const WINDOW: u64 = 480;
@@ -68,6 +70,7 @@ pub(crate) fn stem(path: &str) -> Stem {
         relation: None,
         clips: Vec::new(),
         over_full_scale: 0,
+        beyond: None,
         active_frames: 192_000,
         loudness_lufs: None,
         content: format!("content of {path}"),
@@ -264,34 +267,6 @@ pub(crate) fn join_first_two(draft: &mut Draft<'_>) {
     left.channels.extend(right.channels.into_iter().map(|channel| DraftChannel { source: 1, ..channel }));
 }
 
-/// What a processor makes of these channels, given to it in blocks of so many frames.
-pub(crate) fn processed(
-    mut processor: Box<dyn Processor>,
-    channels: &[Vec<f64>],
-    frames: usize,
-) -> Vec<Vec<f64>> {
-    let mut given: Vec<Vec<f64>> = Vec::new();
-    let mut take = |block: &Block| {
-        given.resize(block.channels(), Vec::new());
-        given.iter_mut().zip(block.iter()).for_each(|(all, more)| all.extend_from_slice(more));
-    };
-    let mut block = Block::new(channels.len());
-    for start in (0..channels[0].len()).step_by(frames) {
-        let end = (start + frames).min(channels[0].len());
-        block = Block::from_channels(channels.iter().map(|channel| channel[start..end].to_vec()).collect());
-        processor.process(&mut block);
-        take(&block);
-    }
-    loop {
-        block.clear();
-        processor.finish(&mut block);
-        if block.is_empty() {
-            return given;
-        }
-        take(&block);
-    }
-}
-
 /// A draft of these stems, as it is before the first stage decides; the recipe says who is a reference.
 pub(crate) fn with_draft<R>(
     recipe: &Recipe,
@@ -324,32 +299,6 @@ pub(crate) fn with_given<R>(
 /// What a finished preparation has fixed for all stems together, and nothing of a single one.
 pub(crate) fn pin(link: Link) -> Pin {
     Pin { link: Link { majority_hz: 48_000, ..link }, stems: BTreeMap::new() }
-}
-
-/// What a processor makes of a mono stream that comes in blocks of `block_frames`.
-pub(crate) fn through(processor: &mut dyn Processor, sound: &[f64], block_frames: usize) -> Vec<f64> {
-    let (mut block, mut out) = (Block::new(1), Vec::new());
-    let mut take = |block: &Block| {
-        out.extend_from_slice(block.channel(0));
-        !block.is_empty()
-    };
-    processor.begin(&mut block);
-    while take(&block) {
-        block.clear();
-        processor.begin(&mut block);
-    }
-    for piece in sound.chunks(block_frames) {
-        block = Block::from_channels(vec![piece.to_vec()]);
-        processor.process(&mut block);
-        take(&block);
-    }
-    block.clear();
-    processor.finish(&mut block);
-    while take(&block) {
-        block.clear();
-        processor.finish(&mut block);
-    }
-    out
 }
 
 /// What was measured of an output of so many frames.

@@ -88,6 +88,7 @@ ids! {
     PairRefused "pair-refused" Attention "Two files named like a pair that cannot be one.",
     LayoutKept "layout-kept" Note "A stereo stem that cannot become mono without loss.",
     GainLimited "gain-limited" Attention "The gain stops short of the target.",
+    GainByOne "gain-by-one" Note "One stem alone lowers all others that share its gain.",
     LateOverTarget "late-over-target" Attention "A stem that came late is louder than the target at the gain that the others have.",
     LateCut "late-cut" Attention "A stem that came late passes the start or end that the others have.",
     OverFullScale "over-full-scale" Attention "The prepared sound would pass full scale in integers.",

@@ -1,5 +1,6 @@
 //! What is known of a delivery before anything is decided: plain, serialisable facts.
 
+use loadin_audio::Decibels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -155,6 +156,9 @@ pub struct Measures {
     pub clips: Vec<ClipFacts>,
     /// Samples above full scale, at the source's rate.
     pub over_full_scale: u64,
+    /// Samples that no export makes, at the source's rate.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub beyond: Option<BeyondFacts>,
     /// Frames that are not digital silence, at the source's rate.
     pub active_frames: u64,
     /// Integrated loudness (ITU-R BS.1770) in LUFS, where it was asked for and where there is any.
@@ -234,6 +238,35 @@ pub struct ClipFacts {
     pub longest: u64,
     /// Source frame of the first.
     pub first_frame: u64,
+}
+
+/// Samples that no export makes: damage.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BeyondFacts {
+    /// How many, over all channels.
+    pub samples: u64,
+    /// Source frame of the first.
+    pub first_frame: u64,
+    /// Its channel, from 0.
+    pub channel: usize,
+    /// Its value; 1.0 is full scale.
+    pub value: f64,
+}
+
+impl BeyondFacts {
+    /// Where it is, what it is, and why that is damage.
+    pub fn sentence(&self) -> String {
+        format!(
+            "sample {} of channel {} is {:e} ({:+.1} dBFS), and no export makes samples above {:+.0} dBFS: a flipped bit, or \
+             integers that nobody has scaled ({} such samples)",
+            self.first_frame,
+            self.channel + 1,
+            self.value,
+            Decibels::from_ratio(self.value).0,
+            Decibels::from_ratio(loadin_audio::BEYOND).0,
+            self.samples
+        )
+    }
 }
 
 /// Audio that is missing from a file.

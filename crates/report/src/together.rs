@@ -139,6 +139,7 @@ mod tests {
                 relation: None,
                 clips: Vec::new(),
                 over_full_scale: 0,
+                beyond: None,
                 active_frames: 96_000,
                 loudness_lufs: None,
                 content: String::new(),

@@ -10,8 +10,8 @@ use loadin_audio::{
 use loadin_codec::{Damage, Decoder};
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::{
-    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
-    Measures, OffsetFacts, Range, RelationFacts, Scope, Survey,
+    BeyondFacts, ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts,
+    FormatFacts, Measures, OffsetFacts, Range, RelationFacts, Scope, Survey,
 };
 
 use crate::source::digesting::{DigestingReader, split};
@@ -162,7 +162,14 @@ fn measure(
     if let Some(writer) = levels.writer.take() {
         context.work.sound_cache.keep(path, writer, scope, decoder.metadata().clone());
     }
-    Ok(finish(frames, format.rate_hz, faults, levels, decoder.damage().iter().map(damage_facts).collect()))
+    let damage = decoder.damage().iter().map(damage_facts).collect();
+    let (measures, sketch) = finish(frames, format.rate_hz, faults, levels, damage);
+    let finite = |range: Range| range.min.is_finite() && range.max.is_finite();
+    if !measures.channels.iter().all(|channel| finite(channel.sample) && finite(channel.true_peak)) {
+        let text = measures.beyond.map_or_else(String::new, |beyond| beyond.sentence());
+        return Err(unreadable(format!("{text}; nothing can be calculated with it")));
+    }
+    Ok((measures, sketch))
 }
 
 fn damage_facts(found: &Damage) -> DamageFacts {
@@ -296,6 +303,12 @@ fn finish(
     damage: Vec<DamageFacts>,
 ) -> (Measures, Sketch) {
     let over = faults.clips.over_full_scale();
+    let beyond = faults.clips.beyond().map(|found| BeyondFacts {
+        samples: found.samples,
+        first_frame: found.first_frame,
+        channel: found.channel,
+        value: found.value,
+    });
     let (window_frames, envelopes) = levels.envelope.finish();
     let source = faults.envelope.map(Envelope::finish);
     let (source_window, at_source) =
@@ -321,6 +334,7 @@ fn finish(
         relation: faults.relation.map(|relation| relation_facts(relation.finish())),
         clips: faults.clips.finish().into_iter().map(clip_facts).collect(),
         over_full_scale: over.samples,
+        beyond,
         active_frames: faults.activity.finish(),
         subtracted: levels.subtracted,
         loudness_lufs: levels.loudness.as_ref().and_then(Loudness::integrated),
@@ -336,6 +350,11 @@ fn finish(
 }
 
 fn offset_facts(rests: Rests, edges: EdgesOf) -> OffsetFacts {
+    let sums = [rests.mean, rests.level, rests.spread, rests.swing, rests.lean];
+    if !sums.iter().all(|sum| sum.is_finite()) {
+        // What adds up to more than there are numbers is damage, and no offset.
+        return OffsetFacts { silent: edges.silent, ..OffsetFacts::default() };
+    }
     OffsetFacts {
         mean: rests.mean,
         level: rests.level,

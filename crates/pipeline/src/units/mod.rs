@@ -15,6 +15,7 @@
 mod error;
 mod estimate;
 mod files;
+mod second_look;
 mod shared_disk;
 
 use std::collections::BTreeMap;
@@ -36,6 +37,7 @@ use loadin_storage::records::Records;
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
+use self::second_look::{disk_for_second_look, surveys_of_plan};
 use self::shared_disk::{SharedDisk, clear_stale};
 use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
@@ -234,22 +236,6 @@ fn surveys(context: &UnitContext<'_>, listed: &InventoryFile) -> Result<Vec<Surv
     listed.stems().map(survey).collect()
 }
 
-/// The surveys that the plan rested on: those of a second look where there was one.
-fn surveys_of_plan(
-    context: &UnitContext<'_>,
-    listed: &InventoryFile,
-    earlier: Option<&Manifest>,
-    mut surveys: Vec<Survey>,
-) -> Result<Vec<Survey>, UnitError> {
-    let records = context.records(&RealDisk);
-    for (index, scope) in context.course(None, earlier).second_look(&listed.inventory, &surveys) {
-        let file = &listed.inventory.files[index];
-        let missing = || UnitError::NotYet { what: format!("the second survey of \"{}\"", file.path) };
-        surveys[index] = Surveys(&records).on_record(Look::Second, file, &scope).ok_or_else(missing)?;
-    }
-    Ok(surveys)
-}
-
 /// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
 ///
 /// # Errors
@@ -275,27 +261,6 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     folder.check(&RealDisk, &study.plan)?;
     folder.begin_writing()?;
     PlanFile::of(rests_on, study).store(&context.memory())
-}
-
-/// A disk on which a second look may take the place of an earlier one, and of the sketch that the first look has drawn.
-fn disk_for_second_look(
-    context: &UnitContext<'_>,
-    listed: &InventoryFile,
-    earlier: Option<&Manifest>,
-    surveys: &[Survey],
-) -> SharedDisk {
-    let records = context.records(&RealDisk);
-    let (known, sketches) = (Surveys(&records), Sketches::new(Some(&records)));
-    let mut disk = SharedDisk::new();
-    for (index, scope) in context.course(None, earlier).second_look(&listed.inventory, surveys) {
-        let file = &listed.inventory.files[index];
-        if known.on_record(Look::Second, file, &scope).is_none() {
-            let [second, _] = known.places(Look::Second, &file.path);
-            disk.may_replace(second);
-            sketches.place(&file.path).into_iter().for_each(|sketch| disk.may_replace(sketch));
-        }
-    }
-    disk
 }
 
 /// Renders the stems that `mine` chooses by path and rank, the longest being 0. Gives their number, and why which failed.

@@ -95,6 +95,8 @@ impl SoundCache {
         let pays = pays && !self.closed.load(Ordering::Relaxed);
         let frames = format.frames.filter(|&frames| pays && frames > 0)?;
         let frames = rescale_frames(frames, format.rate_hz, target_hz);
+        // Of a frame or two, nothing may remain at a lower rate.
+        let frames = Some(frames).filter(|&frames| frames > 0)?;
         let bytes = block_bytes(usize::from(format.channels), frames);
         let take = |free: u64| free.checked_sub(bytes);
         self.free_bytes.fetch_update(Ordering::Relaxed, Ordering::Relaxed, take).ok()?;
@@ -187,6 +189,7 @@ mod tests {
         let sound_cache = SoundCache::new(16 * 1000);
         assert!(sound_cache.writer(&format(48_000, Some(100)), 48_000).is_none(), "cheap to read again");
         assert!(sound_cache.writer(&format(44_100, None), 48_000).is_none(), "nobody knows how much it is");
+        assert!(sound_cache.writer(&format(192_000, Some(1)), 48_000).is_none(), "nothing remains of it");
         assert!(sound_cache.writer(&format(44_100, Some(1000)), 48_000).is_none(), "1 088 frames do not fit");
         let first = sound_cache.writer(&format(44_100, Some(800)), 48_000).unwrap();
         assert!(sound_cache.writer(&format(44_100, Some(800)), 48_000).is_none(), "the room is taken");

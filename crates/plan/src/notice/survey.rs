@@ -62,6 +62,7 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
         Ok(measures) => {
             let rate_hz = survey.format.as_ref().map_or(1, |f| f.rate_hz);
             damage(measures, rate_hz, &mut findings);
+            beyond(measures, &mut findings);
             if measures.active_frames == 0 {
                 findings.push(
                     Finding::new(Id::Silent, "digital silence from start to end")
@@ -116,6 +117,17 @@ fn damage(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
             Finding::new(id, text).with("start_frame", damage.start_frame).with("frames", damage.frames),
         );
     }
+}
+
+/// A single flipped bit of a float is louder than all stems together.
+fn beyond(measures: &Measures, findings: &mut Vec<Finding>) {
+    let Some(beyond) = measures.beyond else { return };
+    let finding = Finding::new(Id::Damaged, beyond.sentence())
+        .with("start_frame", beyond.first_frame)
+        .with("frames", 1)
+        .with("channel", beyond.channel + 1)
+        .with("value", beyond.value);
+    findings.push(finding.with("samples", beyond.samples));
 }
 
 fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
