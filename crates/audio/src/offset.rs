@@ -111,10 +111,9 @@ mod tests {
     /// The same by its definition.
     fn defined(constant: f64, channel: &[f64]) -> Vec<f64> {
         let silent = |at: usize| {
-            let reach = |step: isize| {
-                (1..).take_while(|n| channel.get((at as isize + step * n) as usize) == Some(&0.0)).count()
-            };
-            channel[at] == 0.0 && 1 + reach(1) + reach(-1) >= 5
+            let zeros = |samples: &mut dyn Iterator<Item = &f64>| samples.take_while(|s| **s == 0.0).count();
+            let (before, after) = channel.split_at(at);
+            channel[at] == 0.0 && zeros(&mut before.iter().rev()) + zeros(&mut after.iter()) >= 5
         };
         (0..channel.len()).map(|at| if silent(at) { 0.0 } else { channel[at] - constant }).collect()
     }

@@ -117,11 +117,12 @@ fn level(
     let mut only: Option<f32> = None;
     let mut constant = true;
     for first in firsts {
-        for window in first.max(next)..first + long {
-            sum += sums[window];
-            count += window_frames;
-            let value = *only.get_or_insert(envelope.min[window]);
-            constant &= envelope.min[window] == value && envelope.max[window] == value;
+        let new = first.max(next)..first + long;
+        sum += sums[new.clone()].iter().sum::<f64>();
+        count += window_frames * new.len() as f64;
+        for (&low, &high) in envelope.min[new.clone()].iter().zip(&envelope.max[new]) {
+            let value = *only.get_or_insert(low);
+            constant &= low == value && high == value;
         }
         next = first + long;
     }

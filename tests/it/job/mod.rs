@@ -3,6 +3,7 @@
 mod bad_input;
 mod folders;
 mod invariants;
+mod loud;
 mod offsets;
 mod stages;
 

@@ -257,7 +257,9 @@ struct Shift(Vec<f64>);
 impl Processor for Shift {
     fn process(&mut self, block: &mut Block) {
         for (channel, constant) in block.iter_mut().zip(&self.0) {
-            channel.iter_mut().for_each(|sample| *sample += constant);
+            for sample in channel {
+                *sample += constant;
+            }
         }
     }
 }

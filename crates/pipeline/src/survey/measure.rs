@@ -164,12 +164,18 @@ fn measure(
     }
     let damage = decoder.damage().iter().map(damage_facts).collect();
     let (measures, sketch) = finish(frames, format.rate_hz, faults, levels, damage);
-    let finite = |range: Range| range.min.is_finite() && range.max.is_finite();
-    if !measures.channels.iter().all(|channel| finite(channel.sample) && finite(channel.true_peak)) {
-        let text = measures.beyond.map_or_else(String::new, |beyond| beyond.sentence());
-        return Err(unreadable(format!("{text}; nothing can be calculated with it")));
-    }
+    calculable(&measures)?;
     Ok((measures, sketch))
+}
+
+/// Samples so large that sums of them are no numbers give no measures.
+fn calculable(measures: &Measures) -> Result<(), Failure> {
+    let finite = |range: Range| range.min.is_finite() && range.max.is_finite();
+    if measures.channels.iter().all(|channel| finite(channel.sample) && finite(channel.true_peak)) {
+        return Ok(());
+    }
+    let what = measures.beyond.map_or_else(String::new, |beyond| beyond.sentence());
+    Err(unreadable(format!("{what}; nothing can be calculated with it")))
 }
 
 fn damage_facts(found: &Damage) -> DamageFacts {
@@ -281,13 +287,13 @@ impl LevelMeters {
 
     /// Measures what remover and resampler still hold.
     fn end_stream(&mut self, channels: usize) {
+        let mut rest = Block::new(channels);
         if let Some(mut remover) = self.remover.take() {
-            let mut rest = Block::new(channels);
             remover.finish(&mut rest);
             self.push(&mut rest);
         }
         if let Some(mut resampler) = self.resampler.take() {
-            let mut rest = Block::new(channels);
+            rest.clear();
             resampler.finish(&mut rest);
             self.push_at_target(&rest);
         }
@@ -311,8 +317,7 @@ fn finish(
     });
     let (window_frames, envelopes) = levels.envelope.finish();
     let source = faults.envelope.map(Envelope::finish);
-    let (source_window, at_source) =
-        source.as_ref().map_or((window_frames, &envelopes), |(window, envelopes)| (*window, envelopes));
+    let (source_window, at_source) = source.as_ref().map_or((window_frames, &envelopes), |(w, e)| (*w, e));
     let resting = at_source.iter().map(|envelope| rests(envelope, source_window, source_frames, source_hz));
     let offsets = resting.zip(faults.edges.finish()).map(|(rests, edges)| offset_facts(rests, edges));
     let channels = envelopes

@@ -37,7 +37,7 @@ use loadin_storage::records::Records;
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
-use self::second_look::{disk_for_second_look, surveys_of_plan};
+use self::second_look::{disk_for_second_look, first_surveys, surveys_of_plan};
 use self::shared_disk::{SharedDisk, clear_stale};
 use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
@@ -226,23 +226,13 @@ fn readable(context: &UnitContext<'_>, path: &str) -> Result<(), UnitError> {
     read.map(drop).map_err(|source| UnitError::Io { path: context.delivery.join(path), source })
 }
 
-/// Every first survey of the delivery, in the order of the files.
-fn surveys(context: &UnitContext<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitError> {
-    let records = context.records(&RealDisk);
-    let survey = |(file, scope): (&FileFacts, &Scope)| {
-        let missing = || UnitError::NotYet { what: format!("the survey of \"{}\"", file.path) };
-        Surveys(&records).on_record(Look::First, file, scope).ok_or_else(missing)
-    };
-    listed.stems().map(survey).collect()
-}
-
 /// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
 ///
 /// # Errors
 /// When the listing or a survey is missing, or when the output folder cannot be used or written to.
 pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
-    let surveys = surveys(context, &listed)?;
+    let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
     let music = read_music(context.delivery, &listed.inventory, context.work.patience);
     let rests_on = listed.rests_on(&surveys, &music);
     if PlanFile::read(&context.memory()).is_ok_and(|plan| plan.rests_on == rests_on) {
@@ -251,7 +241,9 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let mut folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let earlier = folder.earlier().cloned();
-    let disk = disk_for_second_look(context, &listed, earlier.as_ref(), &surveys);
+    let known = context.records(&RealDisk);
+    let course = context.course(None, earlier.as_ref());
+    let disk = disk_for_second_look(&known, &course, &listed.inventory, &surveys);
     let records = context.records(&disk);
     let sketches = Sketches::new(Some(&records));
     let course = context.course(Some(&records), earlier.as_ref());
@@ -346,7 +338,7 @@ pub fn seal(
     let begun = Instant::now();
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let planned = PlanFile::read(&context.memory())?;
-    let surveys = surveys(context, &listed)?;
+    let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
     let music = read_music(context.delivery, &listed.inventory, context.work.patience);
     if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: context.out.to_owned() });
@@ -355,7 +347,8 @@ pub fn seal(
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let rendered = rendered(context, &planned)?;
     let earlier = folder.earlier().filter(|_| !folder.was_interrupted());
-    let surveys = surveys_of_plan(context, &listed, earlier, surveys)?;
+    let course = context.course(None, earlier);
+    let surveys = surveys_of_plan(&context.records(&RealDisk), &course, &listed.inventory, surveys)?;
     let PlanFile { plan, evidence, late, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
     let music = placed(music, &starts(context.recipe, &surveys, pin), &plan);

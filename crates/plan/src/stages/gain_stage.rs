@@ -108,7 +108,7 @@ fn gain_db(settings: &Settings, peak_db: f64) -> (f64, bool) {
     let wanted = if settings.never_lower { stepped.max(0.0) } else { stepped };
     let gain = wanted.min(settings.max_boost.0).max(-settings.max_cut.0);
     // The gain is exactly the number in the manifest, so that whoever reads it there can multiply by the same factor.
-    ((gain * PER_DB + 1e-4).floor() / PER_DB, gain < wanted || gain > wanted)
+    ((gain * PER_DB + 1e-4).floor() / PER_DB, gain.to_bits() != wanted.to_bits())
 }
 
 /// Steps of a gain in a decibel.
@@ -128,21 +128,21 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             }
             continue;
         };
-        let ((gain, limited), loudest_db, decided_by) = match draft.pin.and_then(|pin| pin.gain(&scope)) {
-            Some(pinned) => ((pinned.gain_db, false), pinned.loudest_db, pinned.decided_by.clone()),
-            None => {
-                let decided_by = draft.stems[loudest.index].path().to_owned();
-                let rounded_db = round_to(loudest.peak_db, 6).unwrap_or(0.0);
-                loudest.note_alone(own, &scope, draft);
-                (gain_db(own, loudest.peak_db), rounded_db, Some(decided_by))
-            }
+        let pinned = draft.pin.and_then(|pin| pin.gain(&scope)).cloned();
+        let (link, limited) = if let Some(pinned) = pinned {
+            (LinkGain { scope, ..pinned }, false)
+        } else {
+            loudest.note_alone(own, &scope, draft);
+            let (gain_db, limited) = gain_db(own, loudest.peak_db);
+            let loudest_db = round_to(loudest.peak_db, 6).unwrap_or(0.0);
+            let decided_by = Some(draft.stems[loudest.index].path().to_owned());
+            (LinkGain { scope, gain_db, loudest_db, decided_by }, limited)
         };
-        let link = LinkGain { scope, gain_db: gain, loudest_db, decided_by };
         for &index in &members {
             decisions[index] = one(own, &link, &mut draft.stems[index]);
             note_late(own, draft, index);
             if limited {
-                draft.stems[index].note(stopped(own, gain, loudest.peak_db));
+                draft.stems[index].note(stopped(own, link.gain_db, loudest.peak_db));
             }
         }
         draft.link.gains.push(link);
