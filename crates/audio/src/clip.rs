@@ -14,6 +14,25 @@ pub struct ClipRuns {
     frames: u64,
     sides: Vec<[Side; 2]>,
     over: Over,
+    beyond: Option<Beyond>,
+}
+
+/// No export makes samples above this: 64 tracks of full scale that fall together are 36 dB over it, and a fader and a clip gain
+/// at their tops add 12 dB each. That is 60 dB, a thousand (common practice, no source). What is above is damage, such as a
+/// flipped bit, or integers that nobody has scaled.
+pub const BEYOND: f64 = 1000.0;
+
+/// Samples that no export makes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beyond {
+    /// How many, over all channels.
+    pub samples: u64,
+    /// Frame of the first.
+    pub first_frame: u64,
+    /// Channel of the first, from 0.
+    pub channel: usize,
+    /// The first itself.
+    pub value: f64,
 }
 
 /// Samples above full scale.
@@ -52,6 +71,13 @@ struct Side {
     run: u64,
 }
 
+impl Beyond {
+    fn with(self, other: Self) -> Self {
+        let first = if other.first_frame < self.first_frame { other } else { self };
+        Self { samples: self.samples + other.samples, ..first }
+    }
+}
+
 impl Side {
     fn end_run(&mut self, end: u64) {
         if self.run >= SHORTEST {
@@ -87,25 +113,34 @@ impl Side {
 impl ClipRuns {
     /// A meter for `channels` channels.
     pub fn new(channels: usize) -> Self {
-        Self { frames: 0, sides: vec![[Side::default(); 2]; channels], over: Over::default() }
+        Self { frames: 0, sides: vec![[Side::default(); 2]; channels], over: Over::default(), beyond: None }
     }
 
     /// Takes the next frames.
     pub fn push(&mut self, block: &Block) {
-        for (sides, samples) in self.sides.iter_mut().zip(block.iter()) {
+        for (channel, (sides, samples)) in self.sides.iter_mut().zip(block.iter()).enumerate() {
             let (low, high) = range(samples);
             sides[0].push(samples, 1.0, high, self.frames);
             sides[1].push(samples, -1.0, -low, self.frames);
             if high > 1.0 || low < -1.0 {
                 let start = self.frames;
-                for (frame, _) in (start..).zip(samples).filter(|(_, sample)| sample.abs() > 1.0) {
+                for (frame, &value) in (start..).zip(samples).filter(|(_, sample)| sample.abs() > 1.0) {
                     self.over.samples += 1;
                     self.over.first_frame =
                         Some(self.over.first_frame.map_or(frame, |first| first.min(frame)));
+                    if value.abs() > BEYOND {
+                        let this = Beyond { samples: 1, first_frame: frame, channel, value };
+                        self.beyond = Some(self.beyond.map_or(this, |known| known.with(this)));
+                    }
                 }
             }
         }
         self.frames += block.frames() as u64;
+    }
+
+    /// Samples so far that no export makes.
+    pub fn beyond(&self) -> Option<Beyond> {
+        self.beyond
     }
 
     /// Samples above full scale so far.
@@ -174,5 +209,19 @@ mod tests {
         let mut meter = ClipRuns::new(1);
         meter.push(&Block::from_channels(vec![vec![0.0, 1.0, 1.5, -2.0]]));
         assert_eq!(meter.over_full_scale(), Over { samples: 2, first_frame: Some(2) });
+        assert_eq!(meter.beyond(), None);
+    }
+
+    #[test]
+    fn what_no_export_makes_has_a_place_and_a_value() {
+        let (left, right) = (vec![0.0, 1000.0, 0.5, 1001.0], vec![0.0, 0.5, -1.3e37, 1e300]);
+        for piece in 1..=4 {
+            let mut meter = ClipRuns::new(2);
+            for (left, right) in left.chunks(piece).zip(right.chunks(piece)) {
+                meter.push(&Block::from_channels(vec![left.to_vec(), right.to_vec()]));
+            }
+            let first = Beyond { samples: 3, first_frame: 2, channel: 1, value: -1.3e37 };
+            assert_eq!(meter.beyond(), Some(first), "{piece}");
+        }
     }
 }

@@ -34,8 +34,6 @@ pub struct EnvelopeOf {
     pub sum_sq: Vec<f32>,
     /// Exact least and greatest sample of the stream; (0, 0) when there was none.
     pub range: (f64, f64),
-    /// Exact sum of the stream.
-    pub total: f64,
 }
 
 fn down(value: f64) -> f32 {
@@ -116,7 +114,6 @@ impl Envelope {
         for (index, (channel, open)) in self.channels.iter_mut().zip(&mut self.open).enumerate() {
             let values = Totals::of(samples(index));
             channel.range = (channel.range.0.min(values.min), channel.range.1.max(values.max));
-            channel.total += values.sum;
             open.join(&values);
         }
         self.open_bases += 1;

@@ -1,162 +1,152 @@
-//! Offsets (DC): how steady one is, and how it is taken away without touching silence. Knows nothing of whether it is
-//! worth taking away.
+//! Takes an offset (DC) away without touching silence. Knows nothing of whether it is worth taking away.
 
-use crate::silence::{Piece, SILENCE, SilentRuns};
-use crate::{Block, EnvelopeOf};
+use crate::Block;
+use crate::silence::SILENCE;
 
-/// How the mean of a channel behaves along the stream.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Steadiness {
-    /// Median of the smoothed means.
-    pub median: f64,
-    /// From the 10th to the 90th percentile of the smoothed means.
-    pub spread: f64,
-    /// Whether there was enough sound to judge: three smoothed means or more.
-    pub certain: bool,
-}
-
-/// Length of the Hann window over which means are smoothed. Its side lobes keep the bass out of the means: a
-/// plain mean over one second still holds −34 dB of a 50 Hz tone that does not fit.
-const SMOOTH_SECONDS: f64 = 2.0;
-
-/// Judges the means along an envelope, without its silent windows.
-pub fn steadiness(envelope: &EnvelopeOf, window_frames: u64, rate_hz: u32) -> Steadiness {
-    let window_seconds = window_frames as f64 / f64::from(rate_hz.max(1));
-    let reach = (SMOOTH_SECONDS / 2.0 / window_seconds).round().max(1.0) as usize;
-    let hann: Vec<f64> = (0..=2 * reach)
-        .map(|i| 0.5 - 0.5 * (std::f64::consts::PI * (i as f64 + 0.5) / (reach as f64 + 0.5)).cos())
-        .collect();
-    let whole: f64 = hann.iter().sum();
-    let windows = envelope.sum.len();
-    let mut means: Vec<f64> = (reach..windows.saturating_sub(reach))
-        .step_by((reach / 2).max(1))
-        .filter_map(|centre| {
-            let (mut sum, mut weight) = (0.0, 0.0);
-            for (index, factor) in (centre - reach..=centre + reach).zip(&hann) {
-                if envelope.min[index] != 0.0 || envelope.max[index] != 0.0 {
-                    sum += factor * f64::from(envelope.sum[index]);
-                    weight += factor;
-                }
-            }
-            // A mean over mostly silence says little.
-            (weight >= whole / 2.0).then(|| sum / (weight * window_frames as f64))
-        })
-        .collect();
-    means.sort_by(f64::total_cmp);
-    let at =
-        |part: f64| means.get(((means.len() as f64 - 1.0) * part).round() as usize).copied().unwrap_or(0.0);
-    Steadiness { median: at(0.5), spread: at(0.9) - at(0.1), certain: means.len() >= 3 }
-}
-
-/// Subtracts one constant a channel from everything but digital silence (10 ms or more of it stay exactly 0).
+/// Subtracts one constant a channel from everything but digital silence: 10 ms or more of it in a channel stay exactly 0
+/// there, whatever the other channels do.
+///
+/// It is made for the rate at which the silence is digital, so it stands before a change of rate.
 #[derive(Debug, Clone)]
 pub struct DcRemover {
     constants: Vec<f64>,
-    runs: SilentRuns,
-    waiting: u64,
+    least: usize,
+    /// Frames that came in and are not given yet: some channel is silent to their end, and nobody knows for how long.
+    held: Block,
+    /// Silent frames of every channel before the first one that is held.
+    runs: Vec<usize>,
 }
-
-/// Silence is given in pieces of this size, so that hours of it need no memory.
-const PIECE_FRAMES: u64 = 65_536;
 
 impl DcRemover {
     /// A remover for a stream at `rate_hz` with one constant a channel.
     pub fn new(constants: Vec<f64>, rate_hz: u32) -> Self {
-        Self { constants, runs: SilentRuns::new(SILENCE, u64::from(rate_hz / 100)), waiting: 0 }
+        let (channels, least) = (constants.len(), (rate_hz as usize / 100).max(1));
+        Self { constants, least, held: Block::new(channels), runs: vec![0; channels] }
     }
 
     /// Takes the frames of `block` and leaves in it those that are ready.
     pub fn process(&mut self, block: &mut Block) {
-        let mut result = Block::new(block.channels());
-        let constants = &self.constants;
-        self.runs.split(block, |piece| apply(constants, block, &piece, &mut result));
-        *block = result;
+        self.held.append(block, 0, block.frames());
+        let open = |(run, samples): (&usize, &[f64])| {
+            let silent = trailing(samples);
+            let all = if silent == samples.len() { silent + run } else { silent };
+            if all < self.least { silent } else { 0 }
+        };
+        let waiting = self.runs.iter().zip(self.held.iter()).map(open).max().unwrap_or(0);
+        self.give(self.held.frames() - waiting, block);
     }
 
-    /// Leaves in the empty `block` a piece of what remains; empty when all has been given.
+    /// Leaves in the empty `block` what remains; empty when all has been given.
     pub fn finish(&mut self, block: &mut Block) {
-        let mut short = 0;
-        self.runs.finish(|piece| {
-            if let Piece::Short(frames) = piece {
-                short = frames;
-            }
-        });
-        self.waiting += short;
-        let piece = self.waiting.min(PIECE_FRAMES);
-        apply(&self.constants, &Block::new(block.channels()), &Piece::Short(piece), block);
-        self.waiting -= piece;
+        self.give(self.held.frames(), block);
+    }
+
+    /// Moves the first frames of those that are held into `block`, without their offset.
+    fn give(&mut self, frames: usize, block: &mut Block) {
+        block.set_channels(self.constants.len());
+        block.clear();
+        block.append(&self.held, 0, frames);
+        let own = self.constants.iter().zip(&mut self.runs);
+        for ((channel, held), (constant, run)) in block.iter_mut().zip(self.held.iter()).zip(own) {
+            *run = subtract(channel, held, *constant, *run, self.least);
+        }
+        self.held.drop_front(frames);
     }
 }
 
-fn apply(constants: &[f64], block: &Block, piece: &Piece, result: &mut Block) {
-    let start = result.frames();
-    match piece {
-        Piece::Silent(frames) => return result.append_silence(*frames as usize),
-        Piece::Short(frames) => result.append_silence(*frames as usize),
-        Piece::Active(range) => result.append(block, range.start, range.end),
+fn is_silent(sample: f64) -> bool {
+    sample.abs() <= SILENCE
+}
+
+fn trailing(samples: &[f64]) -> usize {
+    samples.iter().rev().take_while(|sample| is_silent(**sample)).count()
+}
+
+/// Subtracts from `given`, which is the head of `held`, with `before` silent frames in front of it; gives the silent frames at
+/// its end.
+fn subtract(given: &mut [f64], held: &[f64], constant: f64, before: usize, least: usize) -> usize {
+    let (frames, mut at, mut run) = (given.len(), 0, before);
+    while at < frames {
+        let sounding = held[at..frames].iter().take_while(|sample| !is_silent(**sample)).count();
+        given[at..at + sounding].iter_mut().for_each(|sample| *sample -= constant);
+        run = if sounding > 0 { 0 } else { run };
+        at += sounding;
+        let silent = held[at..].iter().take_while(|sample| is_silent(**sample)).count();
+        let here = silent.min(frames - at);
+        // A run that is still open at the end of what is held is long enough, or it would not be given.
+        let (certain, stretch) = (run + silent >= least, &mut given[at..at + here]);
+        stretch.fill(if certain { 0.0 } else { -constant });
+        (at, run) = (at + here, run + here);
     }
-    for (channel, constant) in result.iter_mut().zip(constants) {
-        for sample in &mut channel[start..] {
-            *sample -= constant;
-        }
-    }
+    run
 }
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
-    use crate::Envelope;
 
-    fn judged(samples: &[f64]) -> Steadiness {
-        let mut meter = Envelope::new(1, 8000);
-        meter.push(&Block::from_channels(vec![samples.to_vec()]));
-        let (window, channels) = meter.finish();
-        steadiness(&channels[0], window, 8000)
+    /// What is left of these channels, given in pieces; 10 ms are 5 frames.
+    fn removed(constants: &[f64], channels: &[Vec<f64>], piece: usize) -> Vec<Vec<f64>> {
+        let mut remover = DcRemover::new(constants.to_vec(), 500);
+        let mut result = Block::new(channels.len());
+        let frames = channels[0].len();
+        for start in (0..frames).step_by(piece) {
+            let part = start..(start + piece).min(frames);
+            let mut block =
+                Block::from_channels(channels.iter().map(|channel| channel[part.clone()].to_vec()).collect());
+            remover.process(&mut block);
+            result.append(&block, 0, block.frames());
+        }
+        let mut rest = Block::new(channels.len());
+        remover.finish(&mut rest);
+        result.append(&rest, 0, rest.frames());
+        rest.clear();
+        remover.finish(&mut rest);
+        assert!(rest.is_empty(), "all has been given");
+        result.iter().map(<[f64]>::to_vec).collect()
     }
 
-    fn tone(frames: usize, offset: impl Fn(f64) -> f64) -> Vec<f64> {
-        (0..frames)
-            .map(|n| {
-                0.3 * (n as f64 * 55.0 * std::f64::consts::TAU / 8000.0).sin() + offset(n as f64 / 8000.0)
-            })
-            .collect()
+    /// The same by its definition.
+    fn defined(constant: f64, channel: &[f64]) -> Vec<f64> {
+        let silent = |at: usize| {
+            let zeros = |samples: &mut dyn Iterator<Item = &f64>| samples.take_while(|s| **s == 0.0).count();
+            let (before, after) = channel.split_at(at);
+            channel[at] == 0.0 && zeros(&mut before.iter().rev()) + zeros(&mut after.iter()) >= 5
+        };
+        (0..channel.len()).map(|at| if silent(at) { 0.0 } else { channel[at] - constant }).collect()
     }
 
     #[test]
-    fn a_constant_is_steady_and_a_drift_is_not() {
-        let steady = judged(&tone(80_000, |_| 0.01));
-        assert!(steady.certain && steady.spread < 1e-4 && (steady.median - 0.01).abs() < 1e-4, "{steady:?}");
-        let drifting = judged(&tone(80_000, |seconds| 0.004 * seconds));
-        assert!(drifting.spread > 0.01, "{drifting:?}");
-        assert!(!judged(&tone(8_000, |_| 0.01)).certain);
+    fn ten_milliseconds_of_silence_stay_silent_and_less_does_not() {
+        let sound =
+            [0.0, 0.0, 0.5, 0.0, 0.0, 0.0, 0.0, 0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.5, 0.0, 0.0, 0.0, 0.0];
+        let wanted = [
+            -0.1, -0.1, 0.4, -0.1, -0.1, -0.1, -0.1, 0.4, 0.0, 0.0, 0.0, 0.0, 0.0, 0.4, -0.1, -0.1, -0.1,
+            -0.1,
+        ];
+        assert_eq!(removed(&[0.1], &[sound.to_vec()], 4), [wanted]);
     }
 
     #[test]
-    fn silence_stays_silent_and_the_rest_moves_by_the_constant() {
-        let mut samples = vec![0.0; 1000];
-        samples.extend(tone(3000, |_| 0.01));
-        samples.extend([0.0; 40]);
-        samples.extend(tone(500, |_| 0.01));
-        samples.extend([0.0; 500]);
-        for piece in [17, 80, 5040] {
-            let mut remover = DcRemover::new(vec![0.01], 8000);
-            let mut result = Block::new(1);
-            for part in samples.chunks(piece) {
-                let mut block = Block::from_channels(vec![part.to_vec()]);
-                remover.process(&mut block);
-                result.append(&block, 0, block.frames());
-            }
-            let mut rest = Block::new(1);
-            remover.finish(&mut rest);
-            result.append(&rest, 0, rest.frames());
-            let found = result.channel(0);
-            assert_eq!(found.len(), samples.len());
-            for (index, (before, after)) in samples.iter().zip(found).enumerate() {
-                let silent = !(1000..4540).contains(&index);
-                let wanted = if silent { 0.0 } else { before - 0.01 };
-                // The tone starts at exactly its offset, which is no silence.
-                assert_eq!(*after, wanted, "frame {index}, pieces of {piece}");
-            }
+    fn silence_of_one_channel_stays_whatever_the_other_does() {
+        let (left, right) = (vec![0.5; 12], [vec![0.25; 2], vec![0.0; 8], vec![0.25; 2]].concat());
+        let wanted = [vec![0.375; 12], [vec![0.125; 2], vec![0.0; 8], vec![0.125; 2]].concat()];
+        assert_eq!(removed(&[0.125, 0.125], &[left, right], 5), wanted);
+    }
+
+    proptest! {
+        #[test]
+        fn it_is_what_it_says_however_the_stream_is_cut(
+            left in prop::collection::vec(prop_oneof![3 => Just(0.0), 1 => Just(0.5)], 0..80),
+            seed in 0usize..80,
+            piece in 1usize..20,
+        ) {
+            let mut right = left.clone();
+            right.rotate_left(if left.is_empty() { 0 } else { seed % left.len() });
+            let wanted = if left.is_empty() { vec![Vec::new(); 2] } else { vec![defined(0.1, &left), defined(-0.2, &right)] };
+            prop_assert_eq!(removed(&[0.1, -0.2], &[left, right], piece), wanted);
         }
     }
 }

@@ -3,6 +3,7 @@
 use std::io::Write;
 
 use loadin_record::finding::Finding;
+use loadin_record::link::{LinkGain, Linked};
 use loadin_record::manifest::Change;
 
 use crate::Failure;
@@ -21,6 +22,14 @@ pub(crate) fn finding_line(finding: &Finding) -> String {
     let word = finding.severity.as_str();
     let (look, tone) = (Look::of_stdout(), Tone::of_severity(finding.severity));
     format!("{} ({}): {}", finding.id.as_str(), look.paint(word, tone), printable(&finding.text))
+}
+
+/// A gain that stems share, and the stem that decides it.
+pub(crate) fn gain_line(gain: &LinkGain) -> String {
+    let loudest =
+        |path: &String| format!(", by \"{path}\", which peaks at {:.2} dB of full scale", gain.loudest_db);
+    let by = gain.decided_by.as_ref().filter(|_| !matches!(gain.scope, Linked::Stem(_))).map(loudest);
+    printable(&format!("gain of the {}: {:+.2} dB{}", gain.scope, gain.gain_db, by.unwrap_or_default()))
 }
 
 /// Says by how much playback can be louder than the delivered files.

@@ -3,12 +3,12 @@
 //! The stages before quantising are linear, so the peak after channel selection, offset and gain follows exactly
 //! from the signed extremes that the survey measured: a channel is predicted as `scale · x + shift`.
 
-use loadin_audio::rescale_frames;
+use loadin_audio::{SILENCE, rescale_frames};
 use loadin_record::evidence::{Evidence, Proposal};
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
 use loadin_record::link::Link;
-use loadin_record::survey::{EnvelopeFacts, Measures, Range, Survey};
+use loadin_record::survey::{EnvelopeFacts, Measures, OffsetFacts, Range, Survey};
 use loadin_session::{Group, Role};
 
 use crate::placement::StemStarts;
@@ -94,6 +94,11 @@ impl<'a> DraftStem<'a> {
         self.channels.iter().map(|channel| self.channel_range(channel, kind).peak()).fold(0.0, f64::max)
     }
 
+    /// What shows whether a channel has an offset.
+    pub fn offset(&self, channel: &DraftChannel) -> &'a OffsetFacts {
+        &self.measures(channel.source).channels[channel.channel].offset
+    }
+
     fn channel_range(&self, channel: &DraftChannel, kind: PeakKind) -> Range {
         let measured = &self.measures(channel.source).channels[channel.channel];
         channel.apply(match kind {
@@ -104,11 +109,15 @@ impl<'a> DraftStem<'a> {
 
     /// First frame of the first window, and end of the last one, whose peak passes `threshold` at this point;
     /// in frames of this stem. `None` for a stem that never does.
+    ///
+    /// Noise of the source that was silence is none either, however much it is raised: see [`noise_floor`].
     pub fn sounding(&self, threshold: f64) -> Option<(u64, u64)> {
         let mut span: Option<(u64, u64)> = None;
         for channel in &self.channels {
-            let envelope = &self.measures(channel.source).envelope;
-            if let Some((first, last)) = channel_span(envelope, channel, threshold) {
+            let measures = self.measures(channel.source);
+            let envelope = &measures.envelope;
+            let floor = noise_floor(envelope, channel, measures.target_hz) * channel.scale.abs();
+            if let Some((first, last)) = channel_span(envelope, channel, threshold.max(floor)) {
                 let (from, to) = span.unwrap_or((first, last));
                 span = Some((from.min(first), to.max(last)));
             }
@@ -161,6 +170,31 @@ impl<'a> DraftStem<'a> {
     pub fn note(&mut self, finding: Finding) {
         self.findings.push(finding);
     }
+}
+
+/// Noise up to four steps of 16 bits may be dithered silence: dither of two steps from peak to peak, rounded, is one step
+/// high, and a change of rate draws peaks of up to four between them.
+const DITHERED_SILENCE: f64 = 4.0 / 32_768.0;
+
+/// The level up to which a channel rests, as it was delivered: twice the peak of the quietest hundredth of all tenths of a
+/// second that are not digital silence, where that is dithered silence; else 0.
+pub(crate) fn noise_floor(envelope: &EnvelopeFacts, channel: &DraftChannel, rate_hz: u32) -> f64 {
+    let values = &envelope.channels[channel.channel];
+    let long = (u64::from(rate_hz) / 10).div_ceil(envelope.window_frames.max(1)).max(1) as usize;
+    let shift = channel.shift / channel.scale;
+    let level = |(min, max): (&f32, &f32)| {
+        let silent = *min == 0.0 && *max == 0.0;
+        if silent { 0.0 } else { (f64::from(*max) + shift).max(-f64::from(*min) - shift) }
+    };
+    let levels: Vec<f64> = values.min.iter().zip(&values.max).map(level).collect();
+    let mut peaks: Vec<f64> = levels
+        .chunks_exact(long)
+        .filter(|chunk| chunk.iter().all(|level| *level > SILENCE))
+        .map(|chunk| chunk.iter().copied().fold(0.0, f64::max))
+        .collect();
+    peaks.sort_by(f64::total_cmp);
+    let quietest = peaks.get((peaks.len() / 100).max(2)).copied().unwrap_or(f64::INFINITY);
+    if quietest <= DITHERED_SILENCE { (2.0 * quietest).min(DITHERED_SILENCE) } else { 0.0 }
 }
 
 fn channel_span(envelope: &EnvelopeFacts, channel: &DraftChannel, threshold: f64) -> Option<(u64, u64)> {

@@ -12,14 +12,34 @@ use crate::recipe::Recipe;
 use crate::shape::Fate;
 use crate::stages::resample;
 
-/// The rate in Hz that most stems have; references have no say unless there is nothing else. A pin has it already.
-pub fn majority_hz(recipe: &Recipe, files: &[(&str, u32)], pin: Option<&Pin>) -> u32 {
+/// A file that may have a say in the rate of the delivery.
+pub(crate) struct Voter<'a> {
+    pub(crate) path: &'a str,
+    pub(crate) rate_hz: u32,
+    /// Whether there is sound in it, as far as is known.
+    pub(crate) sounds: bool,
+}
+
+impl<'a> Voter<'a> {
+    /// A surveyed file; `None` for one without a format.
+    pub(crate) fn of(survey: &'a Survey) -> Option<Self> {
+        let sounds = survey.measures.as_ref().is_ok_and(|measures| measures.active_frames > 0);
+        Some(Self { path: &survey.path, rate_hz: survey.format.as_ref()?.rate_hz, sounds })
+    }
+}
+
+/// The rate in Hz that most stems have that sound. References have no say unless there is nothing else, and what is silent or
+/// cannot be read has none unless nothing sounds. A pin has it already.
+pub(crate) fn majority_hz(recipe: &Recipe, voters: &[Voter<'_>], pin: Option<&Pin>) -> u32 {
     if let Some(pin) = pin {
         return pin.link.majority_hz;
     }
-    let stems = files.iter().filter(|(path, _)| !recipe.is_reference(path)).map(|&(_, rate)| rate);
-    resample::majority(stems)
-        .or_else(|| resample::majority(files.iter().map(|&(_, rate)| rate)))
+    let of = |wanted: &dyn Fn(&Voter<'_>) -> bool| {
+        resample::majority(voters.iter().filter(|voter| wanted(voter)).map(|voter| voter.rate_hz))
+    };
+    of(&|voter| voter.sounds && !recipe.is_reference(voter.path))
+        .or_else(|| of(&|voter| voter.sounds))
+        .or_else(|| of(&|_| true))
         .unwrap_or(48_000)
 }
 
@@ -30,11 +50,10 @@ pub(crate) fn draft<'a>(
     evidence: &'a Evidence,
     pin: Option<&'a Pin>,
 ) -> Draft<'a> {
-    let rates: Vec<(&str, u32)> =
-        surveys.iter().filter_map(|s| s.format.as_ref().map(|f| (s.path.as_str(), f.rate_hz))).collect();
+    let voters: Vec<Voter<'_>> = surveys.iter().filter_map(Voter::of).collect();
     let paths: Vec<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
     let spoken = without_title(&paths);
-    let majority_hz = majority_hz(recipe, &rates, pin);
+    let majority_hz = majority_hz(recipe, &voters, pin);
     let mut stems: Vec<DraftStem<'a>> =
         surveys.iter().zip(&spoken).map(|(survey, name)| draft_stem(recipe, survey, name, pin)).collect();
     stems.sort_by(|a, b| a.path().cmp(b.path()));
@@ -73,9 +92,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         fate: Fate::Render,
         rate_hz: format.map_or(0, |f| f.rate_hz),
         frames: survey.measures.as_ref().map_or(0, |measures| measures.source_frames),
-        channels: (0..channels)
-            .map(|channel| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 })
-            .collect(),
+        channels: (0..channels).map(|channel| whole_channel(survey, channel)).collect(),
         position: 0,
         by_rough_mix: false,
         shift_frames: 0,
@@ -88,6 +105,12 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
     }
 }
 
+/// A channel as the file has it: what was taken away before it was measured is there again.
+fn whole_channel(survey: &Survey, channel: usize) -> DraftChannel {
+    let subtracted = survey.measures.as_ref().ok().and_then(|measures| measures.subtracted.get(channel));
+    DraftChannel { source: 0, channel, scale: 1.0, shift: subtracted.copied().unwrap_or(0.0) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -95,14 +118,21 @@ mod tests {
 
     #[test]
     fn most_stems_say_the_rate_and_references_only_among_themselves() {
-        let rate = |files: &[(&str, u32)], pin: Option<&Pin>| {
-            majority_hz(&recipe("references = [\"*amp*\"]"), files, pin)
+        let rate = |files: &[(&'static str, u32)], pin: Option<&Pin>| {
+            let voter =
+                |&(path, rate_hz): &(&'static str, u32)| Voter { path, rate_hz, sounds: path != "mute.wav" };
+            let voters: Vec<Voter<'_>> = files.iter().map(voter).collect();
+            majority_hz(&recipe("references = [\"*amp*\"]"), &voters, pin)
         };
         let files = [("Bass.wav", 44_100), ("Bass Amp.wav", 96_000), ("Rough Mix.wav", 96_000)];
         assert_eq!(rate(&files, None), 44_100);
         assert_eq!(rate(&files[1..], None), 96_000);
         assert_eq!(rate(&[("a.wav", 44_100), ("b.wav", 48_000)], None), 48_000, "of equals, the higher");
         assert_eq!(rate(&[], None), 48_000);
+        let silent = ("mute.wav", 192_000);
+        assert_eq!(rate(&[("a.wav", 44_100), silent, silent], None), 44_100);
+        assert_eq!(rate(&[("Rough Mix.wav", 96_000), silent, silent], None), 96_000);
+        assert_eq!(rate(&[silent], None), 192_000);
         let link = Link { majority_hz: 88_200, ..Link::default() };
         let pin = Pin { link, ..crate::testing::pin(Link::default()) };
         assert_eq!(rate(&files, Some(&pin)), 88_200);

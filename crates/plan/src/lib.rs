@@ -5,6 +5,7 @@
 //! *Invariant:* doubt is a finding, never a change.
 
 mod drafting;
+mod look;
 mod markers;
 mod notice;
 mod planning;
@@ -21,5 +22,5 @@ pub mod stages;
 pub mod values;
 pub mod visit;
 
-pub use self::drafting::majority_hz;
+pub use self::look::scopes;
 pub use self::planning::{Given, Planned, placed, plan, starts, stated_starts};

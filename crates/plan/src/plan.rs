@@ -11,7 +11,7 @@ use loadin_record::written::Measured;
 use serde::{Deserialize, Serialize};
 
 use crate::shape::{Fate, OutputPlan, PlannedMarker, Shape, SourcePlan};
-use crate::stages::{Decision, re_encode};
+use crate::stages::{Decision, dc_removal, re_encode, resample};
 
 /// All decisions of a delivery: pure data, printable, replayable.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -67,6 +67,29 @@ impl StemPlan {
     /// Its sources and its output: what its decisions have to know of it.
     pub fn shape(&self) -> Shape<'_> {
         Shape { sources: &self.sources, output: &self.output }
+    }
+
+    /// The constants that are subtracted from the channels of all sources together before the rate is converted, whichever
+    /// stage stands first: at the new rate, what rings around the steps of an offset could not be taken away any more.
+    /// `None` where no rate is converted, or no constant subtracted.
+    pub fn offsets(&self) -> Option<Vec<f64>> {
+        let converted =
+            |decision: &Decision| matches!(decision, Decision::Resample(resample::Decision::Convert { .. }));
+        self.decisions.iter().find(|decision| converted(decision))?;
+        let channels = self.shape().source_channels();
+        let mut kept: Vec<usize> = (0..channels).collect();
+        for decision in &self.decisions {
+            match decision {
+                Decision::ChannelFix(fix) => kept = fix.kept(channels),
+                Decision::DcRemoval(dc_removal::Decision::Subtract { constants, .. }) => {
+                    let mut all = vec![0.0; channels];
+                    kept.iter().zip(constants).for_each(|(&channel, constant)| all[channel] = *constant);
+                    return Some(all);
+                }
+                _ => {}
+            }
+        }
+        None
     }
 
     /// Path of its output inside the output folder.

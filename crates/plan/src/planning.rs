@@ -149,7 +149,7 @@ fn decide_all(
     decisions
 }
 
-fn decide(stage: &RecipeStage, draft: &mut Draft<'_>) -> Vec<Decision> {
+pub(crate) fn decide(stage: &RecipeStage, draft: &mut Draft<'_>) -> Vec<Decision> {
     let settings: Vec<Settings> =
         draft.stems.iter().map(|stem| stage.for_stem(stem.path()).clone()).collect();
     stages::decide(&settings, draft)

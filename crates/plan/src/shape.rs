@@ -98,6 +98,11 @@ pub struct Shape<'a> {
 }
 
 impl Shape<'_> {
+    /// The rate of the sources in Hz; the output's where there is none.
+    pub fn source_rate_hz(self) -> u32 {
+        self.sources.first().map_or(self.output.rate_hz, |source| source.rate_hz)
+    }
+
     /// Channels of all sources together.
     pub fn source_channels(self) -> usize {
         self.sources.iter().map(|source| usize::from(source.channels)).sum()

@@ -1,8 +1,9 @@
 //! Surveys and drafts for the tests of decisions, built by hand: no audio, no file.
 
+mod processors;
+
 use std::collections::BTreeMap;
 
-use loadin_audio::Block;
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
@@ -10,7 +11,7 @@ use loadin_record::link::Link;
 use loadin_record::music::Facts;
 use loadin_record::survey::{
     ChannelMeasures, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts, Inventory,
-    Measures, Range, RelationFacts, Survey, Unusable,
+    Measures, OffsetFacts, Range, RelationFacts, Survey, Unusable,
 };
 use loadin_record::written::Measured;
 use serde::de::DeserializeOwned;
@@ -22,7 +23,8 @@ use crate::placement::StemStarts;
 use crate::planning::{self, Given, Planned};
 use crate::recipe::Recipe;
 use crate::shape::{OutputPlan, Shape};
-use crate::stages::stage::Processor;
+
+pub(crate) use self::processors::{processed, through};
 
 /// Frames of a window of an envelope: 10 ms at 48 kHz.
 pub(crate) const WINDOW: u64 = 480;
@@ -63,10 +65,12 @@ pub(crate) fn stem(path: &str) -> Stem {
         source_peak: 0.5,
         target_hz: 48_000,
         target_frames: 192_000,
+        subtracted: Vec::new(),
         channels: Vec::new(),
         relation: None,
         clips: Vec::new(),
         over_full_scale: 0,
+        beyond: None,
         active_frames: 192_000,
         loudness_lufs: None,
         content: format!("content of {path}"),
@@ -153,10 +157,7 @@ impl Stem {
         let channel = |&peak: &f64| ChannelMeasures {
             sample: Range { min: -peak, max: peak },
             true_peak: Range { min: -peak, max: peak },
-            mean: 0.0,
-            mean_median: 0.0,
-            mean_spread: 0.0,
-            mean_certain: true,
+            offset: OffsetFacts { certain: true, ..OffsetFacts::default() },
         };
         let loudest = peaks.iter().copied().fold(0.0, f64::max);
         let measures = self.measures();
@@ -222,6 +223,37 @@ impl Stem {
     }
 }
 
+/// What a channel shows that rests at an offset, and begins and ends at it.
+pub(crate) fn resting_at(level: f64) -> OffsetFacts {
+    let edges = Range { min: level, max: level };
+    OffsetFacts {
+        mean: level,
+        level,
+        certain: true,
+        edges,
+        least_edge: level.abs(),
+        ..OffsetFacts::default()
+    }
+}
+
+/// The stem with steady offsets, one a channel.
+pub(crate) fn offset(stem: Stem, levels: &[f64]) -> Stem {
+    stem.with(|measures| {
+        for (channel, &level) in measures.channels.iter_mut().zip(levels) {
+            channel.offset = resting_at(level);
+        }
+    })
+}
+
+/// The files of these surveys, as they are listed.
+pub(crate) fn files_of(surveys: &[Survey]) -> Vec<FileFacts> {
+    let file = |survey: &Survey| {
+        let format = survey.format.clone().ok_or_else(|| Unusable("no audio".to_owned()));
+        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
+    };
+    surveys.iter().map(file).collect()
+}
+
 /// The surveys of several stems.
 pub(crate) fn surveys(stems: impl IntoIterator<Item = Stem>) -> Vec<Survey> {
     stems.into_iter().map(Stem::survey).collect()
@@ -233,34 +265,6 @@ pub(crate) fn join_first_two(draft: &mut Draft<'_>) {
     let left = &mut draft.stems[0];
     left.sources.extend(right.sources);
     left.channels.extend(right.channels.into_iter().map(|channel| DraftChannel { source: 1, ..channel }));
-}
-
-/// What a processor makes of these channels, given to it in blocks of so many frames.
-pub(crate) fn processed(
-    mut processor: Box<dyn Processor>,
-    channels: &[Vec<f64>],
-    frames: usize,
-) -> Vec<Vec<f64>> {
-    let mut given: Vec<Vec<f64>> = Vec::new();
-    let mut take = |block: &Block| {
-        given.resize(block.channels(), Vec::new());
-        given.iter_mut().zip(block.iter()).for_each(|(all, more)| all.extend_from_slice(more));
-    };
-    let mut block = Block::new(channels.len());
-    for start in (0..channels[0].len()).step_by(frames) {
-        let end = (start + frames).min(channels[0].len());
-        block = Block::from_channels(channels.iter().map(|channel| channel[start..end].to_vec()).collect());
-        processor.process(&mut block);
-        take(&block);
-    }
-    loop {
-        block.clear();
-        processor.finish(&mut block);
-        if block.is_empty() {
-            return given;
-        }
-        take(&block);
-    }
 }
 
 /// A draft of these stems, as it is before the first stage decides; the recipe says who is a reference.
@@ -303,32 +307,6 @@ pub(crate) fn pin(link: Link) -> Pin {
     }
 }
 
-/// What a processor makes of a mono stream that comes in blocks of `block_frames`.
-pub(crate) fn through(processor: &mut dyn Processor, sound: &[f64], block_frames: usize) -> Vec<f64> {
-    let (mut block, mut out) = (Block::new(1), Vec::new());
-    let mut take = |block: &Block| {
-        out.extend_from_slice(block.channel(0));
-        !block.is_empty()
-    };
-    processor.begin(&mut block);
-    while take(&block) {
-        block.clear();
-        processor.begin(&mut block);
-    }
-    for piece in sound.chunks(block_frames) {
-        block = Block::from_channels(vec![piece.to_vec()]);
-        processor.process(&mut block);
-        take(&block);
-    }
-    block.clear();
-    processor.finish(&mut block);
-    while take(&block) {
-        block.clear();
-        processor.finish(&mut block);
-    }
-    out
-}
-
 /// What was measured of an output of so many frames.
 pub(crate) fn written(frames: u64) -> Measured {
     Measured { frames, ..Measured::default() }
@@ -356,11 +334,7 @@ pub(crate) fn planned(
     beside: &Beside<'_>,
 ) -> Planned {
     let surveys = surveys(stems);
-    let file = |survey: &Survey| {
-        let format = survey.format.clone().ok_or_else(|| Unusable("no audio".to_owned()));
-        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
-    };
-    let files = surveys.iter().map(file).collect();
+    let files = files_of(&surveys);
     let inventory = Inventory { name: "Delivery".to_owned(), files, ignored: Vec::new() };
     let texts: Vec<(String, String)> =
         beside.notes.iter().map(|&(path, text)| (path.to_owned(), text.to_owned())).collect();

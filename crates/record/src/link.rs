@@ -95,6 +95,9 @@ pub struct LinkGain {
     pub gain_db: f64,
     /// The loudest peak of the link before it, in dB of the target's unit.
     pub loudest_db: f64,
+    /// The stem with that peak, by the path of its first source; absent in manifests of earlier versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decided_by: Option<String>,
 }
 
 #[cfg(test)]

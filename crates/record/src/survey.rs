@@ -1,5 +1,6 @@
 //! What is known of a delivery before anything is decided: plain, serialisable facts.
 
+use loadin_audio::Decibels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -118,7 +119,7 @@ pub struct Failure {
 }
 
 /// Samples between two values.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Range {
     /// The least.
     pub min: f64,
@@ -144,6 +145,9 @@ pub struct Measures {
     pub target_hz: u32,
     /// Frames at that rate.
     pub target_frames: u64,
+    /// The offset of each channel that was taken away before the rate was converted; empty where none was.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub subtracted: Vec<f64>,
     /// Every channel.
     pub channels: Vec<ChannelMeasures>,
     /// Two-channel stems: how the channels relate, at the source's rate.
@@ -152,7 +156,10 @@ pub struct Measures {
     pub clips: Vec<ClipFacts>,
     /// Samples above full scale, at the source's rate.
     pub over_full_scale: u64,
-    /// Frames that are not digital silence, at the target rate.
+    /// Samples that no export makes, at the source's rate.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub beyond: Option<BeyondFacts>,
+    /// Frames that are not digital silence, at the source's rate.
     pub active_frames: u64,
     /// Integrated loudness (ITU-R BS.1770) in LUFS, where it was asked for and where there is any.
     pub loudness_lufs: Option<f64>,
@@ -171,14 +178,32 @@ pub struct ChannelMeasures {
     pub sample: Range,
     /// The oversampled signal.
     pub true_peak: Range,
-    /// Mean of the active frames.
+    /// What shows whether it has an offset.
+    pub offset: OffsetFacts,
+}
+
+/// What shows whether a channel has an offset, measured on the source at its own rate. Levels are amplitudes with their
+/// sign; digital silence has no say.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct OffsetFacts {
+    /// Mean of all that sounds.
     pub mean: f64,
-    /// Median of the smoothed means along the file.
-    pub mean_median: f64,
-    /// 10th to 90th percentile of the smoothed means along the file.
-    pub mean_spread: f64,
-    /// Whether there was enough sound to judge the offset.
-    pub mean_certain: bool,
+    /// Level of the quietest stretches.
+    pub level: f64,
+    /// 10th to 90th percentile of that level along the file.
+    pub spread: f64,
+    /// How far the quietest stretches swing around it.
+    pub swing: f64,
+    /// How far the louder stretches lean to one side, as a part of their swing.
+    pub lean: f64,
+    /// Whether there is a stretch of a tenth of a second to judge by.
+    pub certain: bool,
+    /// The samples beside digital silence and the ends of the file.
+    pub edges: Range,
+    /// The lowest peak of a quarter of a millisecond there.
+    pub least_edge: f64,
+    /// Samples of digital silence.
+    pub silent: u64,
 }
 
 /// How the two channels of a stem relate; every figure holds for the whole file.
@@ -213,6 +238,35 @@ pub struct ClipFacts {
     pub longest: u64,
     /// Source frame of the first.
     pub first_frame: u64,
+}
+
+/// Samples that no export makes: damage.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BeyondFacts {
+    /// How many, over all channels.
+    pub samples: u64,
+    /// Source frame of the first.
+    pub first_frame: u64,
+    /// Its channel, from 0.
+    pub channel: usize,
+    /// Its value; 1.0 is full scale.
+    pub value: f64,
+}
+
+impl BeyondFacts {
+    /// Where it is, what it is, and why that is damage.
+    pub fn sentence(&self) -> String {
+        format!(
+            "sample {} of channel {} is {:e} ({:+.1} dBFS), and no export makes samples above {:+.0} dBFS: a flipped bit, or \
+             integers that nobody has scaled ({} such samples)",
+            self.first_frame,
+            self.channel + 1,
+            self.value,
+            Decibels::from_ratio(self.value).0,
+            Decibels::from_ratio(loadin_audio::BEYOND).0,
+            self.samples
+        )
+    }
 }
 
 /// Audio that is missing from a file.
@@ -251,10 +305,13 @@ pub struct EnvelopeChannel {
 }
 
 /// What a survey shall measure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scope {
     /// Rate at which levels and the envelope are measured.
     pub target_hz: u32,
     /// Whether integrated loudness is measured.
     pub loudness: bool,
+    /// The offset of each channel that is taken away before the rate is converted; empty where none is.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub subtract: Vec<f64>,
 }

@@ -69,7 +69,7 @@ pub(crate) fn mark(finding: &Finding, stem: &StemRecord, manifest: &Manifest) ->
             let seconds = evidence(finding, "frames")? / rate_hz;
             place(first, Shape::Stretch(start + first, start + first + seconds))
         }
-        Id::DcOffset | Id::DcDrift => place(0.0, Shape::Level(evidence(finding, "offset")?)),
+        Id::DcOffset | Id::DcDrift | Id::DcDoubt => place(0.0, Shape::Level(evidence(finding, "offset")?)),
         Id::Silent | Id::Moved | Id::StampDoubt => place(0.0, Shape::Place),
         Id::ReferenceCut => {
             let (_, end) = output_span(stem)?;
@@ -96,7 +96,9 @@ pub(crate) fn pictures(
         channels,
     };
     let count = measures.envelope.channels.len();
-    let before = drawn((start, end), (0..count).map(|channel| (channel, 0.0, 1.0)).collect());
+    // What was taken away before it was measured is in the source.
+    let as_delivered = |channel: usize| (channel, -subtracted(measures, channel), 1.0);
+    let before = drawn((start, end), (0..count).map(as_delivered).collect());
     let after = output_span(stem).map(|span| drawn(span, after_channels(stem, measures)));
     let traces = (before.trace(axis), after.as_ref().map(|after| after.trace(axis)));
     let peak = traces.1.as_ref().map_or(0.0, Trace::peak).max(traces.0.peak());
@@ -104,7 +106,7 @@ pub(crate) fn pictures(
     let frame = Frame { stem, manifest, axis, zoom };
     let two = count == 2 && stem.findings.iter().any(|finding| is_about_channels(finding.id));
     let lanes: Vec<(Trace, Lane)> = if two {
-        let one = |channel| drawn((start, end), vec![(channel, 0.0, 1.0)]).trace(axis);
+        let one = |channel| drawn((start, end), vec![as_delivered(channel)]).trace(axis);
         vec![(one(0), Lane::UPPER), (one(1), Lane::LOWER)]
     } else {
         vec![(traces.0, Lane::WHOLE)]
@@ -133,7 +135,14 @@ pub(crate) fn after_channels(stem: &StemRecord, measures: &Measures) -> Vec<(usi
     let first = usize::from(right == Some(stem.source.path.as_str()));
     let constant = |index: usize| constants.and_then(|all| all.get(first + index)?.as_f64()).unwrap_or(0.0);
     let channels = (0..measures.channels.len()).filter(|index| kept.is_none_or(|kept| kept == *index as u64));
-    channels.enumerate().map(|(index, channel)| (channel, constant(index), gain)).collect()
+    channels
+        .enumerate()
+        .map(|(index, channel)| (channel, constant(index) - subtracted(measures, channel), gain))
+        .collect()
+}
+
+fn subtracted(measures: &Measures, channel: usize) -> f64 {
+    measures.subtracted.get(channel).copied().unwrap_or(0.0)
 }
 
 /// What both pictures of a stem share.

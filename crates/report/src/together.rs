@@ -104,7 +104,9 @@ fn mean_squares(stem: &StemRecord, manifest: &Manifest, measures: &Measures, axi
 #[cfg(test)]
 mod tests {
     use loadin_record::manifest::Manifest;
-    use loadin_record::survey::{ChannelMeasures, EnvelopeChannel, EnvelopeFacts, Range, Survey};
+    use loadin_record::survey::{
+        ChannelMeasures, EnvelopeChannel, EnvelopeFacts, OffsetFacts, Range, Survey,
+    };
     use serde_json::json;
 
     use super::*;
@@ -121,14 +123,7 @@ mod tests {
             sum_sq: windows(|rms, offset| rms * rms + offset * offset),
         };
         let range = Range { min: -1.0, max: 1.0 };
-        let measured = ChannelMeasures {
-            sample: range,
-            true_peak: range,
-            mean: offset,
-            mean_median: offset,
-            mean_spread: 0.0,
-            mean_certain: true,
-        };
+        let measured = ChannelMeasures { sample: range, true_peak: range, offset: OffsetFacts::default() };
         Survey {
             path: path.to_owned(),
             bytes: 1,
@@ -139,10 +134,12 @@ mod tests {
                 source_peak: 1.0,
                 target_hz: 48_000,
                 target_frames: 96_000,
+                subtracted: Vec::new(),
                 channels: vec![measured],
                 relation: None,
                 clips: Vec::new(),
                 over_full_scale: 0,
+                beyond: None,
                 active_frames: 96_000,
                 loudness_lufs: None,
                 content: String::new(),

@@ -3,6 +3,8 @@
 mod bad_input;
 mod folders;
 mod invariants;
+mod loud;
+mod offsets;
 mod stages;
 
 use std::collections::BTreeMap;

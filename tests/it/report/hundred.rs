@@ -9,7 +9,7 @@ use loadin_plan::{Given, Planned, plan, starts};
 use loadin_record::evidence::Evidence;
 use loadin_record::survey::{
     ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, FormatFacts, Ignored, Inventory,
-    Measures, Range, RelationFacts, Survey,
+    Measures, OffsetFacts, Range, RelationFacts, Survey,
 };
 
 use super::leave_for_browser;
@@ -79,10 +79,14 @@ fn survey(stem: usize) -> Survey {
     let measure = ChannelMeasures {
         sample: range,
         true_peak: range,
-        mean,
-        mean_median: mean,
-        mean_spread: 0.0,
-        mean_certain: true,
+        offset: OffsetFacts {
+            mean,
+            level: mean,
+            certain: true,
+            edges: Range { min: mean, max: mean },
+            least_edge: mean,
+            ..OffsetFacts::default()
+        },
     };
     let clips = (stem % 17 == 5).then_some(ClipFacts {
         channel: 0,
@@ -133,10 +137,12 @@ fn survey(stem: usize) -> Survey {
             source_peak: loud,
             target_hz: RATE_HZ,
             target_frames: FRAMES,
+            subtracted: Vec::new(),
             channels: vec![measure; channels],
             relation,
             clips: clips.into_iter().collect(),
             over_full_scale: 0,
+            beyond: None,
             active_frames: if silent { 0 } else { FRAMES },
             loudness_lufs: (!silent).then(|| -18.0 - 12.0 * mixed(stem, 2)),
             content: format!("content {stem}"),

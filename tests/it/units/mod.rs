@@ -61,6 +61,32 @@ fn units_make_what_a_run_makes_and_a_run_finds_it_finished() {
     assert_eq!((ran.code, &manifest["run"]["reused"]), (0, &12.into()), "{}", ran.err);
 }
 
+/// Files whose offset goes before a change of rate, and those that silent stems had outvoted, are surveyed once more: by the
+/// unit that plans.
+#[test]
+fn a_second_look_is_a_part_of_the_plan() {
+    let delivery = Delivery::new("reel");
+    for stem in 0..4 {
+        delivery.wav(&format!("Empty {stem}.wav"), 96_000, 24, &[vec![0.0; 9600]]);
+    }
+    let sound = signal::sine(200.0, 0.1, 48_000, 48_000);
+    let rests = |sound: &[f64]| [&vec![0.02; 9600][..], sound, &[0.02; 9600]].concat();
+    delivery.wav("Bass.wav", 48_000, 24, std::slice::from_ref(&sound));
+    delivery.wav("Kick.wav", 48_000, 24, std::slice::from_ref(&sound));
+    let shifted: Vec<f64> = sound.iter().map(|sample| sample + 0.02).collect();
+    delivery.wav("Vox.wav", 44_100, 24, &[rests(&shifted)]);
+    let (one, units) = (delivery.out("one"), delivery.out("units"));
+    let (_, manifest) = prep(&delivery.path(), &one, &[]);
+    let vox = crate::job::stem(&manifest, "Vox.wav");
+    assert_eq!(vox["output"]["rate_hz"], 48_000, "{vox}");
+    assert!(vox["changes"].to_string().contains("dc-removal"), "{vox}");
+    for time in ["the first time", "again"] {
+        let ran = all(&delivery, &units);
+        assert_eq!(ran.code, 1, "the silent ones are set aside: {}", ran.err);
+        assert_same_files(&outputs(&units), &outputs(&one), time);
+    }
+}
+
 #[test]
 fn what_is_not_there_yet_is_waited_for() {
     let delivery = delivery();

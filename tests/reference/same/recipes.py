@@ -16,6 +16,7 @@ VALUES = {
     "threshold": ["-20 dBFS", "-48 dBFS", "-120 dBFS"],
     "target": ["-6 dBFS", "0 dBFS", "-18.5 dBFS", "-1 dBTP"],
     "max-boost": ["0 dB", "3 dB"],
+    "max-cut": ["0 dB", "3 dB"],
     "head": ["0 ms", "50 ms", ["1 bar", "20 ms"], ["2 bars", "1 bar", "0.1 s"]],
     "tail": ["0 ms", "50 ms", ["1 bar", "20 ms"]],
     "fade": ["0 ms", "20 ms"],

@@ -11,7 +11,7 @@ use loadin_plan::visit::{Standing, Visit};
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
-use crate::phrases::{finding_line, loudness_caution, words};
+use crate::phrases::{finding_line, gain_line, loudness_caution, words};
 use crate::progress::Reporter;
 use crate::recipe_file::load_recipe;
 use crate::table::{Cell, Table, printable};
@@ -100,7 +100,7 @@ fn print(plan: &Plan, visit: Option<&Visit>, out: &mut dyn Write) -> Result<(), 
         writeln!(out, "{}", finding_line(finding))?;
     }
     for gain in &plan.link.gains {
-        writeln!(out, "gain of the {}: {:+.2} dB", gain.scope, gain.gain_db)?;
+        writeln!(out, "{}", gain_line(gain))?;
     }
     if plan.link.length_frames > 0 {
         writeln!(out, "every output has {} frames", plan.link.length_frames)?;

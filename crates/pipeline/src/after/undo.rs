@@ -1,6 +1,6 @@
 //! How each change is undone, and how near that comes to what was delivered. Everything is read from the manifest.
 
-use loadin_audio::{Block, DcRemover, Decibels, Resampler};
+use loadin_audio::{Block, DcRemover, Decibels};
 use loadin_plan::stages::align_starts::Placer;
 use loadin_plan::stages::gain_stage::Gain;
 use loadin_plan::stages::resample::Converter;
@@ -90,10 +90,25 @@ pub(super) fn way(stem: &StemRecord, output: &OutputRecord) -> Result<Way, UndoE
     let channels = usize::from(output.channels);
     let (processors, steps) = (Vec::new(), Vec::new());
     let mut back = Back { stem, output, channels, processors, steps, factor: 1.0 };
-    for change in stem.changes.iter().rev() {
+    for change in carried_out(&stem.changes).into_iter().rev() {
         back.undo(change).ok_or_else(|| UndoError::UnknownChange { stage: change.stage.clone() })?;
     }
     Ok(Way { chain: Chain::of(back.processors), steps: back.steps, factor: back.factor })
+}
+
+/// The changes in the order in which they were made to the sound: an offset that says at which rate it was subtracted has
+/// gone before the rate was converted, and the channels that it was counted in were chosen before it.
+fn carried_out(changes: &[Change]) -> Vec<&Change> {
+    let early = |change: &&Change| {
+        let is = |stage: &str, key: &str| {
+            changes.iter().any(|c| c.stage == stage && (key.is_empty() || c.more.contains_key(key)))
+        };
+        is("resample", "")
+            && is("dc-removal", "rate_hz")
+            && matches!(change.stage.as_str(), "channel-fix" | "dc-removal")
+    };
+    let (first, then): (Vec<&Change>, Vec<&Change>) = changes.iter().partition(early);
+    first.into_iter().chain(then).collect()
 }
 
 fn number(change: &Change, key: &str) -> Option<i64> {
@@ -179,7 +194,13 @@ impl Back<'_> {
     fn offset(&mut self, change: &Change) -> Option<()> {
         let constants = change.more.get("constants")?.as_array()?;
         let added: Option<Vec<f64>> = constants.iter().map(|c| c.as_f64().map(|c| -c)).collect();
-        self.push(DcRemover::new(added?, self.output.rate_hz));
+        // A source without digital silence has its offset everywhere, also where it rested at nothing else.
+        if change.more.get("silence").and_then(Value::as_bool) == Some(false) {
+            self.push(Shift(added?.into_iter().map(|c| -c).collect()));
+        } else {
+            let rate_hz = number(change, "rate_hz").and_then(|hz| u32::try_from(hz).ok());
+            self.push(DcRemover::new(added?, rate_hz.unwrap_or(self.output.rate_hz)));
+        }
         self.say(change, How::Rounded, "the offset is there again");
         Some(())
     }
@@ -220,13 +241,26 @@ impl Back<'_> {
     fn rate(&mut self, change: &Change) -> Option<()> {
         let (from, to) =
             (u32::try_from(change.from.as_u64()?).ok()?, u32::try_from(change.to.as_u64()?).ok()?);
-        self.push(Converter(Resampler::new(to, from, self.channels)));
+        self.push(Converter::new(to, from));
         self.push(Placer::new(0, self.stem.source.frames?));
         let text = format!(
             "converted back to {from} Hz: equal up to about nine tenths of half the lower rate, and not in the last digits"
         );
         self.say(change, How::Near, text);
         Some(())
+    }
+}
+
+/// Adds a constant to each channel.
+struct Shift(Vec<f64>);
+
+impl Processor for Shift {
+    fn process(&mut self, block: &mut Block) {
+        for (channel, constant) in block.iter_mut().zip(&self.0) {
+            for sample in channel {
+                *sample += constant;
+            }
+        }
     }
 }
 

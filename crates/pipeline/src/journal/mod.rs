@@ -12,10 +12,10 @@ use loadin_storage::disk::Disk;
 use loadin_storage::records::{Records, Version};
 
 pub(crate) use self::renders::{KnownOutput, RenderFailure, Renders, StemOutcome};
-pub(crate) use self::surveys::Surveys;
+pub(crate) use self::surveys::{Look, Surveys};
 
 /// Bumped when the same sources and settings give other measures or other bytes.
-pub(crate) const RESULTS_VERSION: u32 = 4;
+pub(crate) const RESULTS_VERSION: u32 = 5;
 
 /// Folder of the records, beside the lock.
 pub(crate) const JOURNAL: &str = "journal";

@@ -10,8 +10,27 @@ use crate::source::file;
 
 /// Steps of which there may be a record about a file.
 const SURVEY: &str = "survey";
+const SECOND: &str = "second-survey";
 const BEFORE: &str = "before";
 const UNMEASURED: &str = "unmeasured";
+
+/// Which of the surveys of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Look {
+    /// By what the headers say.
+    First,
+    /// Again, because the first one has shown that something else shall be measured.
+    Second,
+}
+
+impl Look {
+    fn step(self) -> &'static str {
+        match self {
+            Self::First => SURVEY,
+            Self::Second => SECOND,
+        }
+    }
+}
 
 /// The surveys among the records of an output folder.
 #[derive(Clone, Copy)]
@@ -19,8 +38,14 @@ pub(crate) struct Surveys<'a>(pub(crate) &'a Records<'a>);
 
 impl Surveys<'_> {
     /// The survey of a file, if it was made before of the very same bytes.
-    pub(crate) fn proved(self, delivery: &Path, file: &FileFacts, scope: Scope) -> Option<Survey> {
-        let (mut survey, tail): (Survey, _) = self.0.read(SURVEY, &file.path, &(file, scope))?;
+    pub(crate) fn proved(
+        self,
+        look: Look,
+        delivery: &Path,
+        file: &FileFacts,
+        scope: &Scope,
+    ) -> Option<Survey> {
+        let (mut survey, tail): (Survey, _) = self.0.read(look.step(), &file.path, &(file, scope))?;
         restore_envelope(&mut survey, &floats_of(&tail))?;
         let found = digest(&mut file::open(delivery, &file.path).ok()?).ok()?;
         (found.sha256 == survey.sha256).then_some(survey)
@@ -43,22 +68,22 @@ impl Surveys<'_> {
     }
 
     /// Records a survey; one that failed is made again. That of another file under the same path is kept beside.
-    pub(crate) fn record(self, file: &FileFacts, scope: Scope, survey: &Survey) {
-        if self.now(&file.path).is_some_and(|old| old.sha256 != survey.sha256) {
+    pub(crate) fn record(self, look: Look, file: &FileFacts, scope: &Scope, survey: &Survey) {
+        if look == Look::First && self.now(&file.path).is_some_and(|old| old.sha256 != survey.sha256) {
             // Without it two files are compared by less.
             self.0.keep_as(SURVEY, BEFORE, &file.path);
         }
         if survey.measures.is_ok() {
             let mut survey = survey.clone();
             let floats = take_envelope(&mut survey);
-            self.0.write(SURVEY, &file.path, (file, scope), (survey, &bytes_of(&floats)));
+            self.0.write(look.step(), &file.path, (file, scope), (survey, &bytes_of(&floats)));
         }
     }
 
     /// The survey of a file by the record alone: whoever renders proves the source again. One that failed counts too,
     /// where that was recorded.
-    pub(crate) fn on_record(self, file: &FileFacts, scope: Scope) -> Option<Survey> {
-        if let Some((mut survey, tail)) = self.0.read::<_, Survey>(SURVEY, &file.path, &(file, scope)) {
+    pub(crate) fn on_record(self, look: Look, file: &FileFacts, scope: &Scope) -> Option<Survey> {
+        if let Some((mut survey, tail)) = self.0.read::<_, Survey>(look.step(), &file.path, &(file, scope)) {
             restore_envelope(&mut survey, &floats_of(&tail))?;
             return Some(survey);
         }
@@ -66,7 +91,7 @@ impl Surveys<'_> {
     }
 
     /// Records that a file gave no measures, for whoever plans on another machine; a survey that succeeds takes it back.
-    pub(crate) fn record_unmeasured(self, file: &FileFacts, scope: Scope, survey: &Survey) {
+    pub(crate) fn record_unmeasured(self, file: &FileFacts, scope: &Scope, survey: &Survey) {
         if survey.measures.is_err() {
             self.0.write(UNMEASURED, &file.path, (file, scope), (survey, &[]));
         } else {
@@ -75,8 +100,8 @@ impl Surveys<'_> {
     }
 
     /// Where the survey of the file under this path lies, and where it says that there is none.
-    pub(crate) fn places(self, path: &str) -> [std::path::PathBuf; 2] {
-        [SURVEY, UNMEASURED].map(|step| self.0.place(step, path))
+    pub(crate) fn places(self, look: Look, path: &str) -> [std::path::PathBuf; 2] {
+        [look.step(), UNMEASURED].map(|step| self.0.place(step, path))
     }
 }
 

@@ -1,6 +1,6 @@
 //! The processors of one stem, one behind the other.
 
-use loadin_audio::Block;
+use loadin_audio::{Block, DcRemover};
 use loadin_plan::plan::StemPlan;
 use loadin_plan::stages::Decision;
 use loadin_plan::stages::stage::Processor;
@@ -8,30 +8,47 @@ use loadin_plan::stages::stage::Processor;
 /// Where finished blocks go.
 type Out<'a, E> = dyn FnMut(&mut Block) -> Result<(), E> + 'a;
 
+/// What was done to the sound that comes into a chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Done {
+    /// Nothing: it is as it was delivered.
+    Nothing,
+    /// It is at the output's rate, and without the offset that goes before a change of rate.
+    Converted,
+}
+
 /// A processor and the channels that it gives.
 struct ChainStep {
     processor: Box<dyn Processor>,
     channels: usize,
 }
 
-/// The processors that the decisions of one stem ask for, in recipe order.
+/// The processors that the decisions of one stem ask for, in recipe order; an offset goes before a
+/// change of rate.
 pub(crate) struct Chain {
     steps: Vec<ChainStep>,
 }
 
 impl Chain {
-    /// The chain of a planned stem. Where the sound is at the output's rate already, the converter is left out.
-    pub(crate) fn new(stem: &StemPlan, converted: bool) -> Self {
+    /// The chain of a planned stem, without what was done to the sound that comes in.
+    pub(crate) fn new(stem: &StemPlan, done: Done) -> Self {
         let mut channels = stem.shape().source_channels();
+        let offsets = stem.offsets();
         let mut steps = Vec::new();
+        if let Some(constants) = offsets.clone().filter(|_| done == Done::Nothing) {
+            let processor = Box::new(DcRemover::new(constants, stem.shape().source_rate_hz()));
+            steps.push(ChainStep { processor, channels });
+        }
         for decision in &stem.decisions {
             if matches!(decision, Decision::ChannelFix(_)) {
                 channels = usize::from(stem.output.channels);
             }
-            if converted && matches!(decision, Decision::Resample(_)) {
-                continue;
-            }
-            if let Some(processor) = decision.processor(stem.shape()) {
+            let done = match decision {
+                Decision::DcRemoval(_) => offsets.is_some(),
+                Decision::Resample(_) => done == Done::Converted,
+                _ => false,
+            };
+            if let Some(processor) = decision.processor(stem.shape()).filter(|_| !done) {
                 steps.push(ChainStep { processor, channels });
             }
         }
@@ -48,11 +65,13 @@ impl Chain {
         }
     }
 
-    /// Whether the rate is converted before anything else is done to the sound.
+    /// Whether the rate is converted before anything else is done to the sound, an offset aside.
     pub(crate) fn converts_first(stem: &StemPlan) -> bool {
         let mut before =
             stem.decisions.iter().take_while(|decision| !matches!(decision, Decision::Resample(_)));
-        before.all(|decision| decision.processor(stem.shape()).is_none())
+        before.all(|decision| {
+            matches!(decision, Decision::DcRemoval(_)) || decision.processor(stem.shape()).is_none()
+        })
     }
 
     /// What comes before the first frame, such as padding. The last processor is asked first, since nothing of the others

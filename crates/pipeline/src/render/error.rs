@@ -17,6 +17,11 @@ pub enum RenderError {
     /// The run was asked to stop.
     #[error("the run was stopped")]
     Stopped,
+    /// A processor has panicked.
+    #[error(
+        "a fault of this program: a stage gave up while it was being prepared; nothing was kept, please report this"
+    )]
+    Fault,
     /// What was written is not what the plan promised.
     #[error("what was written breaks the plan's promise: {0}; nothing was kept, please report this")]
     Promise(String),

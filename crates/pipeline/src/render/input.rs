@@ -2,13 +2,14 @@
 //! since the survey.
 
 use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::{Decoder, Metadata};
 use loadin_plan::plan::StemPlan;
 use loadin_plan::shape::SourcePlan;
 
-use super::chain::Chain;
+use super::chain::{Chain, Done};
 use super::context::RenderContext;
 use super::error::RenderError;
 use crate::source::file;
@@ -39,8 +40,13 @@ impl Reader {
     /// What the survey kept, if the chain can begin with it.
     fn kept(context: &RenderContext, stem: &StemPlan, source: &SourcePlan) -> Option<Self> {
         let kept = context.work.sound_cache.take(&source.path)?;
-        let fits = kept.rate_hz == source.rate_hz
-            || (kept.rate_hz == stem.output.rate_hz && Chain::converts_first(stem));
+        let fits = if kept.rate_hz == source.rate_hz {
+            kept.subtracted.is_empty()
+        } else {
+            kept.rate_hz == stem.output.rate_hz
+                && Chain::converts_first(stem)
+                && has_gone(stem, source, &kept)
+        };
         fits.then(|| Self::new(Origin::CachedSound(Box::new(kept))))
     }
 
@@ -72,7 +78,9 @@ impl Reader {
                 Ok(!block.is_empty())
             }
             Origin::File { decoder, content, .. } => {
-                let more = decoder.next_block(block).map_err(|e| RenderError::Source(e.to_string()))?;
+                let decoded = catch_unwind(AssertUnwindSafe(|| decoder.next_block(block)));
+                let decoded = decoded.map_err(|_| RenderError::Source("its decoder gave up".to_owned()))?;
+                let more = decoded.map_err(|e| RenderError::Source(e.to_string()))?;
                 if more {
                     content.push(block);
                 }
@@ -90,6 +98,16 @@ impl Reader {
         }
         Ok(())
     }
+}
+
+/// Whether just the offset is gone from what was kept that goes before a change of rate.
+fn has_gone(stem: &StemPlan, source: &SourcePlan, kept: &CachedSound) -> bool {
+    let before = stem.sources.iter().take_while(|other| other.path != source.path);
+    let first: usize = before.map(|other| usize::from(other.channels)).sum();
+    let channels = first..first + usize::from(source.channels);
+    let wanted = stem.offsets().and_then(|all| all.get(channels).map(<[f64]>::to_vec)).unwrap_or_default();
+    let none = wanted.iter().all(|constant| *constant == 0.0) && kept.subtracted.is_empty();
+    none || wanted == kept.subtracted
 }
 
 /// The stream of a stem's frames as they were delivered.
@@ -120,9 +138,9 @@ impl Source {
         Ok(Self { readers, frames: 0, rate_hz, delivered_hz })
     }
 
-    /// Whether the frames are at the output's rate already.
-    pub(super) fn is_converted(&self) -> bool {
-        self.rate_hz != self.delivered_hz
+    /// What was done to the frames already.
+    pub(super) fn done(&self) -> Done {
+        if self.rate_hz == self.delivered_hz { Done::Nothing } else { Done::Converted }
     }
 
     /// Source frames handed on so far.

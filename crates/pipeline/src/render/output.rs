@@ -32,6 +32,8 @@ pub(crate) struct Sink<'a> {
     frames: u64,
     float_peak: f64,
     full_scale: f64,
+    /// The greatest number that floats of the output hold.
+    greatest: f64,
 }
 
 fn failure(error: loadin_codec::Error) -> Failure {
@@ -60,6 +62,7 @@ impl<'a> Sink<'a> {
             frames: 0,
             float_peak: 0.0,
             full_scale: 2f64.powi(bits as i32 - 1),
+            greatest: if bits == 32 { f64::from(f32::MAX) } else { f64::MAX },
         })
     }
 
@@ -72,6 +75,11 @@ impl<'a> Sink<'a> {
             self.write_integers()
         } else {
             let peak = block.iter().flatten().fold(0.0f64, |peak, sample| peak.max(sample.abs()));
+            if peak > self.greatest {
+                let text =
+                    format!("a sample of {peak:e} does not fit into floats that end at {:e}", self.greatest);
+                return Err(WriteFailure::Contents(RenderError::Promise(text)));
+            }
             self.float_peak = self.float_peak.max(peak);
             let bytes = self.writer.write_floats(block).map_err(failure)?;
             self.audio.iter_mut().for_each(|audio| audio.update(bytes));

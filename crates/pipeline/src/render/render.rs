@@ -22,7 +22,7 @@ use crate::render::context::RenderContext;
 use crate::render::error::RenderError;
 use crate::work::event::{Event, Step};
 use crate::work::handoff::{Push, Threads, produce_consume};
-use crate::work::watchdog::{Heartbeat, watched};
+use crate::work::watchdog::{Heartbeat, WatchdogError, watched};
 
 /// Renders one stem into its file, which [`settle`] then brings under its final name.
 pub(crate) fn render(
@@ -77,7 +77,13 @@ fn carry_out<T: Send + 'static>(
     let seconds = seconds.max(stem.output.frames as f64 / f64::from(stem.output.rate_hz.max(1)));
     let (own_context, own_stem) = (Arc::clone(context), stem.clone());
     watched(context.work.patience, seconds, move |heartbeat| work(&own_context, &own_stem, heartbeat))
-        .unwrap_or_else(|error| Err(RenderError::Source(error.to_string())))
+        .unwrap_or_else(|error| {
+            Err(match error {
+                // A decoder that panics has said so itself.
+                WatchdogError::GaveUp => RenderError::Fault,
+                other => RenderError::Source(other.to_string()),
+            })
+        })
 }
 
 /// Waits until a rendered stem is safe on the disk, and reads it back.
@@ -206,7 +212,7 @@ fn process(
     heartbeat: &Heartbeat,
     push: &mut Push<'_, WriteFailure<RenderError>>,
 ) -> Result<(), Option<WriteFailure<RenderError>>> {
-    let mut chain = Chain::new(stem, source.is_converted());
+    let mut chain = Chain::new(stem, source.done());
     let mut block = Block::default();
     chain.begin(&mut block, push)?;
     while source.next(&mut block).map_err(WriteFailure::Contents)? {

@@ -9,9 +9,8 @@ use loadin_plan::music::Music;
 use loadin_plan::placement::StemStarts;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
-use loadin_plan::stages::decode;
 use loadin_plan::visit::{Visit, differences, promise, would_change};
-use loadin_plan::{Given, Planned, majority_hz};
+use loadin_plan::{Given, Planned};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::{Late, Pin};
 use loadin_record::music::Facts;
@@ -19,7 +18,7 @@ use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::records::Records;
 
-use crate::journal::Surveys;
+use crate::journal::{Look, Surveys};
 use crate::render::RenderContext;
 use crate::run::bound::Bound;
 use crate::run::error::RunError;
@@ -115,9 +114,12 @@ pub(crate) struct StudyContext<'a> {
 
 impl StudyContext<'_> {
     pub(crate) fn study(&self, inventory: Inventory) -> Result<Study, RunError> {
-        let scopes = self.scopes(&inventory);
+        let scopes = self.scopes(&inventory, &[]);
         let sketches = Sketches::new(self.records);
-        let surveys = self.survey_all(&inventory.files, &scopes, &sketches);
+        self.work.tell(Event::Step { step: Step::Survey, stems: inventory.files.len() });
+        let items: Vec<(&FileFacts, &Scope)> = inventory.files.iter().zip(&scopes).collect();
+        let surveys = self.survey_all(Look::First, &items, &sketches);
+        let surveys = self.look_again(&inventory, surveys, &sketches);
         if self.work.stop.is_asked() {
             return Err(RunError::Stopped);
         }
@@ -240,54 +242,74 @@ impl StudyContext<'_> {
         compare(&Delivery { surveys, references: &references, starts: &starts, sketches, stated })
     }
 
-    /// What the survey of each listed file shall measure, in the order of the files.
-    pub(crate) fn scopes(&self, inventory: &Inventory) -> Vec<Scope> {
-        let files = &inventory.files;
+    /// What the survey of each listed file shall measure, in the order of the files: by the headers, or by what the surveys
+    /// have shown.
+    pub(crate) fn scopes(&self, inventory: &Inventory, surveys: &[Survey]) -> Vec<Scope> {
         let pin = self.bound.map(|bound| promise(&bound.manifest));
-        let rates: Vec<(&str, u32)> = files
-            .iter()
-            .filter_map(|file| file.format.as_ref().ok().map(|f| (file.path.as_str(), f.rate_hz)))
-            .collect();
-        let majority_hz = majority_hz(self.recipe, &rates, pin.as_ref());
-        files.iter().map(|file| self.scope(file, majority_hz)).collect()
+        loadin_plan::scopes(self.recipe, &inventory.files, surveys, pin.as_ref())
     }
 
-    fn scope(&self, file: &FileFacts, majority_hz: u32) -> Scope {
-        let source_hz = file.format.as_ref().map_or(majority_hz, |f| f.rate_hz);
-        Scope {
-            target_hz: self.recipe.target_hz(&file.path, source_hz, majority_hz),
-            loudness: self.recipe.settings::<decode::Settings>(&file.path).is_some_and(|s| s.loudness),
+    /// The files of which something else must be measured than was, by their index, and what: those whose rate of most
+    /// was that of silent stems, and those whose offset goes before their rate is converted.
+    pub(crate) fn second_look(&self, inventory: &Inventory, surveys: &[Survey]) -> Vec<(usize, Scope)> {
+        let scopes = self.scopes(inventory, surveys).into_iter().enumerate();
+        let measured = |(index, scope): &(usize, Scope)| {
+            surveys[*index].measures.as_ref().is_ok_and(|measures| {
+                measures.target_hz != scope.target_hz || measures.subtracted != scope.subtract
+            })
+        };
+        scopes.filter(measured).collect()
+    }
+
+    /// Surveys the few files again that need a second look; the others stay as they are.
+    pub(crate) fn look_again(
+        &self,
+        inventory: &Inventory,
+        mut surveys: Vec<Survey>,
+        sketches: &Sketches<'_>,
+    ) -> Vec<Survey> {
+        let again = self.second_look(inventory, &surveys);
+        if again.is_empty() || self.work.stop.is_asked() {
+            return surveys;
         }
+        self.work.tell(Event::Step { step: Step::Survey, stems: again.len() });
+        let items: Vec<(&FileFacts, &Scope)> =
+            again.iter().map(|(index, scope)| (&inventory.files[*index], scope)).collect();
+        let looks = self.survey_all(Look::Second, &items, sketches);
+        again.iter().zip(looks).for_each(|((index, _), survey)| surveys[*index] = survey);
+        surveys
     }
 
-    fn survey_all(&self, files: &[FileFacts], scopes: &[Scope], sketches: &Sketches<'_>) -> Vec<Survey> {
-        self.work.tell(Event::Step { step: Step::Survey, stems: files.len() });
-        let items: Vec<(&FileFacts, Scope)> = files.iter().zip(scopes.iter().copied()).collect();
-        let size = |(file, _): &(&FileFacts, Scope)| file.bytes;
-        in_parallel_shared(&items, size, |(file, scope), threads| {
-            self.survey(file, *scope, threads, sketches)
+    fn survey_all(&self, look: Look, items: &[(&FileFacts, &Scope)], sketches: &Sketches<'_>) -> Vec<Survey> {
+        let size = |(file, _): &(&FileFacts, &Scope)| file.bytes;
+        in_parallel_shared(items, size, |(file, scope), threads| {
+            self.survey(look, file, scope, threads, sketches)
         })
     }
 
     /// Surveys one stem, unless there is a record of its survey.
     pub(crate) fn survey(
         &self,
+        look: Look,
         file: &FileFacts,
-        scope: Scope,
+        scope: &Scope,
         threads: Threads,
         sketches: &Sketches<'_>,
     ) -> Survey {
-        let known = self.records.and_then(|records| Surveys(records).proved(self.delivery, file, scope));
+        let known =
+            self.records.and_then(|records| Surveys(records).proved(look, self.delivery, file, scope));
         if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
             self.work.tell(Event::Reused { step: Step::Survey, path: &file.path });
             return survey;
         }
+        // What an earlier look has kept takes the room that this one needs.
+        drop(self.work.sound_cache.take(&file.path));
         let (survey, sketch) = survey_stem(self.delivery, file, scope, threads, self.work);
         if let Some(sketch) = sketch {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }
         if let Some(records) = self.records {
-            Surveys(records).record(file, scope, &survey);
+            Surveys(records).record(look, file, scope, &survey);
         }
         survey
     }

@@ -4,14 +4,14 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use loadin_audio::{
-    Activity, Block, ClipRuns, Clipped, Envelope, EnvelopeOf, Loudness, Relation, RelationMeasures,
-    Resampler, Sketch, Sketcher, TruePeak, steadiness,
+    Activity, Block, ClipRuns, Clipped, DcRemover, Edges, EdgesOf, Envelope, EnvelopeOf, Loudness, Relation,
+    RelationMeasures, Resampler, Rests, Sketch, Sketcher, TruePeak, rests,
 };
 use loadin_codec::{Damage, Decoder};
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::{
-    ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts, FormatFacts,
-    Measures, Range, RelationFacts, Scope, Survey,
+    BeyondFacts, ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts,
+    FormatFacts, Measures, OffsetFacts, Range, RelationFacts, Scope, Survey,
 };
 
 use crate::source::digesting::{DigestingReader, split};
@@ -28,7 +28,7 @@ use crate::work::watchdog::{Heartbeat, WatchdogError, watched};
 pub(crate) fn survey_stem(
     root: &Path,
     file: &FileFacts,
-    scope: Scope,
+    scope: &Scope,
     threads: Threads,
     work: &Context,
 ) -> (Survey, Option<Sketch>) {
@@ -36,9 +36,9 @@ pub(crate) fn survey_stem(
     let frames = format.and_then(|f| f.frames).unwrap_or(0);
     work.tell(Event::Started { step: Step::Survey, path: &file.path, frames });
     let seconds = format.map_or(0.0, |format| frames as f64 / f64::from(format.rate_hz.max(1)));
-    let (root, listed, own) = (root.to_owned(), file.clone(), work.clone());
+    let (root, listed, scope, own) = (root.to_owned(), file.clone(), scope.clone(), work.clone());
     let task = move |heartbeat: &Heartbeat| {
-        read(&root, &listed, scope, &SurveyContext { threads, work: &own, heartbeat })
+        read(&root, &listed, &scope, &SurveyContext { threads, work: &own, heartbeat })
     };
     let result = watched(work.patience, seconds, task);
     let (survey, sketch) =
@@ -73,7 +73,7 @@ struct SurveyContext<'a> {
 fn read(
     root: &Path,
     file: &FileFacts,
-    scope: Scope,
+    scope: &Scope,
     context: &SurveyContext<'_>,
 ) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
@@ -101,7 +101,7 @@ fn measured(
     source: DigestingReader,
     path: &str,
     format: &FormatFacts,
-    scope: Scope,
+    scope: &Scope,
     context: &SurveyContext<'_>,
 ) -> Result<(Measures, Sketch), Failure> {
     let task = AssertUnwindSafe(|| measure(source, path, format, scope, context));
@@ -113,11 +113,11 @@ fn measure(
     source: DigestingReader,
     path: &str,
     format: &FormatFacts,
-    scope: Scope,
+    scope: &Scope,
     context: &SurveyContext<'_>,
 ) -> Result<(Measures, Sketch), Failure> {
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
-    let faults = FaultMeters::new(&decoder, format);
+    let faults = FaultMeters::new(&decoder, format, scope);
     let mut levels = LevelMeters::new(format, scope);
     levels.writer = context.work.sound_cache.writer(format, scope.target_hz);
     let mut digest = decoder.take_digest();
@@ -160,9 +160,22 @@ fn measure(
     }
     levels.end_stream(usize::from(format.channels));
     if let Some(writer) = levels.writer.take() {
-        context.work.sound_cache.keep(path, writer, scope.target_hz, decoder.metadata().clone());
+        context.work.sound_cache.keep(path, writer, scope, decoder.metadata().clone());
     }
-    Ok(finish(frames, faults, levels, decoder.damage().iter().map(damage_facts).collect()))
+    let damage = decoder.damage().iter().map(damage_facts).collect();
+    let (measures, sketch) = finish(frames, format.rate_hz, faults, levels, damage);
+    calculable(&measures)?;
+    Ok((measures, sketch))
+}
+
+/// Samples so large that sums of them are no numbers give no measures.
+fn calculable(measures: &Measures) -> Result<(), Failure> {
+    let finite = |range: Range| range.min.is_finite() && range.max.is_finite();
+    if measures.channels.iter().all(|channel| finite(channel.sample) && finite(channel.true_peak)) {
+        return Ok(());
+    }
+    let what = measures.beyond.map_or_else(String::new, |beyond| beyond.sentence());
+    Err(unreadable(format!("{what}; nothing can be calculated with it")))
 }
 
 fn damage_facts(found: &Damage) -> DamageFacts {
@@ -182,12 +195,19 @@ struct FaultMeters {
     content: SampleDigest,
     clips: ClipRuns,
     relation: Option<Relation>,
+    activity: Activity,
+    edges: Edges,
+    /// The envelope at the source's rate, where that is not the one of the levels.
+    envelope: Option<Envelope>,
 }
 
 impl FaultMeters {
-    fn new(decoder: &Decoder, format: &FormatFacts) -> Self {
+    fn new(decoder: &Decoder, format: &FormatFacts, scope: &Scope) -> Self {
         let channels = usize::from(format.channels);
         Self {
+            activity: Activity::new(format.rate_hz),
+            edges: Edges::new(channels, format.rate_hz),
+            envelope: (format.rate_hz != scope.target_hz).then(|| Envelope::new(channels, format.rate_hz)),
             content: SampleDigest::new(channels, format.rate_hz),
             clips: ClipRuns::new(channels),
             relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
@@ -197,6 +217,11 @@ impl FaultMeters {
     fn push(&mut self, block: &Block) {
         self.content.push(block);
         self.clips.push(block);
+        self.activity.push(block);
+        self.edges.push(block);
+        if let Some(envelope) = &mut self.envelope {
+            envelope.push(block);
+        }
         if let Some(relation) = &mut self.relation {
             relation.push(block);
         }
@@ -207,9 +232,10 @@ impl FaultMeters {
 struct LevelMeters {
     target_hz: u32,
     frames: u64,
+    subtracted: Vec<f64>,
+    remover: Option<DcRemover>,
     resampler: Option<Resampler>,
     true_peak: TruePeak,
-    activity: Activity,
     envelope: Envelope,
     sketcher: Sketcher,
     loudness: Option<Loudness>,
@@ -218,16 +244,18 @@ struct LevelMeters {
 }
 
 impl LevelMeters {
-    fn new(format: &FormatFacts, scope: Scope) -> Self {
+    fn new(format: &FormatFacts, scope: &Scope) -> Self {
         let channels = usize::from(format.channels);
         let target_hz = scope.target_hz;
         Self {
             target_hz,
             frames: 0,
+            remover: (!scope.subtract.is_empty())
+                .then(|| DcRemover::new(scope.subtract.clone(), format.rate_hz)),
+            subtracted: scope.subtract.clone(),
             resampler: (format.rate_hz != target_hz)
                 .then(|| Resampler::new(format.rate_hz, target_hz, channels)),
             true_peak: TruePeak::new(channels, target_hz),
-            activity: Activity::new(target_hz),
             envelope: Envelope::new(channels, target_hz),
             sketcher: Sketcher::new(target_hz),
             loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
@@ -237,6 +265,9 @@ impl LevelMeters {
 
     /// Takes the next frames of the source.
     fn push(&mut self, block: &mut Block) {
+        if let Some(remover) = &mut self.remover {
+            remover.process(block);
+        }
         if let Some(resampler) = &mut self.resampler {
             resampler.process(block);
         }
@@ -246,7 +277,6 @@ impl LevelMeters {
     fn push_at_target(&mut self, block: &Block) {
         self.frames += block.frames() as u64;
         self.true_peak.push(block);
-        self.activity.push(block);
         self.envelope.push(block);
         self.sketcher.push(block);
         if let Some(loudness) = &mut self.loudness {
@@ -255,10 +285,15 @@ impl LevelMeters {
         self.writer = self.writer.take().and_then(|mut writer| writer.put(block).then_some(writer));
     }
 
-    /// Measures what the resampler still holds.
+    /// Measures what remover and resampler still hold.
     fn end_stream(&mut self, channels: usize) {
+        let mut rest = Block::new(channels);
+        if let Some(mut remover) = self.remover.take() {
+            remover.finish(&mut rest);
+            self.push(&mut rest);
+        }
         if let Some(mut resampler) = self.resampler.take() {
-            let mut rest = Block::new(channels);
+            rest.clear();
             resampler.finish(&mut rest);
             self.push_at_target(&rest);
         }
@@ -268,26 +303,31 @@ impl LevelMeters {
 /// What all meters of a stem have found in so many frames of the source.
 fn finish(
     source_frames: u64,
+    source_hz: u32,
     faults: FaultMeters,
     levels: LevelMeters,
     damage: Vec<DamageFacts>,
 ) -> (Measures, Sketch) {
-    let active_frames = levels.activity.finish();
     let over = faults.clips.over_full_scale();
+    let beyond = faults.clips.beyond().map(|found| BeyondFacts {
+        samples: found.samples,
+        first_frame: found.first_frame,
+        channel: found.channel,
+        value: found.value,
+    });
     let (window_frames, envelopes) = levels.envelope.finish();
+    let source = faults.envelope.map(Envelope::finish);
+    let (source_window, at_source) = source.as_ref().map_or((window_frames, &envelopes), |(w, e)| (*w, e));
+    let resting = at_source.iter().map(|envelope| rests(envelope, source_window, source_frames, source_hz));
+    let offsets = resting.zip(faults.edges.finish()).map(|(rests, edges)| offset_facts(rests, edges));
     let channels = envelopes
         .iter()
         .zip(levels.true_peak.finish())
-        .map(|(envelope, (min, max))| {
-            let steady = steadiness(envelope, window_frames, levels.target_hz);
-            ChannelMeasures {
-                sample: Range { min: envelope.range.0, max: envelope.range.1 },
-                true_peak: Range { min, max },
-                mean: if active_frames > 0 { envelope.total / active_frames as f64 } else { 0.0 },
-                mean_median: steady.median,
-                mean_spread: steady.spread,
-                mean_certain: steady.certain,
-            }
+        .zip(offsets)
+        .map(|((envelope, (min, max)), offset)| ChannelMeasures {
+            sample: Range { min: envelope.range.0, max: envelope.range.1 },
+            true_peak: Range { min, max },
+            offset,
         })
         .collect();
     let measures = Measures {
@@ -299,7 +339,9 @@ fn finish(
         relation: faults.relation.map(|relation| relation_facts(relation.finish())),
         clips: faults.clips.finish().into_iter().map(clip_facts).collect(),
         over_full_scale: over.samples,
-        active_frames,
+        beyond,
+        active_frames: faults.activity.finish(),
+        subtracted: levels.subtracted,
         loudness_lufs: levels.loudness.as_ref().and_then(Loudness::integrated),
         content: faults.content.finish(),
         damage,
@@ -310,6 +352,25 @@ fn finish(
         },
     };
     (measures, levels.sketcher.finish())
+}
+
+fn offset_facts(rests: Rests, edges: EdgesOf) -> OffsetFacts {
+    let sums = [rests.mean, rests.level, rests.spread, rests.swing, rests.lean];
+    if !sums.iter().all(|sum| sum.is_finite()) {
+        // What adds up to more than there are numbers is damage, and no offset.
+        return OffsetFacts { silent: edges.silent, ..OffsetFacts::default() };
+    }
+    OffsetFacts {
+        mean: rests.mean,
+        level: rests.level,
+        spread: rests.spread,
+        swing: rests.swing,
+        lean: rests.lean,
+        certain: rests.certain,
+        edges: Range { min: edges.range.0, max: edges.range.1 },
+        least_edge: edges.least_peak,
+        silent: edges.silent,
+    }
 }
 
 fn relation_facts(found: RelationMeasures) -> RelationFacts {

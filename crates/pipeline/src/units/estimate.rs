@@ -53,7 +53,7 @@ const BASE_SECONDS: u64 = 30;
 const SAMPLES_PER_SECOND: u64 = 2_000_000;
 
 /// What one survey, or one render, of a listed file needs.
-pub(super) fn of(file: &FileFacts, scope: Scope) -> Estimate {
+pub(super) fn of(file: &FileFacts, scope: &Scope) -> Estimate {
     let Ok(format) = &file.format else {
         return Estimate { memory_bytes: BASE_BYTES, seconds: BASE_SECONDS };
     };
@@ -72,7 +72,7 @@ pub(super) fn of(file: &FileFacts, scope: Scope) -> Estimate {
 pub(super) fn of_plan(files: &[FileFacts], scopes: &[Scope]) -> Estimate {
     let stems = files.len() as u64;
     let pairs = stems.saturating_mul(stems + 1) / 2;
-    let drawn = || files.iter().zip(scopes).map(|(file, scope)| drawn_samples(file, *scope));
+    let drawn = || files.iter().zip(scopes).map(|(file, scope)| drawn_samples(file, scope));
     let seconds = || files.iter().map(drawn_seconds);
     let longest = drawn().fold(0.0, f64::max);
     let mut bytes = drawn().sum::<f64>() * SKETCH_BYTES + longest * PART_BYTES * stems.min(PARTS) as f64;
@@ -100,7 +100,7 @@ fn drawn_seconds(file: &FileFacts) -> u64 {
     (frames(file) / rate).min(SKETCH_SECONDS)
 }
 
-fn drawn_samples(file: &FileFacts, scope: Scope) -> f64 {
+fn drawn_samples(file: &FileFacts, scope: &Scope) -> f64 {
     let rate_hz = scope.target_hz.max(1);
     drawn_seconds(file) as f64 * f64::from(rate_hz) / f64::from(Decimator::factor(rate_hz))
 }
@@ -130,7 +130,7 @@ mod tests {
     }
 
     fn plan(files: &[FileFacts]) -> u64 {
-        let scopes = vec![Scope { target_hz: 48_000, loudness: true }; files.len()];
+        let scopes = vec![Scope { target_hz: 48_000, loudness: true, subtract: Vec::new() }; files.len()];
         of_plan(files, &scopes).memory_bytes
     }
 

@@ -58,8 +58,8 @@ impl InventoryFile {
     }
 
     /// The listed files, with what is to be measured of each.
-    pub(super) fn stems(&self) -> impl Iterator<Item = (&FileFacts, Scope)> {
-        self.inventory.files.iter().zip(self.scopes.iter().copied())
+    pub(super) fn stems(&self) -> impl Iterator<Item = (&FileFacts, &Scope)> {
+        self.inventory.files.iter().zip(&self.scopes)
     }
 
     /// One digest for all that a plan rests on.

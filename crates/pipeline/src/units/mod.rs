@@ -15,6 +15,7 @@
 mod error;
 mod estimate;
 mod files;
+mod second_look;
 mod shared_disk;
 mod state;
 
@@ -37,9 +38,10 @@ use loadin_storage::records::Records;
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
+use self::second_look::{disk_for_second_look, first_surveys, surveys_of_plan};
 use self::shared_disk::{SharedDisk, clear_stale};
 pub use self::state::DeliveryState;
-use crate::journal::{self, JOURNAL, RenderFailure, Renders, StemOutcome, Surveys};
+use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, StemOutcome, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
 use crate::output::manifest_file::read_manifest;
@@ -114,12 +116,12 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     if let Some(bound) = &bound {
         bound.check(context.delivery, context.out, &inventory, context.recipe)?;
     }
-    let scopes = context.course(None, bound.as_ref()).scopes(&inventory);
+    let scopes = context.course(None, bound.as_ref()).scopes(&inventory, &[]);
     let estimated = inventory
         .files
         .iter()
         .zip(&scopes)
-        .map(|(file, scope)| (file.path.clone(), estimate::of(file, *scope)));
+        .map(|(file, scope)| (file.path.clone(), estimate::of(file, scope)));
     let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
     let state = state::state(context.delivery, &context.recipe.sha256(), &folder, &inventory.files);
     if !matches!(state, DeliveryState::Sealed) {
@@ -135,15 +137,15 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
 /// When the listing is missing or another recipe's, when a stem cannot be read or recorded, or when asked to stop.
 pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> Result<usize, UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
-    let mut items: Vec<(&FileFacts, Scope)> = listed.stems().collect();
+    let mut items: Vec<(&FileFacts, &Scope)> = listed.stems().collect();
     items.sort_by_key(|(file, _)| std::cmp::Reverse(file.bytes));
     retain_share(&mut items, |(file, _)| &file.path, mine);
     let mut disk = SharedDisk::new();
     let earlier = context.records(&RealDisk);
     let (surveys, sketches) = (Surveys(&earlier), Sketches::new(Some(&earlier)));
     for (file, scope) in &items {
-        let [survey, unmeasured] = surveys.places(&file.path);
-        if surveys.on_record(file, *scope).is_none() {
+        let [survey, unmeasured] = surveys.places(Look::First, &file.path);
+        if surveys.on_record(Look::First, file, scope).is_none() {
             disk.may_replace(survey);
         }
         // That of other bytes under the same path; the same bytes are written once.
@@ -160,8 +162,8 @@ pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> 
         |(file, _)| file.bytes,
         |(file, scope), threads| {
             context.go_on()?;
-            let survey = course.survey(file, *scope, threads, &sketches);
-            require_recorded(context, Surveys(&records), &sketches, (file, *scope), &survey)
+            let survey = course.survey(Look::First, file, scope, threads, &sketches);
+            require_recorded(context, Surveys(&records), &sketches, (file, scope), &survey)
         },
     );
     done.into_iter().collect::<Result<Vec<()>, _>>()?;
@@ -179,7 +181,7 @@ fn require_recorded(
     context: &UnitContext<'_>,
     surveys: Surveys<'_>,
     sketches: &Sketches<'_>,
-    (file, scope): (&FileFacts, Scope),
+    (file, scope): (&FileFacts, &Scope),
     survey: &Survey,
 ) -> Result<(), UnitError> {
     context.go_on()?;
@@ -189,7 +191,7 @@ fn require_recorded(
     surveys.record_unmeasured(file, scope, survey);
     // Writing a record is best effort on one machine; here another one waits for it.
     let recorded = surveys
-        .on_record(file, scope)
+        .on_record(Look::First, file, scope)
         .is_some_and(|found| found.measures.is_err() || sketches.is_recorded(&found.path, &found.sha256));
     if recorded { Ok(()) } else { Err(UnitError::NotRecorded { path: file.path.clone() }) }
 }
@@ -200,23 +202,13 @@ fn readable(context: &UnitContext<'_>, path: &str) -> Result<(), UnitError> {
     read.map(drop).map_err(|source| UnitError::Io { path: context.delivery.join(path), source })
 }
 
-/// Every survey of the delivery, in the order of the files.
-fn surveys(context: &UnitContext<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitError> {
-    let records = context.records(&RealDisk);
-    let survey = |(file, scope): (&FileFacts, Scope)| {
-        let missing = || UnitError::NotYet { what: format!("the survey of \"{}\"", file.path) };
-        Surveys(&records).on_record(file, scope).ok_or_else(missing)
-    };
-    listed.stems().map(survey).collect()
-}
-
 /// Plans the delivery. From here on until it is sealed, a `prep` into the same folder goes on with it.
 ///
 /// # Errors
 /// When the listing or a survey is missing, or when the output folder cannot be used or written to.
 pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
-    let surveys = surveys(context, &listed)?;
+    let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
     let music = read_music(context.delivery, &listed.inventory, context.work.patience);
     let rests_on = listed.rests_on(&surveys, &music);
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
@@ -227,9 +219,14 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
         return Ok(());
     }
     let (bound, prepared) = context.bound(&folder)?.unzip();
-    let records = context.records(&RealDisk);
+    let known = context.records(&RealDisk);
+    let course = context.course(None, bound.as_ref());
+    let disk = disk_for_second_look(&known, &course, &listed.inventory, &surveys);
+    let records = context.records(&disk);
     let sketches = Sketches::new(Some(&records));
     let course = context.course(Some(&records), bound.as_ref());
+    let surveys = course.look_again(&listed.inventory, surveys, &sketches);
+    context.go_on()?;
     let study = course.decide(listed.inventory, surveys, music, &sketches);
     course.refuse_changes(context.out, &study)?;
     let prepared = match prepared {
@@ -328,7 +325,7 @@ pub fn seal(
     let begun = Instant::now();
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let planned = PlanFile::read(&context.memory())?;
-    let surveys = surveys(context, &listed)?;
+    let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
     let music = read_music(context.delivery, &listed.inventory, context.work.patience);
     if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: context.out.to_owned() });
@@ -336,6 +333,9 @@ pub fn seal(
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let rendered = rendered(context, &planned)?;
+    let bound = folder.earlier().map(|earlier| Bound::by(earlier.clone()));
+    let course = context.course(None, bound.as_ref());
+    let surveys = surveys_of_plan(&context.records(&RealDisk), &course, &listed.inventory, surveys)?;
     let PlanFile { plan, evidence, late, visit, kept, bound_to, rests_on: planned_for, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
     let music = placed(music, &starts(context.recipe, &surveys, pin), &plan);

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::Metadata;
-use loadin_record::survey::FormatFacts;
+use loadin_record::survey::{FormatFacts, Scope};
 use memmap2::MmapMut;
 
 /// A place for sound, of limited room. Clones are one cache.
@@ -52,6 +52,8 @@ pub(crate) struct CacheWriter {
 #[derive(Debug)]
 pub(crate) struct CachedSound {
     pub(crate) rate_hz: u32,
+    /// The offset of each channel that is gone; empty where none is.
+    pub(crate) subtracted: Vec<f64>,
     pub(crate) metadata: Metadata,
     writer: CacheWriter,
     /// Frames that are rendered already.
@@ -93,6 +95,8 @@ impl SoundCache {
         let pays = pays && !self.closed.load(Ordering::Relaxed);
         let frames = format.frames.filter(|&frames| pays && frames > 0)?;
         let frames = rescale_frames(frames, format.rate_hz, target_hz);
+        // Of a frame or two, nothing may remain at a lower rate.
+        let frames = Some(frames).filter(|&frames| frames > 0)?;
         let bytes = block_bytes(usize::from(format.channels), frames);
         let take = |free: u64| free.checked_sub(bytes);
         self.free_bytes.fetch_update(Ordering::Relaxed, Ordering::Relaxed, take).ok()?;
@@ -102,8 +106,9 @@ impl SoundCache {
     }
 
     /// Keeps the sound of a surveyed file.
-    pub(crate) fn keep(&self, path: &str, writer: CacheWriter, rate_hz: u32, metadata: Metadata) {
-        self.lock().insert(path.to_owned(), CachedSound { rate_hz, metadata, writer, given: 0 });
+    pub(crate) fn keep(&self, path: &str, writer: CacheWriter, scope: &Scope, metadata: Metadata) {
+        let (rate_hz, subtracted) = (scope.target_hz, scope.subtract.clone());
+        self.lock().insert(path.to_owned(), CachedSound { rate_hz, subtracted, metadata, writer, given: 0 });
     }
 
     /// Gives back the sound of a file, where it was kept.
@@ -184,6 +189,7 @@ mod tests {
         let sound_cache = SoundCache::new(16 * 1000);
         assert!(sound_cache.writer(&format(48_000, Some(100)), 48_000).is_none(), "cheap to read again");
         assert!(sound_cache.writer(&format(44_100, None), 48_000).is_none(), "nobody knows how much it is");
+        assert!(sound_cache.writer(&format(192_000, Some(1)), 48_000).is_none(), "nothing remains of it");
         assert!(sound_cache.writer(&format(44_100, Some(1000)), 48_000).is_none(), "1 088 frames do not fit");
         let first = sound_cache.writer(&format(44_100, Some(800)), 48_000).unwrap();
         assert!(sound_cache.writer(&format(44_100, Some(800)), 48_000).is_none(), "the room is taken");

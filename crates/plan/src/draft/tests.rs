@@ -1,5 +1,6 @@
 //! What a draft says of its stems, from hand-built surveys. No audio.
 
+use loadin_audio::Decibels;
 use loadin_record::survey::{EnvelopeChannel, Measures};
 use serde_json::{Value, json};
 
@@ -259,4 +260,63 @@ fn a_pin_gives_the_window_on_the_time_line_that_the_others_have() {
         });
     }
     with_draft(&recipe(""), stamped(), |draft| assert_eq!(draft.pinned_window(48_000), None));
+}
+
+/// A stem of 2 s with so many tenths of a second at each peak.
+fn levels(rate_hz: u32, parts: &[(f64, usize)]) -> Stem {
+    stem("Keys.wav").rate(rate_hz).with(|measures| {
+        let window = u64::from(rate_hz / 100);
+        let peaks: Vec<f32> =
+            parts.iter().flat_map(|&(peak, tenths)| vec![peak as f32; 10 * tenths]).collect();
+        measures.envelope.window_frames = window;
+        measures.envelope.frames = window * peaks.len() as u64;
+        measures.envelope.channels[0].min = peaks.iter().map(|peak| -peak).collect();
+        measures.envelope.channels[0].max = peaks;
+    })
+}
+
+/// A step of 16 bits is -90.3 dBFS, and dither that is rounded to it is one step high (arithmetic).
+#[test]
+fn dithered_silence_is_silence_however_much_it_is_raised() {
+    let step = 1.0 / 32_768.0;
+    for rate_hz in [44_100, 48_000] {
+        let tenth = u64::from(rate_hz / 10);
+        let sound = Some((5 * tenth, 8 * tenth));
+        for (noise, wanted) in [
+            // Below the threshold anyway, and above it by the gain alone.
+            (0.0, sound),
+            (0.25 * step, sound),
+            (step, sound),
+            (4.0 * step, sound),
+            // What is louder than silence can be is no silence.
+            (4.01 * step, Some((0, 20 * tenth))),
+        ] {
+            let stem = levels(rate_hz, &[(noise, 5), (0.1, 3), (noise, 12)]);
+            check(stem, |stem| {
+                stem.channels[0].scale = 10.0;
+                assert_eq!(stem.sounding(Decibels(-90.0).ratio()), wanted, "{noise} at {rate_hz} Hz");
+            });
+        }
+        // A tail that dies away passes all levels and rests at none of them.
+        let tail: Vec<(f64, usize)> = (0..30).map(|n| (0.1 * 0.5f64.powi(n), 1)).collect();
+        check(levels(rate_hz, &tail), |stem| {
+            stem.channels[0].scale = 10.0;
+            let last = (0..30).filter(|n| 0.5f64.powi(*n) > Decibels(-90.0).ratio()).count() as u64;
+            assert_eq!(stem.sounding(Decibels(-90.0).ratio()), Some((0, last * tenth)));
+        });
+    }
+}
+
+#[test]
+fn a_stem_of_dithered_silence_has_no_sound() {
+    let step = 1.0 / 32_768.0;
+    check(levels(48_000, &[(step, 20)]), |stem| {
+        stem.channels[0].scale = 2.0;
+        assert_eq!(stem.sounding(Decibels(-90.0).ratio()), None);
+    });
+    // The level of a rest counts from what is left of it without its offset.
+    check(levels(48_000, &[(step, 5), (0.1, 3), (step, 12)]), |stem| {
+        (stem.channels[0].scale, stem.channels[0].shift) = (2.0, 2.0 * 0.01);
+        assert_eq!(stem.sounding(Decibels(-90.0).ratio()), Some((0, 96_000)));
+    });
 }

@@ -10,7 +10,7 @@ use serde_json::json;
 
 use crate::draft::{Draft, DraftStem};
 use crate::stages::channel_fix::{dead_channel, is_dual_mono};
-use crate::stages::dc_removal::{Steadiness, steadiness};
+use crate::stages::dc_removal::{Verdict, judge};
 
 /// L − R at most this far below every block's peak is called dual mono: common practice, no source.
 const DUAL_MONO_RESIDUAL: f64 = 3.162_277_660_168_379e-5;
@@ -62,6 +62,7 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
         Ok(measures) => {
             let rate_hz = survey.format.as_ref().map_or(1, |f| f.rate_hz);
             damage(measures, rate_hz, &mut findings);
+            beyond(measures, &mut findings);
             if measures.active_frames == 0 {
                 findings.push(
                     Finding::new(Id::Silent, "digital silence from start to end")
@@ -116,6 +117,17 @@ fn damage(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
             Finding::new(id, text).with("start_frame", damage.start_frame).with("frames", damage.frames),
         );
     }
+}
+
+/// A single flipped bit of a float is louder than all stems together.
+fn beyond(measures: &Measures, findings: &mut Vec<Finding>) {
+    let Some(beyond) = measures.beyond else { return };
+    let finding = Finding::new(Id::Damaged, beyond.sentence())
+        .with("start_frame", beyond.first_frame)
+        .with("frames", 1)
+        .with("channel", beyond.channel + 1)
+        .with("value", beyond.value);
+    findings.push(finding.with("samples", beyond.samples));
 }
 
 fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
@@ -192,22 +204,31 @@ fn channels(measures: &Measures, findings: &mut Vec<Finding>) {
 }
 
 fn offset(measures: &Measures, findings: &mut Vec<Finding>) {
-    let loudest = measures.channels.iter().max_by(|a, b| a.mean.abs().total_cmp(&b.mean.abs()));
-    let Some(channel) = loudest.filter(|channel| channel.mean.abs() > DC_AMPLITUDE) else { return };
-    let level = Decibels::from_ratio(channel.mean).0;
-    let (id, text) = match steadiness(channel) {
-        Steadiness::Steady => (Id::DcOffset, format!("a steady offset of {level:.1} dBFS")),
-        Steadiness::Drifting => {
+    let offsets = measures.channels.iter().map(|channel| &channel.offset);
+    let Some(offset) = offsets.max_by(|a, b| a.level.abs().total_cmp(&b.level.abs())) else { return };
+    if offset.level.abs() <= DC_AMPLITUDE {
+        return;
+    }
+    let level = Decibels::from_ratio(offset.level).0;
+    let (id, text) = match judge(offset) {
+        Verdict::Steady | Verdict::Faded => (Id::DcOffset, format!("a steady offset of {level:.1} dBFS")),
+        Verdict::Drifting => {
             (Id::DcDrift, format!("an offset around {level:.1} dBFS that changes along the file"))
         }
-        // Short sounds have a mean without having an offset.
-        Steadiness::Unknown => return,
+        Verdict::Unproven => (
+            Id::DcDoubt,
+            format!(
+                "a mean of {level:.1} dBFS, and no rest shows whether it is an offset or an asymmetric sound"
+            ),
+        ),
+        // Asymmetric sounds have a mean without having an offset, and short ones too.
+        Verdict::OfTheSound | Verdict::Unknown => return,
     };
     findings.push(
         Finding::new(id, text)
-            .with("offset", rounded(channel.mean, 6))
-            .with("offset_dbfs", db(channel.mean))
-            .with("spread", rounded(channel.mean_spread, 6)),
+            .with("offset", rounded(offset.level, 6))
+            .with("offset_dbfs", db(offset.level))
+            .with("spread", rounded(offset.spread, 6)),
     );
 }
 

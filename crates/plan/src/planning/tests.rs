@@ -82,7 +82,7 @@ fn linked_stems_share_gain_cut_start_and_length() {
     assert_eq!((link.trim_head_frames, link.trim_tail_frames), (24_000, 0));
     assert_eq!((link.timestamp_frames, link.length_frames), (Some(HOUR + 24_000), 240_000));
     assert_eq!((link.majority_hz, link.by_stamps), (48_000, true));
-    let [LinkGain { scope, gain_db, loudest_db }] = &link.gains[..] else { panic!("{:?}", link.gains) };
+    let [LinkGain { scope, gain_db, loudest_db, .. }] = &link.gains[..] else { panic!("{:?}", link.gains) };
     assert_eq!((scope, *loudest_db), (&Linked::Delivery, -6.0206));
     assert!((gain_db - 0.0206).abs() < 1e-4, "{gain_db}");
 
@@ -234,7 +234,7 @@ fn pin() -> Pin {
         role: None,
         group: String::new(),
     };
-    let gain = LinkGain { scope: Linked::Delivery, gain_db: 6.0, loudest_db: -12.0 };
+    let gain = LinkGain { scope: Linked::Delivery, gain_db: 6.0, loudest_db: -12.0, decided_by: None };
     let link = Link {
         gains: vec![gain],
         length_frames: 240_000,

@@ -120,6 +120,17 @@ pub enum Decision {
     },
 }
 
+impl Decision {
+    /// Which of so many channels stay, in their order; one that is doubled stands twice.
+    pub fn kept(&self, channels: usize) -> Vec<usize> {
+        match self {
+            Self::Leave { .. } | Self::Join { .. } => (0..channels).collect(),
+            Self::KeepOne { channel, .. } => vec![*channel],
+            Self::Double { channel, .. } => vec![*channel; 2],
+        }
+    }
+}
+
 /// Whether the two channels are identical in every block, within `residual` of the block's peak.
 pub fn is_dual_mono(measures: &Measures, residual: f64) -> bool {
     measures.active_frames > 0

@@ -92,6 +92,8 @@ pub enum Decision {
     },
 }
 
+const ASK_AGAIN: &str = "ask for the file again, or set damage = \"keep\" in the decode stage";
+
 /// Decides for every stem whether it goes on.
 pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     // What is at work already goes before whatever has the same audio and came later.
@@ -127,10 +129,15 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
     {
         return Decision::Fail {
             why: format!(
-                "{lost} frames are missing from frame {} on ({}); ask for the file again, or set damage = \"keep\" in the decode stage",
+                "{lost} frames are missing from frame {} on ({}); {ASK_AGAIN}",
                 damage.start_frame, damage.cause
             ),
         };
+    }
+    if settings.damage == Damage::Fail
+        && let Some(beyond) = measures(stem).find_map(|m| m.beyond)
+    {
+        return Decision::Fail { why: format!("{}; {ASK_AGAIN}", beyond.sentence()) };
     }
     if settings.silent == Guest::SetAside && measures(stem).all(|m| m.active_frames == 0) {
         return aside("it is digital silence from start to end".to_owned());

@@ -275,7 +275,7 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
         SampleFormat::F64 => stem.grid_bits.is_some() || stem.untouched,
         _ => !falls,
     };
-    if let Some(why) = refusal(settings.container, storage, stem) {
+    if let Some(why) = too_large(storage, peak).or_else(|| refusal(settings.container, storage, stem)) {
         stem.fate = Fate::Fail { why: why.clone() };
         return Decision::Leave { why };
     }
@@ -305,6 +305,16 @@ fn asked(depth: Depth, format: &FormatFacts) -> SampleFormat {
         Depth::F32 => SampleFormat::F32,
         Depth::F64 => SampleFormat::F64,
     }
+}
+
+/// Why floats cannot hold a peak; `None` where they can.
+fn too_large(storage: SampleFormat, peak: f64) -> Option<String> {
+    (storage == SampleFormat::F32 && peak > f64::from(f32::MAX)).then(|| {
+        format!(
+            "a sample would be {peak:e}, and 32-bit floats end at {:e}; ask for the file again, or write depth = \"64-bit float\"",
+            f32::MAX
+        )
+    })
 }
 
 /// Why a container cannot hold a stem; `None` where it can.

@@ -12,7 +12,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::draft::Draft;
-use crate::shape::Shape;
+use crate::shape::{Fate, Shape};
 use crate::stages::stage::{NOT_RENDERED, Processor};
 use crate::values::Rate;
 
@@ -90,6 +90,13 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 return Decision::Leave { why: format!("it is at {to_hz} Hz already") };
             }
             let (from_frames, to_frames) = (stem.frames, rescale_frames(stem.frames, from_hz, to_hz));
+            if to_frames == 0 && from_frames > 0 {
+                let why = format!(
+                    "it has {from_frames} frame at {from_hz} Hz, and nothing of it remains at {to_hz} Hz"
+                );
+                stem.fate = Fate::Fail { why: why.clone() };
+                return Decision::Leave { why };
+            }
             stem.rate_hz = to_hz;
             stem.frames = to_frames;
             stem.touch();
@@ -102,26 +109,39 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .collect()
 }
 
-/// A change of rate.
-pub struct Converter(pub Resampler);
+/// A change of rate, of as many channels as come: a stage before it may have dropped or doubled some.
+pub struct Converter {
+    from_hz: u32,
+    to_hz: u32,
+    resampler: Option<Resampler>,
+}
+
+impl Converter {
+    /// A converter between two rates in Hz.
+    pub fn new(from_hz: u32, to_hz: u32) -> Self {
+        Self { from_hz, to_hz, resampler: None }
+    }
+}
 
 impl Processor for Converter {
     fn process(&mut self, block: &mut Block) {
-        self.0.process(block);
+        let (from_hz, to_hz) = (self.from_hz, self.to_hz);
+        let made = || Resampler::new(from_hz, to_hz, block.channels());
+        self.resampler.get_or_insert_with(made).process(block);
     }
 
     fn finish(&mut self, block: &mut Block) {
-        self.0.finish(block);
+        if let Some(resampler) = &mut self.resampler {
+            resampler.finish(block);
+        }
     }
 }
 
 /// The rate converter.
-pub fn processor(decision: &Decision, shape: Shape<'_>) -> Option<Box<dyn Processor>> {
+pub fn processor(decision: &Decision, _: Shape<'_>) -> Option<Box<dyn Processor>> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Convert { from_hz, to_hz, .. } => {
-            Some(Box::new(Converter(Resampler::new(*from_hz, *to_hz, shape.source_channels()))))
-        }
+        Decision::Convert { from_hz, to_hz, .. } => Some(Box::new(Converter::new(*from_hz, *to_hz))),
     }
 }
 
@@ -140,7 +160,7 @@ mod tests {
     use super::*;
     use crate::draft::DraftStem;
     use crate::recipe::Recipe;
-    use crate::shape::{Fate, OutputPlan, SourcePlan};
+    use crate::shape::{OutputPlan, SourcePlan};
     use crate::testing::{HEAD, Stem, decide_by, processed, recipe, stem, with_draft};
 
     fn settings(text: &str) -> Settings {
@@ -268,6 +288,30 @@ mod tests {
             let why = "the recipe asks for 48000 Hz";
             assert_eq!(decisions, [convert((rate_hz, frames), (48_000, to_frames), why)]);
         }
+    }
+
+    /// A frame at 192 kHz is a quarter of one at 48 kHz (arithmetic).
+    #[test]
+    fn a_stem_of_which_nothing_remains_fails() {
+        let stems = || [176_400, 192_000].map(|rate| stem(&format!("{rate}.wav")).rate(rate).frames(1));
+        with_draft(&recipe(""), stems(), |draft| {
+            for (stem, decision) in
+                [0, 1].into_iter().zip(decide(&vec![settings("rate = \"48 kHz\""); 2], draft))
+            {
+                let Decision::Leave { why } = decision else { panic!("{decision:?}") };
+                assert!(
+                    why.starts_with("it has 1 frame at")
+                        && why.ends_with("nothing of it remains at 48000 Hz"),
+                    "{why}"
+                );
+                assert_eq!(draft.stems[stem].fate, Fate::Fail { why });
+            }
+        });
+        assert_eq!(
+            check("rate = \"96 kHz\"", [stem("a.wav").rate(192_000).frames(1)]).len(),
+            1,
+            "half of one is one"
+        );
     }
 
     #[test]

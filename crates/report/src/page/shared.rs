@@ -64,6 +64,10 @@ fn gain_rows(manifest: &Manifest) -> Vec<Row> {
                 Linked::Delivery => "one for all linked stems".to_owned(),
                 other => other.to_string(),
             };
+            let scope = match &gain.decided_by {
+                Some(path) => format!("{scope}; \"{path}\" is the loudest"),
+                None => scope,
+            };
             Row::new("Gain", format!("{} dB", number(gain.gain_db, 2, true)), scope)
         })
         .collect();

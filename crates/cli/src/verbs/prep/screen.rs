@@ -10,7 +10,7 @@ use loadin_record::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
 use crate::look::Tone;
-use crate::phrases::{finding_line, loudness_caution, words};
+use crate::phrases::{finding_line, gain_line, loudness_caution, words};
 use crate::progress::Note;
 use crate::table::{Cell, Table, printable};
 
@@ -55,7 +55,7 @@ pub(super) fn print_one(
         }
     }
     for gain in &manifest.link.gains {
-        writeln!(out, "gain of the {}: {:+.2} dB", gain.scope, gain.gain_db)?;
+        writeln!(out, "{}", gain_line(gain))?;
     }
     for entry in &summary.deliveries {
         let outputs = outputs_of(Path::new(&entry.out));

@@ -1,10 +1,10 @@
 //! Tests of what the surveys show: every finding with its evidence, and each boundary from both sides.
 
-use loadin_record::survey::ChannelMeasures;
+use loadin_record::survey::{ChannelMeasures, OffsetFacts, Range};
 use serde_json::Value;
 
 use super::*;
-use crate::testing::{Stem, ids, recipe, stem, with_draft};
+use crate::testing::{Stem, ids, recipe, resting_at, stem, with_draft};
 
 /// What is noticed about every stem, and about the delivery.
 fn found(stems: impl IntoIterator<Item = Stem>) -> (Vec<Vec<Finding>>, Vec<Finding>) {
@@ -93,43 +93,40 @@ fn one_thing_is_said_of_two_channels() {
     assert_eq!(all(&[0.5, 0.5], 1.0, 1.0), ["near-mono"]);
 }
 
-fn with_mean(peaks: &[f64], change: impl Fn(usize, &mut ChannelMeasures)) -> Vec<Finding> {
-    let change = |(index, channel): (usize, &mut ChannelMeasures)| change(index, channel);
+fn with_offset(peaks: &[f64], change: impl Fn(usize, &mut OffsetFacts)) -> Vec<Finding> {
+    let change = |(index, channel): (usize, &mut ChannelMeasures)| change(index, &mut channel.offset);
     of_one(stem("x.wav").channels(peaks).with(|m| m.channels.iter_mut().enumerate().for_each(change)))
 }
 
 /// Offsets above −60 dBFS are worth a word: common practice, no source.
 #[test]
 fn an_offset_is_steady_or_drifts_or_is_not_known() {
-    let at = |mean: f64, median: f64, spread: f64, certain: bool| {
-        with_mean(&[0.5], |_, channel| {
-            (channel.mean, channel.mean_median) = (mean, median);
-            (channel.mean_spread, channel.mean_certain) = (spread, certain);
-        })
-    };
-    let evidence = |id: Id, text: &str, mean: f64, spread: f64| {
-        let finding = Finding::new(id, text).with("offset", mean).with("offset_dbfs", -40.0);
+    let at = |facts: OffsetFacts| with_offset(&[0.5], |_, offset| *offset = facts);
+    let evidence = |id: Id, text: &str, level: f64, spread: f64| {
+        let finding = Finding::new(id, text).with("offset", level).with("offset_dbfs", -40.0);
         [finding.with("spread", spread)]
     };
-    let steady = |mean, spread| evidence(Id::DcOffset, "a steady offset of -40.0 dBFS", mean, spread);
+    let steady = |level, spread| evidence(Id::DcOffset, "a steady offset of -40.0 dBFS", level, spread);
     let text = "an offset around -40.0 dBFS that changes along the file";
     let drift = |spread| evidence(Id::DcDrift, text, 0.01, spread);
-    assert_eq!(at(0.01, 0.01, 0.005, true), steady(0.01, 0.005));
-    assert_eq!(at(-0.01, -0.005, 0.0, true), steady(-0.01, 0.0));
-    assert_eq!(at(0.01, 0.01, 0.005_001, true), drift(0.005_001));
-    assert_eq!(at(0.01, 0.015_001, 0.0, true), drift(0.0));
-    assert_eq!(at(0.01, 0.01, 0.0, false), [], "short sounds have a mean without having an offset");
-    assert_eq!(at(DC_AMPLITUDE, DC_AMPLITUDE, 0.0, true), []);
-    let over = DC_AMPLITUDE.next_up();
-    assert_eq!(ids(&at(over, over, 0.0, true)), ["dc-offset"]);
+    assert_eq!(at(OffsetFacts { spread: 0.005, ..resting_at(0.01) }), steady(0.01, 0.005));
+    assert_eq!(at(resting_at(-0.01)), steady(-0.01, 0.0));
+    assert_eq!(at(OffsetFacts { least_edge: 0.0, ..resting_at(0.01) }), steady(0.01, 0.0), "faded");
+    assert_eq!(at(OffsetFacts { spread: 0.005_001, ..resting_at(0.01) }), drift(0.005_001));
+    let short = OffsetFacts { certain: false, ..resting_at(0.01) };
+    assert_eq!(at(short), [], "short sounds have a mean without having an offset");
+    let sounding = OffsetFacts { swing: 0.3, lean: 0.2, least_edge: 0.0, ..resting_at(0.01) };
+    assert_eq!(at(sounding), [], "and asymmetric ones");
+    let held = OffsetFacts { least_edge: 0.3, edges: Range { min: -0.3, max: 0.3 }, ..sounding };
+    assert_eq!(ids(&at(held)), ["dc-doubt"]);
+    assert_eq!(at(resting_at(DC_AMPLITUDE)), []);
+    assert_eq!(ids(&at(resting_at(DC_AMPLITUDE.next_up()))), ["dc-offset"]);
 }
 
 #[test]
 fn the_channel_with_the_greatest_offset_is_reported() {
-    let means = [0.002, -0.01, 0.003];
-    let found = with_mean(&[0.5; 3], |index, channel| {
-        (channel.mean, channel.mean_median) = (means[index], means[index]);
-    });
+    let levels = [0.002, -0.01, 0.003];
+    let found = with_offset(&[0.5; 3], |index, offset| *offset = resting_at(levels[index]));
     assert_eq!((ids(&found), &found[0].evidence["offset"]), (vec!["dc-offset"], &(-0.01).into()));
 }
 
@@ -198,7 +195,7 @@ fn silence_is_said_and_nothing_else_of_its_sound() {
     let silent = stem("x.wav").channels(&[0.0, 0.0]).with(|measures| {
         measures.clips = vec![clip(1.0, 20)];
         measures.over_full_scale = 9;
-        measures.channels[0].mean = 0.5;
+        measures.channels[0].offset = resting_at(0.5);
     });
     let wanted = Finding::new(Id::Silent, "digital silence from start to end").with("frames", 192_000);
     assert_eq!(of_one(silent), [wanted]);

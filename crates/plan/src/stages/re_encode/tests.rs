@@ -242,6 +242,25 @@ fn a_stem_above_full_scale_becomes_floats_or_fails_as_the_recipe_says() {
     assert_eq!((written(&decision).2, fate), (true, Fate::Render), "samples of 16 bits fit into 16 bits");
 }
 
+/// 32-bit floats end at 3.4e38 (IEEE 754-2019, binary32).
+#[test]
+fn what_floats_cannot_hold_fails_and_is_never_an_infinity() {
+    let loud = |peak: f64| stem("x.wav").channels(&[peak]).with_format(|format| format.float = true);
+    for (depth, peak, fails) in [
+        (Depth::F32, 3.4e38, false),
+        (Depth::F32, 3.5e38, true),
+        (Depth::F64, 1e300, false),
+        // Integers that would clip become 32-bit floats.
+        (Depth::I24, 1e300, true),
+    ] {
+        let (decision, _, fate) = check(&at(depth), loud(peak));
+        assert_eq!(matches!(fate, Fate::Fail { .. }), fails, "{peak:e}: {decision:?}");
+        if let Fate::Fail { why } = fate {
+            assert!(why.contains(&format!("{peak:e}")) && why.contains("3.4028235e38"), "{why}");
+        }
+    }
+}
+
 /// FLAC: integers, up to 8 channels, rates in Hz or tens of Hz of 16 bits (RFC 9639, section 9.1.2; from memory).
 /// AIFF: the size of a chunk has 32 bits (Audio Interchange File Format 1.3; from memory).
 #[test]
