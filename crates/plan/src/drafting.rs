@@ -4,7 +4,7 @@ use loadin_record::evidence::Evidence;
 use loadin_record::late::Pin;
 use loadin_record::link::Link;
 use loadin_record::survey::Survey;
-use loadin_session::{Group, role_of, without_title};
+use loadin_session::{Group, role_of_file, without_title};
 
 use crate::draft::{Draft, DraftChannel, DraftStem};
 use crate::recipe::Recipe;
@@ -51,7 +51,7 @@ pub(crate) fn draft<'a>(
 
 /// `name` is the path without a title that sounds like a role.
 fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str) -> DraftStem<'a> {
-    let role = role_of(name);
+    let role = role_of_file(name, survey.format.as_ref().map(|format| format.rate_hz));
     let reference = recipe.is_reference(&survey.path);
     let channels = survey.measures.as_ref().map_or(0, |measures| measures.channels.len());
     let format = survey.format.as_ref();

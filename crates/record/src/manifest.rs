@@ -320,16 +320,16 @@ impl std::fmt::Display for Change {
 }
 
 impl Manifest {
-    /// By how many decibels playback can be louder than the delivered files: the greatest rise of a stem's peak.
-    /// `None` where nothing became louder.
+    /// By how many decibels playback can be louder than the delivered files: the greatest gain of a stem that has an
+    /// output. A peak tells nothing of that: a change of rate moves it by decibels and makes nothing louder. `None` where
+    /// nothing became louder.
     pub fn louder_db(&self) -> Option<f64> {
-        let rises = self.stems.iter().filter_map(|stem| {
-            let after = stem.output.as_ref()?.peak_dbfs?;
-            Some(after - stem.source.peak_dbfs?)
-        });
-        rises
-            .fold(None, |most: Option<f64>, rise| Some(most.map_or(rise, |most| most.max(rise))))
-            .filter(|rise| *rise > 0.05)
+        let prepared = self.stems.iter().filter(|stem| stem.output.is_some());
+        let gain = |stem: &StemRecord| -> f64 {
+            let gains = stem.changes.iter().filter(|change| change.stage == "gain-stage");
+            gains.filter_map(|change| change.to.as_f64()).sum()
+        };
+        prepared.map(gain).reduce(f64::max).filter(|gain| *gain > 0.05)
     }
 
     /// The manifest with its own digest.

@@ -22,7 +22,7 @@ mod tempo;
 
 pub use hint::{Hint, Kind, Sound, sounds_like};
 pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circle, key_relation};
-pub use name_relation::{ComparedName, NameRelation, name_relation};
+pub use name_relation::{ComparedName, NameRelation, name_relation, two_sides_of_a_skin};
 pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};
 pub use presence::Presence;
