@@ -12,9 +12,8 @@ const DEPTHS: &[&str] = &["16", "24", "32"];
 pub(crate) fn is_rate_or_depth(words: &[String], at: usize, rate_hz: Option<u32>) -> bool {
     let word = |at: Option<usize>| at.and_then(|at| words.get(at)).map_or("", String::as_str);
     let rate = |word: &str| RATES.iter().find(|rate| rate.0 == word && is_own(rate, rate_hz));
-    let is_tenths = |tenths: &str, whole: &str| {
-        !tenths.is_empty() && rate(whole).is_some_and(|(_, own)| *own == tenths)
-    };
+    let is_tenths =
+        |tenths: &str, whole: &str| !tenths.is_empty() && rate(whole).is_some_and(|(_, own)| *own == tenths);
     let (this, before) = (word(Some(at)), word(at.checked_sub(1)));
     let behind_rate = rate(before).is_some() || is_tenths(before, word(at.checked_sub(2)));
     rate(this).is_some()

@@ -51,7 +51,8 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
             } else {
                 "and together they lose what they share: ask which of the two is the right way round"
             };
-            let text = format!("its polarity is opposite to that of \"{other}\", {reason}; it stays as it is");
+            let text =
+                format!("its polarity is opposite to that of \"{other}\", {reason}; it stays as it is");
             (Id::SiblingPolarity, text)
         }
         SiblingDoubt::NearDuplicate => (
@@ -168,13 +169,13 @@ mod tests {
     /// Only a skin has two sides that move against each other; two overheads in opposite polarity are a fault.
     #[test]
     fn the_reason_for_an_opposite_polarity_fits_the_pair() {
-        let text = |a: &str, b: &str| {
-            found([stem(a), stem(b)], vec![sibling(a, b, 0, -0.7)])[1][0].text.clone()
-        };
+        let text =
+            |a: &str, b: &str| found([stem(a), stem(b)], vec![sibling(a, b, 0, -0.7)])[1][0].text.clone();
         for (a, b) in [("Kick In.wav", "Kick Out.wav"), ("Snare Bottom.wav", "Snare Top.wav")] {
             assert!(text(a, b).contains("two sides of a skin"), "{a}");
         }
-        for (a, b) in [("OH L.wav", "OH R.wav"), ("Bass Amp.wav", "Bass DI.wav"), ("Gtr 1.wav", "Gtr 2.wav")] {
+        for (a, b) in [("OH L.wav", "OH R.wav"), ("Bass Amp.wav", "Bass DI.wav"), ("Gtr 1.wav", "Gtr 2.wav")]
+        {
             let text = text(a, b);
             assert!(!text.contains("skin") && text.contains("ask which"), "{text}");
         }

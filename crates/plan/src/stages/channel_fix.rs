@@ -184,19 +184,37 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
             }
         }
         (_, 2, Some((channel, why))) => Decision::KeepOne { channel, of, other_silent: dead.is_some(), why },
-        (Layout::Mono, 2, None) => {
-            stem.note(
-                Finding::new(
-                    Id::LayoutKept,
-                    "stereo with two different channels: a mono version would lose one of them",
-                )
-                .with("layout", "stereo"),
-            );
-            Decision::Leave { why: "its two channels differ".to_owned() }
+        (layout, 2, None) => {
+            let (why, stereo) = two_kept(settings, measures);
+            if layout == Layout::Mono {
+                stem.note(Finding::new(Id::LayoutKept, stereo).with("layout", "stereo"));
+            }
+            Decision::Leave { why: why.to_owned() }
         }
         (_, 1, _) => Decision::Leave { why: "it has one channel".to_owned() },
-        (_, 2, None) => Decision::Leave { why: "its two channels differ".to_owned() },
         _ => Decision::Leave { why: format!("it has {of} channels") },
+    }
+}
+
+/// Why two channels stay, and the same to whoever has asked for mono.
+fn two_kept(settings: &Settings, measures: &Measures) -> (&'static str, &'static str) {
+    if measures.active_frames == 0 {
+        ("both channels are silent", "stereo without any sound: it stays as it is")
+    } else if dead_channel(measures).is_some() {
+        (
+            "one of its two channels is silent, and the recipe keeps it",
+            "stereo with one silent channel: dead-channel = \"keep\" keeps it",
+        )
+    } else if is_dual_mono(measures, settings.dual_mono_residual.amplitude()) {
+        (
+            "its two channels are equal, and the recipe keeps both",
+            "stereo with two equal channels: dual-mono = \"keep\" keeps both",
+        )
+    } else {
+        (
+            "its two channels differ",
+            "stereo with two different channels: a mono version would lose one of them",
+        )
     }
 }
 
@@ -213,7 +231,7 @@ fn joined(left: &Survey, right: &Survey) -> Decision {
     Decision::Join {
         left: left.path.clone(),
         right: right.path.clone(),
-        why: "two mono files of one length and rate, named left and right".to_owned(),
+        why: "two mono files of one start, length and rate, named left and right".to_owned(),
     }
 }
 

@@ -78,6 +78,7 @@ fn dead(channel: usize) -> Stem {
 const ONE: &str = "it has one channel";
 const DIFFER: &str = "its two channels differ";
 const SILENT: &str = "the other channel is silent";
+const KEPT_DEAD: &str = "one of its two channels is silent, and the recipe keeps it";
 const IDENTICAL: &str = "both channels are identical";
 const FOR_STEREO: &str = "the recipe asks for stereo";
 const EQUAL_FOR_STEREO: &str = "both channels are equal, as the recipe asks for stereo";
@@ -156,16 +157,35 @@ fn stereo_that_cannot_become_mono_is_a_finding_that_says_why() {
     });
 }
 
-/// The reasons are not compared: "its two channels differ" is said of kept identical channels too.
 #[test]
-fn faults_that_the_recipe_keeps_are_left() {
+fn faults_that_the_recipe_keeps_are_left_with_the_true_reason() {
+    let equal = "its two channels are equal, and the recipe keeps both";
     for layout in ["as-is", "mono", "stereo"] {
-        for (text, stem) in [("dual-mono", twin()), ("dead-channel", dead(0)), ("dead-channel", dead(1))] {
+        for (text, stem, why, kept) in [
+            ("dual-mono", twin(), equal, "stereo with two equal channels: dual-mono = \"keep\" keeps both"),
+            (
+                "dead-channel",
+                dead(0),
+                KEPT_DEAD,
+                "stereo with one silent channel: dead-channel = \"keep\" keeps it",
+            ),
+            (
+                "dead-channel",
+                dead(1),
+                KEPT_DEAD,
+                "stereo with one silent channel: dead-channel = \"keep\" keeps it",
+            ),
+        ] {
             let text = format!("{text} = \"keep\"\nlayout = \"{layout}\"");
-            let (decision, _) = check(&text, stem);
-            assert!(matches!(decision, Decision::Leave { .. }), "{text}: {decision:?}");
+            with_draft(&recipe(""), [stem], |draft| {
+                assert_eq!(decided(&[&text], draft), [left(why)], "{text}");
+                let found: Vec<&str> = draft.stems[0].findings.iter().map(|f| f.text.as_str()).collect();
+                assert_eq!(found, if layout == "mono" { vec![kept] } else { vec![] }, "{text}");
+            });
         }
     }
+    let (decision, findings) = check("layout = \"mono\"", stereo().silent());
+    assert_eq!((decision, findings), (left("both channels are silent"), vec!["layout-kept"]));
 }
 
 #[test]
@@ -174,7 +194,7 @@ fn one_fault_may_be_kept_while_the_other_is_folded() {
     assert_eq!(check("dead-channel = \"keep\"", twin()).0, keep_one(0, false, IDENTICAL));
     // A dead channel next to one that is nearly silent is no dual mono, whatever their difference is.
     let faint = dead(0).with(|measures| measures.relation.as_mut().unwrap().worst_difference_ratio = 0.0);
-    assert_eq!(check("dead-channel = \"keep\"", faint).0, left(DIFFER));
+    assert_eq!(check("dead-channel = \"keep\"", faint).0, left(KEPT_DEAD));
 }
 
 /// The polarity null as the test for dual mono: common practice, no source.
@@ -264,7 +284,7 @@ fn two_joined_files_stay_left_and_right_whatever_the_layout() {
     let wanted = Decision::Join {
         left: "Amp L.wav".to_owned(),
         right: "Amp R.wav".to_owned(),
-        why: "two mono files of one length and rate, named left and right".to_owned(),
+        why: "two mono files of one start, length and rate, named left and right".to_owned(),
     };
     for layout in ["as-is", "mono", "stereo"] {
         with_draft(&recipe(""), [stem("Amp L.wav"), stem("Amp R.wav")], |draft| {
