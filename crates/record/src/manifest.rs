@@ -202,7 +202,7 @@ pub struct OutputRecord {
 }
 
 /// Where an output frame comes from: source frame = (output frame + `shift_frames`) · `source_hz` / `output_hz`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TimeMap {
     /// Rate of the source.
     pub source_hz: u32,
@@ -210,6 +210,10 @@ pub struct TimeMap {
     pub output_hz: u32,
     /// In output frames: positive where a head was cut, negative where silence was added.
     pub shift_frames: i64,
+    /// By how many output frames the stem stands later than its time stamp says, between −1 and 1; absent where it
+    /// stands just there. A stamp at another rate falls between two frames of the output, and sound starts on a frame.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place_error_frames: Option<f64>,
 }
 
 /// What a stage did to a stem, measured after the act.

@@ -77,7 +77,7 @@ pub enum Decision {
 }
 
 /// A place within this many frames of the file's start is the file's start.
-const SAME_PLACE_FRAMES: u64 = 2;
+pub(crate) const SAME_PLACE_FRAMES: u64 = 2;
 
 /// Below this a reference is not heard where it is cut: as `trim-silence` has it unless a recipe says otherwise (common
 /// practice, no source).

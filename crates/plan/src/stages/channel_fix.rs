@@ -115,6 +115,12 @@ pub enum Decision {
         left: String,
         /// The file on the right.
         right: String,
+        /// Frames that the left file ends before the right one; silence stands there.
+        #[serde(default)]
+        left_short_frames: u64,
+        /// The same of the right file.
+        #[serde(default)]
+        right_short_frames: u64,
         /// Why.
         why: String,
     },
@@ -228,10 +234,15 @@ fn identical(measures: &Measures) -> String {
 }
 
 fn joined(left: &Survey, right: &Survey) -> Decision {
+    let frames = |side: &Survey| side.measures.as_ref().map_or(0, |measures| measures.source_frames);
+    let (left_frames, right_frames) = (frames(left), frames(right));
+    let length = if left_frames == right_frames { ", length" } else { "" };
     Decision::Join {
         left: left.path.clone(),
         right: right.path.clone(),
-        why: "two mono files of one start, length and rate, named left and right".to_owned(),
+        left_short_frames: right_frames.saturating_sub(left_frames),
+        right_short_frames: left_frames.saturating_sub(right_frames),
+        why: format!("two mono files of one start{length} and rate, named left and right"),
     }
 }
 
@@ -282,10 +293,16 @@ pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change>
         Decision::Double { channel, of, why } => {
             Some(Change::new("channel-fix", "channels", *of, 2, "channels", why).with("kept", *channel))
         }
-        Decision::Join { left, right, why } => {
+        Decision::Join { left, right, left_short_frames, right_short_frames, why } => {
             let files = format!("{left} + {right}");
             let change = Change::new("channel-fix", "files", files, "left + right", "files", why);
-            Some(change.with("left", left.as_str()).with("right", right.as_str()))
+            let change = change.with("left", left.as_str()).with("right", right.as_str());
+            // Silence behind the shorter file, in frames of the source.
+            Some(match (*left_short_frames, *right_short_frames) {
+                (0, 0) => change,
+                (0, right) => change.with("right_short_frames", right),
+                (left, _) => change.with("left_short_frames", left),
+            })
         }
     }
 }

@@ -138,7 +138,11 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .stems
         .iter()
         .map(|stem| session::LabelInput {
-            path: stem.path().to_owned(),
+            // A joined stem is neither of its sides.
+            path: match stem.sources.len() {
+                1 => stem.path().to_owned(),
+                _ => session::without_side(stem.path()).unwrap_or_else(|| stem.path().to_owned()),
+            },
             role: stem.role.clone(),
             group: stem.group,
             wanted: stem.is_active(),
@@ -150,7 +154,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     let options = options(own);
     for (index, label) in session::labels(&inputs, &options).into_iter().enumerate() {
         let Some(label) = label else { continue };
-        let pinned = draft.pin.and_then(|pin| pin.stem(inputs[index].path.as_str()));
+        let pinned = draft.pin.and_then(|pin| pin.stem(draft.stems[index].path()));
         let stem = &mut draft.stems[index];
         if label.collided {
             let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);

@@ -4,7 +4,9 @@ use loadin_record::survey::ChannelMeasures;
 
 use super::*;
 use crate::shape::{Fate, OutputPlan};
-use crate::testing::{Stem, decide_by, ids, join_first_two, processed, recipe, stem, with_draft};
+use crate::testing::{
+    Stem, decide_by, ids, join_first_two, no_shape, processed, recipe, stem, with_draft, written,
+};
 
 fn settings(text: &str) -> Settings {
     toml::from_str(text).unwrap()
@@ -284,6 +286,8 @@ fn two_joined_files_stay_left_and_right_whatever_the_layout() {
     let wanted = Decision::Join {
         left: "Amp L.wav".to_owned(),
         right: "Amp R.wav".to_owned(),
+        left_short_frames: 0,
+        right_short_frames: 0,
         why: "two mono files of one start, length and rate, named left and right".to_owned(),
     };
     for layout in ["as-is", "mono", "stereo"] {
@@ -315,7 +319,13 @@ fn a_stem_that_is_not_rendered_is_left() {
 }
 
 fn joined() -> Decision {
-    Decision::Join { left: "a L.wav".to_owned(), right: "a R.wav".to_owned(), why: "named so".to_owned() }
+    Decision::Join {
+        left: "a L.wav".to_owned(),
+        right: "a R.wav".to_owned(),
+        left_short_frames: 0,
+        right_short_frames: 0,
+        why: "named so".to_owned(),
+    }
 }
 
 #[test]
@@ -366,5 +376,23 @@ fn the_change_counts_channels_or_names_both_files() {
         ),
     ] {
         assert_eq!(change(&decision, shape, &Measured::default()), wanted);
+    }
+}
+
+/// What is silence behind a shorter side is on record, so that it can be taken away again.
+#[test]
+fn a_shorter_side_is_on_record() {
+    for (left, right, key) in
+        [(192_000, 191_520, "right_short_frames"), (191_520, 192_000, "left_short_frames")]
+    {
+        let stems = [stem("Amp L.wav").frames(left), stem("Amp R.wav").frames(right)];
+        with_draft(&recipe(""), stems, |draft| {
+            join_first_two(draft);
+            let decision = decided(&[""], draft).remove(0);
+            let change = no_shape(|shape| change(&decision, shape, &written(192_000))).unwrap();
+            assert_eq!(change.more[key], 480);
+            assert_eq!(change.more.len(), 3, "left, right and what is missing of one");
+            assert_eq!(change.why, "two mono files of one start and rate, named left and right");
+        });
     }
 }
