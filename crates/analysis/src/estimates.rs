@@ -118,7 +118,7 @@ fn sections(estimates: &mut Estimates, tempo: &Tempo, heard: &[(&Member<'_>, Pre
     let bars = ((last - first) / tempo.bar).ceil() as usize;
     let presence: Vec<Vec<f64>> =
         heard.iter().map(|(_, presence)| presence.in_bars(first, tempo.bar, bars)).collect();
-    let found = sections_of(&presence, &weights(heard));
+    let found = sections_of(&presence, &parts_of_players(heard));
     if found.len() < 2 {
         return;
     }
@@ -143,14 +143,12 @@ fn compare_tempo(estimates: &mut Estimates, stated: &Facts) {
     estimates.findings.push(Finding::new(Id::TempoDoubt, text).with("said", said).with("heard", heard));
 }
 
-/// Every family of players counts the same, however many microphones it has.
-fn weights(heard: &[(&Member<'_>, Presence)]) -> Vec<f64> {
+/// Which part of a player each stem is. A family is one player, however many microphones it has; of stems whose names say
+/// nothing, each is taken for one.
+fn parts_of_players(heard: &[(&Member<'_>, Presence)]) -> Vec<f64> {
     let count = |family: Family| heard.iter().filter(|(member, _)| member.family == family).count();
-    let mut families: Vec<Family> = heard.iter().map(|(member, _)| member.family).collect();
-    families.sort_unstable_by_key(|family| family.as_str());
-    families.dedup();
-    let share = |member: &Member<'_>| 1.0 / (families.len() * count(member.family)) as f64;
-    heard.iter().map(|(member, _)| share(member)).collect()
+    let part = |family: Family| if family == Family::Unsorted { 1.0 } else { 1.0 / count(family) as f64 };
+    heard.iter().map(|(member, _)| part(member.family)).collect()
 }
 
 #[cfg(test)]
