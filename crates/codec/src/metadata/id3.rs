@@ -1,4 +1,4 @@
-//! Chapters of an ID3 tag, moved in time (ID3v2 Chapter Frame Addendum 1.0, 2005; frames and head as in ID3v2.3 and 2.4 at
+//! Chapters of an ID3 tag, moved in time (`ID3v2` Chapter Frame Addendum 1.0, 2005; frames and head as in `ID3v2.3` and 2.4 at
 //! id3.org). Every other byte stays. Knows no other chunk.
 
 use super::time_change::TimeChange;
@@ -29,6 +29,14 @@ struct Frame<'a> {
     contents: &'a [u8],
 }
 
+/// What becomes of a chapter.
+enum Chapter {
+    /// Its contents, at their place in the output.
+    Kept(Vec<u8>),
+    /// All of it was cut away.
+    Cut,
+}
+
 /// Moves the chapters of a tag; `None` where it has positions in a form that cannot be read here (scattered, packed or
 /// with a checksum).
 pub(super) fn moved(bytes: &[u8], time: &TimeChange) -> Option<Moved> {
@@ -53,8 +61,8 @@ pub(super) fn moved(bytes: &[u8], time: &TimeChange) -> Option<Moved> {
             // Compressed, encrypted or grouped contents are no chapter that can be read.
             let name = (flags[1] == 0).then(|| name_end(contents)).flatten()?;
             match chapter(contents, name, time)? {
-                Some(chapter) => kept.push((id, flags, chapter)),
-                None => gone.push(contents[..name].to_vec()),
+                Chapter::Kept(chapter) => kept.push((id, flags, chapter)),
+                Chapter::Cut => gone.push(contents[..name].to_vec()),
             }
         } else {
             kept.push((id, flags, contents.to_vec()));
@@ -93,9 +101,9 @@ fn name_end(contents: &[u8]) -> Option<usize> {
     Some(contents.iter().position(|byte| *byte == 0)? + 1)
 }
 
-/// A chapter at its place in the output, or nothing where all of it was cut away. Behind its name stand start and end in
+/// A chapter in the time of the output. Behind its name stand start and end in
 /// milliseconds, and two byte offsets.
-fn chapter(contents: &[u8], name: usize, time: &TimeChange) -> Option<Option<Vec<u8>>> {
+fn chapter(contents: &[u8], name: usize, time: &TimeChange) -> Option<Chapter> {
     let millis = |at: usize| contents.get(at..at + 4)?.try_into().ok().map(u32::from_be_bytes);
     let (start, end) = (millis(name)?, millis(name + 4)?);
     contents.get(name + 8..name + 16)?;
@@ -106,7 +114,7 @@ fn chapter(contents: &[u8], name: usize, time: &TimeChange) -> Option<Option<Vec
     let (from, to) = (i64::from(start) - shift, i64::from(end) - shift);
     // A chapter of no length is a point.
     if to < 0 || from > length || (to == 0 && from < 0) || (from == length && to > length) {
-        return Some(None);
+        return Some(Chapter::Cut);
     }
     let mut moved = contents.to_vec();
     for (at, place) in [(name, from), (name + 4, to)] {
@@ -115,7 +123,7 @@ fn chapter(contents: &[u8], name: usize, time: &TimeChange) -> Option<Option<Vec
     }
     moved[name + 8..name + 12].copy_from_slice(&NO_OFFSET);
     moved[name + 12..name + 16].copy_from_slice(&NO_OFFSET);
-    Some(Some(moved))
+    Some(Chapter::Kept(moved))
 }
 
 /// A table of contents without the elements that are gone: its name, flags, a count, then a name each.
@@ -169,18 +177,18 @@ mod tests {
         same_channels: true,
     };
 
-    fn frame(id: &[u8; 4], contents: &[u8]) -> ([u8; 4], [u8; 2], Vec<u8>) {
-        (*id, [0, 0], contents.to_vec())
+    fn frame(id: [u8; 4], contents: &[u8]) -> ([u8; 4], [u8; 2], Vec<u8>) {
+        (id, [0, 0], contents.to_vec())
     }
 
     fn chap(name: &str, start: u32, end: u32, offset: u32) -> ([u8; 4], [u8; 2], Vec<u8>) {
         let words = [start, end, offset, offset].map(u32::to_be_bytes);
-        frame(b"CHAP", &[name.as_bytes(), b"\0", words.as_flattened(), b"TIT2\0\0\0\x02\0\0\0A"].concat())
+        frame(*b"CHAP", &[name.as_bytes(), b"\0", words.as_flattened(), b"TIT2\0\0\0\x02\0\0\0A"].concat())
     }
 
     fn toc(children: &[&str]) -> ([u8; 4], [u8; 2], Vec<u8>) {
         let names: Vec<u8> = children.iter().flat_map(|name| [name.as_bytes(), b"\0"].concat()).collect();
-        frame(b"CTOC", &[b"toc\0\x03", &[children.len() as u8][..], &names].concat())
+        frame(*b"CTOC", &[b"toc\0\x03", &[children.len() as u8][..], &names].concat())
     }
 
     /// A tag of these frames with 20 bytes of padding, or with a foot.
@@ -192,7 +200,7 @@ mod tests {
 
     #[test]
     fn chapters_stand_where_their_sound_stands() {
-        let title = frame(b"TIT2", b"\0Song");
+        let title = frame(*b"TIT2", b"\0Song");
         for version in [3, 4] {
             let own = [
                 title.clone(),
@@ -232,12 +240,12 @@ mod tests {
 
     #[test]
     fn other_positions_go_and_what_cannot_be_read_is_said() {
-        let song = id3(3, 0, &[frame(b"TIT2", b"\0Song"), frame(b"SYLT", b"words")]);
+        let song = id3(3, 0, &[frame(*b"TIT2", b"\0Song"), frame(*b"SYLT", b"words")]);
         let found = moved(&song, &CUT).unwrap();
         assert_eq!((found.lost_chapters, found.lost_others), (0, 1));
         let none = TimeChange { from_hz: 48_000, shift_frames: 0, ..CUT };
         assert_eq!(moved(&song, &none).unwrap().bytes, song);
-        let bare = id3(3, 0x80, &[frame(b"TIT2", b"\0Song")]);
+        let bare = id3(3, 0x80, &[frame(*b"TIT2", b"\0Song")]);
         assert_eq!(moved(&bare, &CUT).unwrap().bytes, bare, "it has no position");
         for flags in [0x80, 0x40] {
             assert_eq!(moved(&id3(4, flags, &[chap("a", 0, 1, 0)]), &CUT), None, "{flags:#x}");
@@ -245,7 +253,7 @@ mod tests {
         let mut packed = chap("a", 0, 1, 0);
         packed.1[1] = 0x08;
         assert_eq!(moved(&id3(4, 0, &[packed]), &CUT), None);
-        assert_eq!(moved(&id3(4, 0, &[frame(b"CHAP", b"a\0\0\0")]), &CUT), None, "it ends too early");
+        assert_eq!(moved(&id3(4, 0, &[frame(*b"CHAP", b"a\0\0\0")]), &CUT), None, "it ends too early");
         assert!(moved(b"ID3", &CUT).is_some_and(|moved| moved.bytes == b"ID3"));
     }
 }

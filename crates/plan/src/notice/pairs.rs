@@ -38,14 +38,16 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
 
 /// What a pair is, and which side is the shorter one.
 fn side_pair(left: &DraftStem<'_>, right: &DraftStem<'_>, joined: bool) -> Finding {
-    let mut text = format!("looks like the left half of a stereo pair with \"{}\"", right.path());
+    let pair = format!("looks like the left half of a stereo pair with \"{}\"", right.path());
     let short = left.frames.abs_diff(right.frames);
-    if short > 0 {
+    let text = if short > 0 {
         let shorter = if left.frames < right.frames { "this one" } else { "that one" };
         let done = if joined { "; silence stands behind it in the joined stem" } else { "" };
         let seconds = short as f64 / f64::from(left.rate_hz.max(1));
-        text += &format!(", and {shorter} ends {seconds:.3} s ({short} frames) earlier{done}");
-    }
+        format!("{pair}, and {shorter} ends {seconds:.3} s ({short} frames) earlier{done}")
+    } else {
+        pair
+    };
     let finding = Finding::new(Id::SidePair, text).with("right", right.path());
     if short > 0 { finding.with("shorter_by_frames", short) } else { finding }
 }

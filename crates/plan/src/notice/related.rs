@@ -37,6 +37,7 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
     let frames = sibling.lag_frames.unsigned_abs();
     let ms = 1000.0 * frames as f64 / f64::from(sibling.rate_hz.max(1));
     let direction = if sibling.lag_frames < 0 { "earlier" } else { "later" };
+    let skin = two_sides_of_a_skin(other, &sibling.b);
     let (id, text) = match doubt {
         SiblingDoubt::Offset => (
             Id::SiblingOffset,
@@ -46,7 +47,7 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
             ),
         ),
         SiblingDoubt::Polarity => {
-            let reason = if two_sides_of_a_skin(other, &sibling.b) {
+            let reason = if skin {
                 "as is usual for microphones on two sides of a skin"
             } else {
                 "and together they lose what they share: ask which of the two is the right way round"
@@ -60,11 +61,12 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
             format!("nearly the same audio as \"{other}\": what differs is more than 30 dB below it"),
         ),
     };
-    Finding::new(id, text)
+    let finding = Finding::new(id, text)
         .with("beside", other.as_str())
         .with("lag_frames", sibling.lag_frames)
         .with("rate_hz", sibling.rate_hz)
-        .with("correlation", rounded(sibling.correlation, 4))
+        .with("correlation", rounded(sibling.correlation, 4));
+    if doubt == SiblingDoubt::Polarity { finding.with("usual", skin) } else { finding }
 }
 
 fn rate_labels(draft: &mut Draft<'_>) {
@@ -150,7 +152,7 @@ mod tests {
         assert_eq!(pair(-96, 0.95), [wanted(Id::SiblingOffset, &offset("earlier"), -96, 0.95)]);
         let polarity = "its polarity is opposite to that of \"Bass Amp.wav\", and together they lose what they share: \
                         ask which of the two is the right way round; it stays as it is";
-        assert_eq!(pair(0, -0.7), [wanted(Id::SiblingPolarity, polarity, 0, -0.7)]);
+        assert_eq!(pair(0, -0.7), [wanted(Id::SiblingPolarity, polarity, 0, -0.7).with("usual", false)]);
         let near = "nearly the same audio as \"Bass Amp.wav\": what differs is more than 30 dB below it";
         assert_eq!(pair(0, 0.999_96), [wanted(Id::NearDuplicate, near, 0, 1.0)]);
         assert_eq!(ids(&pair(96, -0.95)), ["sibling-offset", "sibling-polarity"]);
