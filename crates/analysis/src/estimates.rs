@@ -118,7 +118,8 @@ fn sections(estimates: &mut Estimates, tempo: &Tempo, heard: &[(&Member<'_>, Pre
     let bars = ((last - first) / tempo.bar).ceil() as usize;
     let presence: Vec<Vec<f64>> =
         heard.iter().map(|(_, presence)| presence.in_bars(first, tempo.bar, bars)).collect();
-    let found = sections_of(&presence, &weights(heard));
+    let families: Vec<Family> = heard.iter().map(|(member, _)| member.family).collect();
+    let found = sections_of(&presence, &parts_of_players(&families));
     if found.len() < 2 {
         return;
     }
@@ -143,14 +144,27 @@ fn compare_tempo(estimates: &mut Estimates, stated: &Facts) {
     estimates.findings.push(Finding::new(Id::TempoDoubt, text).with("said", said).with("heard", heard));
 }
 
-/// Every family of players counts the same, however many microphones it has.
-fn weights(heard: &[(&Member<'_>, Presence)]) -> Vec<f64> {
-    let count = |family: Family| heard.iter().filter(|(member, _)| member.family == family).count();
-    let mut families: Vec<Family> = heard.iter().map(|(member, _)| member.family).collect();
-    families.sort_unstable_by_key(|family| family.as_str());
-    families.dedup();
-    let share = |member: &Member<'_>| 1.0 / (families.len() * count(member.family)) as f64;
-    heard.iter().map(|(member, _)| share(member)).collect()
+/// Which part of a player each stem of these families is. A family is one player, and so is a drummer, however many
+/// microphones they have; of stems whose names say nothing, each is taken for one.
+fn parts_of_players(families: &[Family]) -> Vec<f64> {
+    let is_drummer = |family: Family| {
+        matches!(
+            family,
+            Family::Kick
+                | Family::Snare
+                | Family::Hat
+                | Family::Toms
+                | Family::Cymbals
+                | Family::Overheads
+                | Family::Room
+        )
+    };
+    let with = |a: Family, b: Family| a == b || (is_drummer(a) && is_drummer(b));
+    let part = |family: Family| match family {
+        Family::Unsorted => 1.0,
+        _ => 1.0 / families.iter().filter(|other| with(family, **other)).count() as f64,
+    };
+    families.iter().map(|family| part(*family)).collect()
 }
 
 #[cfg(test)]
@@ -166,6 +180,14 @@ mod tests {
         estimates.put(TEMPO, heard, sure, String::new());
         compare_tempo(&mut estimates, &stated.facts);
         estimates.findings.len()
+    }
+
+    #[test]
+    fn a_drummer_and_a_family_are_one_player_and_who_is_not_known_is_one_each() {
+        use Family::{Bass, Guitar, Hat, Kick, Snare, Unsorted};
+        let families = [Kick, Snare, Hat, Kick, Bass, Guitar, Guitar, Unsorted, Unsorted];
+        let parts = parts_of_players(&families);
+        assert_eq!(parts, [0.25, 0.25, 0.25, 0.25, 1.0, 0.5, 0.5, 1.0, 1.0]);
     }
 
     /// What is estimated decides nothing over audio.

@@ -108,10 +108,17 @@ impl<'a> DraftStem<'a> {
     }
 
     /// First frame of the first window, and end of the last one, whose peak passes `threshold` at this point;
-    /// in frames of this stem. `None` for a stem that never does.
+    /// in frames of this stem as it has been cut and padded so far. `None` for a stem that never does.
     ///
     /// Noise of the source that was silence is none either, however much it is raised: see [`noise_floor`].
     pub fn sounding(&self, threshold: f64) -> Option<(u64, u64)> {
+        let (first, last) = self.sounding_source(threshold)?;
+        let own = |frame: u64| (frame as i64 - self.shift_frames).clamp(0, self.frames as i64) as u64;
+        Some((own(first), own(last))).filter(|(first, last)| first < last)
+    }
+
+    /// The same in frames of the source at the present rate, whatever was cut or padded.
+    fn sounding_source(&self, threshold: f64) -> Option<(u64, u64)> {
         let mut span: Option<(u64, u64)> = None;
         for channel in &self.channels {
             let measures = self.measures(channel.source);
@@ -136,7 +143,13 @@ impl<'a> DraftStem<'a> {
             let envelope = &self.measures(channel.source).envelope;
             let values = &envelope.channels[channel.channel];
             let window = envelope.window_frames.max(1);
-            let (from, to) = ((frames.start / window) as usize, frames.end.div_ceil(window) as usize);
+            // Padding is silent.
+            let source = |frame: u64| frame.saturating_add_signed(self.shift_frames);
+            let (from, to) = (source(frames.start), source(frames.end));
+            if from >= to {
+                return true;
+            }
+            let (from, to) = ((from / window) as usize, to.div_ceil(window) as usize);
             let silent = |values: &[f32]| {
                 let to = to.min(values.len());
                 values.get(from.min(to)..to).is_none_or(|values| values.iter().all(|&value| value == 0.0))
@@ -158,6 +171,20 @@ impl<'a> DraftStem<'a> {
             seconds(after)
         );
         self.note(Finding::new(Id::LateCut, text).with("before_frames", before).with("after_frames", after));
+    }
+
+    /// Says how many frames of a reference's sound lie behind `kept_to`, its end in frames as it is before that cut. The last
+    /// stage that cuts has the last word.
+    pub fn note_cut_reference(&mut self, threshold: f64, kept_to: i64) {
+        let kept_to = kept_to + self.shift_frames;
+        let Some((_, last)) = self.sounding_source(threshold).filter(|(_, last)| *last as i64 > kept_to)
+        else {
+            return;
+        };
+        let text =
+            "the reference goes on after the stems have ended; what follows is only in the client's file";
+        self.findings.retain(|finding| finding.id != Id::ReferenceCut);
+        self.note(Finding::new(Id::ReferenceCut, text).with("frames_cut", last as i64 - kept_to));
     }
 
     /// Says that samples are calculated with: they lie on no grid any more.

@@ -5,7 +5,7 @@ use loadin_record::late::Pin;
 use loadin_record::link::Link;
 use loadin_record::role::StemRole;
 use loadin_record::survey::Survey;
-use loadin_session::{Group, role_of, without_title};
+use loadin_session::{Group, role_of_file, without_title};
 
 use crate::draft::{Draft, DraftChannel, DraftStem};
 use crate::recipe::Recipe;
@@ -71,7 +71,7 @@ pub(crate) fn draft<'a>(
 
 /// `name` is the path without a title that sounds like a role.
 fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&Pin>) -> DraftStem<'a> {
-    let role = role_of(name);
+    let role = role_of_file(name, survey.format.as_ref().map(|format| format.rate_hz));
     // A promised stem is what it was, whatever the names around it say now.
     let promised = pin.and_then(|pin| pin.stem(&survey.path));
     let reference = promised

@@ -64,6 +64,11 @@ impl StemPlan {
         &self.sources[0].path
     }
 
+    /// Frames of the longest of its sources.
+    pub fn source_frames(&self) -> u64 {
+        self.sources.iter().map(|source| source.frames).max().unwrap_or(0)
+    }
+
     /// Its sources and its output: what its decisions have to know of it.
     pub fn shape(&self) -> Shape<'_> {
         Shape { sources: &self.sources, output: &self.output }

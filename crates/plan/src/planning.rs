@@ -2,8 +2,10 @@
 //! it needs audio to be tested.
 
 use loadin_record::evidence::Evidence;
+use loadin_record::finding::{Finding, Id, round_to};
 use loadin_record::identity::Identity;
 use loadin_record::late::Pin;
+use loadin_record::link::Link;
 use loadin_record::music::{Facts, bar_seconds};
 use loadin_record::role::StemRole;
 use loadin_record::survey::{FileFacts, Survey};
@@ -163,13 +165,12 @@ fn finish(delivery: &str, draft: Draft<'_>, decisions: Vec<Vec<Decision>>) -> Pl
     // A recipe that gives no common start leaves every stem its own.
     link.timestamp_frames = link.timestamp_frames.filter(|_| draft.starts.is_some());
     let stems = draft.stems.into_iter().zip(decisions);
-    let mut stems: Vec<StemPlan> =
-        stems.map(|(stem, decisions)| stem_plan(stem, decisions, link.timestamp_frames)).collect();
+    let mut stems: Vec<StemPlan> = stems.map(|(stem, decisions)| stem_plan(stem, decisions, &link)).collect();
     stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.name(), stem.path().to_owned()));
     Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings }
 }
 
-fn stem_plan(stem: DraftStem<'_>, decisions: Vec<Decision>, common_stamp: Option<u64>) -> StemPlan {
+fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> StemPlan {
     let rendered = stem.is_active();
     let format = stem.sources[0].format.as_ref();
     let own_stamp = || {
@@ -177,6 +178,12 @@ fn stem_plan(stem: DraftStem<'_>, decisions: Vec<Decision>, common_stamp: Option
         let rate_hz = format.map_or(stem.rate_hz, |f| f.rate_hz).max(1);
         loadin_audio::rescale_frames(frames, rate_hz, stem.rate_hz).saturating_add_signed(stem.shift_frames)
     };
+    let timestamp_frames = link.timestamp_frames.unwrap_or_else(own_stamp);
+    let by_stamp = (link.by_stamps || link.timestamp_frames.is_none()) && !stem.by_rough_mix;
+    let place_error_frames = if rendered && by_stamp { place_error(&stem, timestamp_frames) } else { None };
+    if let Some(error) = place_error_frames.filter(|error| error.abs() > AUDIBLE_FRACTION) {
+        stem.note(place_fraction(error, stem.rate_hz));
+    }
     let same_channels =
         stem.sources.len() == 1 && format.is_some_and(|f| usize::from(f.channels) == stem.channels.len());
     let output = OutputPlan {
@@ -188,7 +195,8 @@ fn stem_plan(stem: DraftStem<'_>, decisions: Vec<Decision>, common_stamp: Option
         peak: if rendered { stem.peak(PeakKind::Sample) } else { 0.0 },
         true_peak: if rendered { stem.peak(PeakKind::True) } else { 0.0 },
         shift_frames: stem.shift_frames,
-        timestamp_frames: common_stamp.unwrap_or_else(own_stamp),
+        place_error_frames,
+        timestamp_frames,
         channel_mask: format.and_then(|f| f.channel_mask).filter(|_| same_channels),
     };
     StemPlan {
@@ -202,6 +210,32 @@ fn stem_plan(stem: DraftStem<'_>, decisions: Vec<Decision>, common_stamp: Option
         findings: stem.findings,
         output,
     }
+}
+
+/// A fraction of a frame from here on is worth a finding: beside a second microphone of the same source it moves the top of
+/// the spectrum by degrees (common practice, no source).
+const AUDIBLE_FRACTION: f64 = 0.1;
+
+/// By how many frames of the output a stem stands later than its stamp says, where less than a frame is left of it: what is
+/// further away was not placed by its stamp. `timestamp_frames` is the stamp of the output's first frame.
+fn place_error(stem: &DraftStem<'_>, timestamp_frames: u64) -> Option<f64> {
+    let format = stem.sources[0].format.as_ref()?;
+    let (stamp, stamp_hz) = (i128::from(format.timestamp_frames?), i128::from(format.rate_hz.max(1)));
+    let placed = i128::from(timestamp_frames) - i128::from(stem.shift_frames);
+    // In integers up to the end, since a day has more frames than a float has digits for their fractions.
+    let error = placed * stamp_hz - stamp * i128::from(stem.rate_hz);
+    let error = (error != 0 && error.abs() < stamp_hz).then(|| error as f64 / stamp_hz as f64)?;
+    round_to(error, 6)
+}
+
+fn place_fraction(error: f64, rate_hz: u32) -> Finding {
+    let (frames, direction) = (error.abs(), if error > 0.0 { "later" } else { "earlier" });
+    let text = format!(
+        "its time stamp falls between two frames at {rate_hz} Hz: it stands {frames:.2} of a frame ({:.1} µs) {direction} than \
+         it says, which matters only beside another microphone of the same source",
+        1e6 * frames / f64::from(rate_hz.max(1))
+    );
+    Finding::new(Id::PlaceFraction, text).with("frames", error).with("rate_hz", rate_hz)
 }
 
 fn source_plan(survey: &Survey) -> SourcePlan {

@@ -38,6 +38,9 @@ pub struct OutputPlan {
     pub true_peak: f64,
     /// Output frame 0 is this frame of the source's time line at the output rate; negative where silence was added.
     pub shift_frames: i64,
+    /// By how many output frames the stem stands later than its time stamp says; nothing where it stands just there.
+    #[serde(default)]
+    pub place_error_frames: Option<f64>,
     /// Time stamp of output frame 0, in frames since midnight.
     pub timestamp_frames: u64,
     /// Speaker mask of the output, where the source's still holds.

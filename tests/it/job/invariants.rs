@@ -68,6 +68,9 @@ fn memory_changes_no_byte() {
     delivery.wav("Arp.wav", 44_100, 24, &[offset.clone(), signal::noise(9, 0.2, 200_000)]);
     delivery.wav("Strings L.wav", 44_100, 24, &[offset]);
     delivery.wav("Strings R.wav", 44_100, 24, &[signal::noise(10, 0.2, 200_000)]);
+    // Behind a shorter half the conversion goes on in silence, and what was kept of it ends with the file.
+    delivery.wav("Choir L.wav", 44_100, 24, &[signal::noise(11, 0.2, 200_000)]);
+    delivery.wav("Choir R.wav", 44_100, 24, &[signal::noise(12, 0.2, 150_001)]);
     let shipped = loadin_plan::recipe::find_shipped("mix-prep").unwrap().text;
     let joined = shipped.replace("pairs = \"report\"", "pairs = \"join\"");
     let (before, stages) = joined.split_once("[[stage]]\nstage = \"resample\"").unwrap();

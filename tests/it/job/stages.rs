@@ -258,3 +258,32 @@ fn many_channels_pass_through() {
     let verified = loadin(&["verify", delivery.out("out").to_str().unwrap(), "--progress", "none"]);
     assert_eq!(verified.code, 0, "{}", verified.out);
 }
+
+/// A change of rate moves the peak of a square by decibels (Gibbs), and makes nothing louder: only a gain does.
+#[test]
+fn a_peak_that_a_conversion_moves_is_not_called_louder() {
+    let delivery = Delivery::new("square");
+    let square: Vec<f64> = (0..44_100).map(|n| if n / 5 % 2 == 0 { 0.25 } else { -0.25 }).collect();
+    delivery.wav("Synth.wav", 44_100, 24, &[square]);
+    let stages = |gain: &str| {
+        format!(
+            "[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"resample\"\nrate = \"48 kHz\"\n{gain}[[stage]]\nstage = \"label\"\n\
+             [[stage]]\nstage = \"re-encode\"\n"
+        )
+    };
+    let (ran, manifest) =
+        prep(&delivery.path(), &delivery.out("out"), &["--recipe", &recipe(&delivery.out(""), &stages(""))]);
+    let one = stem(&manifest, "Synth.wav");
+    let peak = |side: &str| one[side]["peak_dbfs"].as_f64().unwrap();
+    assert!(peak("output") - peak("source") > 0.5, "{one}");
+    assert!(!ran.out.contains("louder than the delivered files"), "{}", ran.out);
+    let gain = "[[stage]]\nstage = \"gain-stage\"\ntarget = \"-6 dBFS\"\n";
+    let (ran, manifest) = prep(
+        &delivery.path(),
+        &delivery.out("loud"),
+        &["--recipe", &recipe(&delivery.out(""), &stages(gain))],
+    );
+    let changes = stem(&manifest, "Synth.wav")["changes"].as_array().unwrap();
+    let gain = changes.iter().find(|change| change["stage"] == "gain-stage").unwrap()["to"].as_f64().unwrap();
+    assert!(ran.out.contains(&format!("up to {gain:.1} dB louder than the delivered files")), "{}", ran.out);
+}

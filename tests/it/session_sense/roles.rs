@@ -327,5 +327,12 @@ fn no_two_stems_are_taken_for_sides_of_one() {
 }
 
 fn mono(name: &str) -> PairInput {
-    PairInput { name: name.to_owned(), rate_hz: 48_000, frames: 9, channels: 1, lossy: false }
+    PairInput {
+        name: name.to_owned(),
+        rate_hz: 48_000,
+        frames: 9,
+        timestamp_frames: None,
+        channels: 1,
+        lossy: false,
+    }
 }

@@ -88,6 +88,49 @@ fn the_demo_comes_back_and_says_what_is_lost() {
     );
 }
 
+/// Two halves of which one ends earlier become one file, and two files of their own lengths again.
+#[test]
+fn a_shorter_half_of_a_pair_comes_back_with_its_own_length() {
+    let shipped = loadin_plan::recipe::find_shipped("mix-prep").unwrap().text;
+    let joined = shipped.replace("pairs = \"report\"", "pairs = \"join\"");
+    for rate_hz in [48_000, 44_100] {
+        let delivery = Delivery::new("pair");
+        let noise = |seed, frames| loadin_audio::signal::noise(seed, 0.25, frames);
+        let whole = 2 * rate_hz as usize;
+        for (name, rate_hz, sound) in [
+            ("Bass.wav", 48_000, noise(1, 96_000)),
+            ("Kick.wav", 48_000, noise(2, 96_000)),
+            ("Vox.wav", 48_000, noise(3, 96_000)),
+            ("Pad L.wav", rate_hz, noise(4, whole)),
+            ("Pad R.wav", rate_hz, noise(5, whole - 14_700)),
+        ] {
+            delivery.wav(name, rate_hz, 24, &[sound]);
+        }
+        let recipe = delivery.out("joined.toml");
+        fs::write(&recipe, &joined).unwrap();
+        let (out, to) = (delivery.out("out"), delivery.out("back"));
+        let (ran, manifest) = prep(&delivery.path(), &out, &["--recipe", recipe.to_str().unwrap()]);
+        assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+        let stems = manifest["stems"].as_array().unwrap();
+        let side = |name: &str| stems.iter().find(|stem| stem["source"]["path"] == name).unwrap();
+        let pad = &side("Pad R.wav")["output"];
+        assert_eq!((pad, &pad["channels"]), (&side("Pad L.wav")["output"], &Value::from(2)));
+        assert!(pad["path"].as_str().unwrap().ends_with("_Pad.wav"), "{pad}");
+        // Behind its end the shorter one is silent, save what rings on for a moment.
+        let sound = samples(&out.join(pad["path"].as_str().unwrap()));
+        let end = sound[1].len() - 14_700 * 48_000 / rate_hz as usize + 2_400;
+        assert!(
+            sound[1][end..].iter().all(|x| x.abs() < 1e-6) && sound[0][end..].iter().any(|x| x.abs() > 0.1)
+        );
+        let (_, files) = restored(&out, &to);
+        assert_promises(&delivery.path(), &to, &manifest, &files);
+        let gone = "left and right are two files again, and the silence behind this one is gone";
+        let said = |file: &Value| file["steps"].as_array().unwrap().iter().any(|step| step["text"] == gone);
+        let short: Vec<&Value> = files.iter().filter(|file| said(file)).map(|file| &file["source"]).collect();
+        assert_eq!(short, ["Pad R.wav"]);
+    }
+}
+
 /// With tails of noise, cut air is not digital silence, and that is said.
 #[test]
 fn what_was_cut_is_called_lost() {

@@ -6,6 +6,7 @@ use std::io::{Read, Seek, SeekFrom};
 
 use super::aiff::Found;
 use super::info::{info, named};
+use super::marks::{Marker, with_markers};
 use super::sorted::Sorted;
 use super::text::{decoded, readable};
 use crate::{Chunk, Error};
@@ -36,6 +37,11 @@ pub(crate) fn read<R: Read + Seek>(source: &mut R) -> Blocks {
     let mut texts = Vec::new();
     let _ = read_blocks(source, &mut chunks, &mut texts, &mut aiff);
     chunks.extend(aiff.chunks());
+    let tracks: Vec<Marker> =
+        chunks.iter().filter(|chunk| chunk.id == CUE_SHEET).flat_map(|c| tracks_of(&c.bytes)).collect();
+    if !tracks.is_empty() {
+        chunks = with_markers(chunks, &tracks);
+    }
     // A file that came from WAV says its titles twice: in a chunk that is kept, and for those who read comments only.
     let said: Vec<String> = Sorted::of(&chunks).texts.iter().map(|(_, text)| readable(text)).collect();
     texts.retain(|(_, text)| !said.contains(&readable(text)));
@@ -61,14 +67,16 @@ fn read_blocks<R: Read + Seek>(
         source.read_exact(&mut head)?;
         let size = u32::from_be_bytes([0, head[1], head[2], head[3]]);
         let kind = head[0] & 0x7F;
-        if matches!(kind, 2 | 4) && size <= MOST_BYTES {
+        if matches!(kind, 2 | 4 | 5) && size <= MOST_BYTES {
             let mut contents = vec![0; size as usize];
             source.read_exact(&mut contents)?;
-            if kind == 4 {
-                texts.extend(comments(&contents).unwrap_or_default());
-            } else {
-                chunks.extend(riff_chunk(&contents));
-                take_aiff(&contents, aiff);
+            match kind {
+                4 => texts.extend(comments(&contents).unwrap_or_default()),
+                5 => chunks.push(Chunk { id: CUE_SHEET, bytes: contents }),
+                _ => {
+                    chunks.extend(riff_chunk(&contents));
+                    take_aiff(&contents, aiff);
+                }
             }
         } else {
             source.seek(SeekFrom::Current(i64::from(size)))?;
@@ -78,6 +86,50 @@ fn read_blocks<R: Read + Seek>(
         }
     }
     Ok(())
+}
+
+/// The name under which a cue sheet waits to be said of: no chunk of RIFF is called so, and none is written.
+pub(super) const CUE_SHEET: [u8; 4] = *b"CUE\0";
+
+/// Bytes of a cue sheet before its tracks, of a track before its index points, and of an index point (RFC 9639, 8.7).
+const SHEET_HEAD: usize = 396;
+const TRACK_HEAD: usize = 36;
+const INDEX_BYTES: usize = 12;
+
+/// Where the tracks of a cue sheet start: index point 1 of each, or the track itself where it has none. The last one is the
+/// lead-out (170 on a disc, else 255), where no track starts.
+fn tracks_of(sheet: &[u8]) -> Vec<Marker> {
+    let frames = |bytes: &[u8]| bytes.first_chunk().map(|bytes| u64::from_be_bytes(*bytes));
+    let mut found = Vec::new();
+    let mut rest = sheet.get(SHEET_HEAD..).unwrap_or_default();
+    while let Some((head, behind)) = rest.split_at_checked(TRACK_HEAD) {
+        let (number, points) = (head[8], usize::from(head[35]));
+        let Some((points, next)) = behind.split_at_checked(points * INDEX_BYTES) else { break };
+        let first =
+            points.chunks_exact(INDEX_BYTES).find(|point| point[8] == 1).and_then(frames).unwrap_or(0);
+        if !matches!(number, 170 | 255) {
+            let frame = frames(head).unwrap_or(0).saturating_add(first);
+            found.push(Marker { frame, name: format!("Track {number}") });
+        }
+        rest = next;
+    }
+    found
+}
+
+/// What a cue sheet says beside its places: the catalogue number, and the ISRC of every track.
+pub(super) fn cue_sheet_texts(sheet: &[u8]) -> Vec<String> {
+    let text = |bytes: &[u8]| readable(bytes.split(|byte| *byte == 0).next().unwrap_or_default());
+    let mut texts = vec![("catalogue number".to_owned(), text(sheet.get(..128).unwrap_or_default()))];
+    let mut rest = sheet.get(SHEET_HEAD..).unwrap_or_default();
+    while let Some((head, behind)) = rest.split_at_checked(TRACK_HEAD) {
+        texts.push((format!("ISRC of track {}", head[8]), text(&head[9..21])));
+        rest = behind.get(usize::from(head[35]) * INDEX_BYTES..).unwrap_or_default();
+    }
+    texts
+        .into_iter()
+        .filter(|(_, text)| !text.is_empty())
+        .map(|(name, text)| format!("{name}={text}"))
+        .collect()
 }
 
 fn word(bytes: &[u8], at: usize) -> Option<usize> {
@@ -160,4 +212,48 @@ fn comment(beside: &[Chunk], channel_mask: Option<u32>) -> Vec<u8> {
         put(&mut contents, field);
     }
     contents
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io::Cursor;
+
+    use super::*;
+
+    /// A track with its index points (RFC 9639, 8.7.1): start, number, ISRC, the kind of track, and 13 empty bytes.
+    fn track(start: u64, number: u8, isrc: &[u8; 12], points: &[(u64, u8)]) -> Vec<u8> {
+        let mut bytes = [&start.to_be_bytes()[..], &[number], isrc, &[0; 14], &[points.len() as u8]].concat();
+        for (frame, number) in points {
+            bytes.extend([&frame.to_be_bytes()[..], &[*number, 0, 0, 0]].concat());
+        }
+        bytes
+    }
+
+    #[test]
+    fn a_cue_sheet_becomes_markers_and_its_numbers_are_on_record() {
+        let mut catalogue = b"1234567890123".to_vec();
+        catalogue.resize(128, 0);
+        let isrc = b"ZZAAA2600001";
+        let tracks = [
+            track(0, 1, isrc, &[(0, 0), (88_200, 1)]),
+            track(441_000, 2, &[0; 12], &[(0, 1), (44_100, 2)]),
+            track(882_000, 170, &[0; 12], &[]),
+        ];
+        let sheet =
+            [&catalogue[..], &88_200u64.to_be_bytes(), &[0x80], &[0; 258], &[3], &tracks.concat()].concat();
+        let stream = [b"fLaC", &block(5 | 0x80, &sheet).unwrap()[..]].concat();
+        let chunks = read(&mut Cursor::new(stream)).chunks;
+        let markers = crate::Metadata { bext: None, chunks: chunks.clone() }.markers();
+        let wanted = [(88_200, "Track 1"), (441_000, "Track 2")];
+        assert_eq!(markers, wanted.map(|(frame, name)| Marker { frame, name: name.to_owned() }));
+        let sheet = chunks.iter().find(|chunk| chunk.id == CUE_SHEET).unwrap();
+        assert_eq!(
+            cue_sheet_texts(&sheet.bytes),
+            ["catalogue number=1234567890123", "ISRC of track 1=ZZAAA2600001"]
+        );
+        // What breaks off is read up to there.
+        for end in 0..sheet.bytes.len() {
+            let _ = (tracks_of(&sheet.bytes[..end]), cue_sheet_texts(&sheet.bytes[..end]));
+        }
+    }
 }

@@ -7,6 +7,7 @@ mod chunks;
 mod cue;
 mod fit_container;
 pub(crate) mod flac;
+mod id3;
 mod info;
 mod ixml;
 mod list;

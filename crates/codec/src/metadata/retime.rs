@@ -9,10 +9,10 @@ use std::collections::BTreeSet;
 
 use super::chunks::Metadata;
 use super::cue::{point_frame, points, word};
-use super::ixml;
 use super::list::{list, pieces};
 use super::texts::texts;
 use super::time_change::{Carried, Fate, TimeChange};
+use super::{flac, id3, ixml};
 use crate::Chunk;
 
 /// Moves every chunk but `bext`, whose fields have a writer of their own.
@@ -24,7 +24,8 @@ pub fn carry(metadata: &Metadata, time: &TimeChange) -> Vec<Carried> {
         .chunks
         .iter()
         .map(|chunk| {
-            let (fate, moved) = one(chunk, time, &gone);
+            let (fate, moved) =
+                one(chunk, time, &gone, metadata.bext.as_ref().map(|bext| bext.time_reference));
             let written = match &fate {
                 Fate::AsItWas => Some(chunk.clone()),
                 Fate::Moved(_) => moved,
@@ -36,6 +37,9 @@ pub fn carry(metadata: &Metadata, time: &TimeChange) -> Vec<Carried> {
 }
 
 fn name(chunk: &Chunk) -> String {
+    if chunk.id == flac::CUE_SHEET {
+        return "CUESHEET".to_owned();
+    }
     let id = String::from_utf8_lossy(&chunk.id).trim_end().to_owned();
     match chunk.bytes.first_chunk::<4>().filter(|_| &chunk.id == b"LIST") {
         Some(kind) => format!("{id} {}", String::from_utf8_lossy(kind)),
@@ -43,7 +47,7 @@ fn name(chunk: &Chunk) -> String {
     }
 }
 
-fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<Chunk>) {
+fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>, stamp: Option<u64>) -> (Fate, Option<Chunk>) {
     let dropped = |why: &str| (Fate::Dropped(why.to_owned()), None);
     let moved = |bytes: Option<Vec<u8>>, what: String| match bytes {
         None => dropped("its contents do not follow its own layout, so they cannot be moved"),
@@ -52,12 +56,7 @@ fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<
     };
     match &chunk.id {
         b"cue " => {
-            let lost = lost(chunk, time).len();
-            let cut = if lost > 0 {
-                format!("; {lost} that stood in what was cut are gone")
-            } else {
-                String::new()
-            };
+            let cut = gone_with("", lost(chunk, time).len());
             moved(cue(&chunk.bytes, time), format!("markers stand where their sound stands{cut}"))
         }
         b"LIST" if chunk.bytes.starts_with(b"adtl") => moved(
@@ -68,15 +67,45 @@ fn one(chunk: &Chunk, time: &TimeChange, gone: &BTreeSet<u32>) -> (Fate, Option<
             smpl(&chunk.bytes, time),
             "sample period and loops at the output's rate and place".to_owned(),
         ),
-        b"iXML" => {
-            moved(ixml::moved(&chunk.bytes, time), "time stamps, rate and depth of the output".to_owned())
-        }
+        b"iXML" => match ixml::moved(&chunk.bytes, time, stamp) {
+            None => moved(None, String::new()),
+            Some((bytes, lost)) => moved(
+                Some(bytes),
+                "time stamps, rate and depth of the output".to_owned() + &gone_with("sync points", lost),
+            ),
+        },
+        b"id3 " => match id3::moved(&chunk.bytes, time) {
+            None => dropped("it holds positions in a form that cannot be moved here"),
+            Some(id3::Moved { bytes, lost_chapters, lost_others }) => {
+                let others = match lost_others {
+                    0 => String::new(),
+                    _ => {
+                        format!("; {lost_others} frames with other positions could not be moved and are gone")
+                    }
+                };
+                let chapters = gone_with("chapters", lost_chapters);
+                moved(Some(bytes), format!("chapters stand where their sound stands{chapters}{others}"))
+            }
+        },
+        id if *id == flac::CUE_SHEET => dropped(
+            "WAV has no cue sheet: the starts of its tracks are carried as markers, its numbers are not",
+        ),
         b"PEAK" | b"levl" => dropped("it was measured on the source and does not hold for the output"),
         b"chna" | b"axml" if !time.same_channels => {
             dropped("it describes channels that the output does not have")
         }
         b"r64m" | b"plst" if !time.is_none() => dropped("it holds positions that cannot be moved here"),
         _ => (Fate::AsItWas, None),
+    }
+}
+
+/// Says how many are gone with what was cut.
+fn gone_with(what: &str, lost: usize) -> String {
+    let space = if what.is_empty() { "" } else { " " };
+    if lost > 0 {
+        format!("; {lost}{space}{what} that stood in what was cut are gone")
+    } else {
+        String::new()
     }
 }
 
@@ -127,7 +156,8 @@ fn adtl(bytes: &[u8], time: &TimeChange, gone: &BTreeSet<u32>) -> Vec<u8> {
     list(*b"adtl", kept.iter().map(|(id, contents)| (*id, &contents[..]))).bytes
 }
 
-/// The sample period in nanoseconds, and every loop whose both ends are left.
+/// The sample period in nanoseconds, and every loop whose both ends are left. A loop's end is its last frame, which is
+/// played too (New Multimedia Data Types and Data Techniques 3.0), so what moves is the frame behind it.
 fn smpl(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
     const HEAD: usize = 36;
     let count = word(bytes, 28)? as usize;
@@ -136,10 +166,10 @@ fn smpl(bytes: &[u8], time: &TimeChange) -> Option<Vec<u8>> {
     let mut kept: Vec<[u8; 24]> = Vec::new();
     for own in loops {
         let mut own = *own;
-        let ends = (time.frame(u64::from(word(&own, 8)?)), time.frame(u64::from(word(&own, 12)?)));
-        let (Some(start), Some(end)) = ends else { continue };
+        let ends = (time.frame(u64::from(word(&own, 8)?)), time.frame(u64::from(word(&own, 12)?) + 1));
+        let (Some(start), Some(behind)) = ends else { continue };
         put(&mut own, 8, start);
-        put(&mut own, 12, end);
+        put(&mut own, 12, behind.saturating_sub(1).max(start));
         kept.push(own);
     }
     let mut moved = head.to_vec();
@@ -182,8 +212,9 @@ mod tests {
         assert_eq!(found, markers(&moved));
     }
 
-    /// A loop from 44 100 to 88 199: 24 000 to 48 · 88 199 / 44.1 = 95 998.9, so 95 999 less 24 000.
-    /// Sample period: 10^9 / 48 000 = 20 833.3 nanoseconds. The six bytes for the sampler stay.
+    /// A loop of the second from 44 100 to 88 199 is that from 48 000 to 95 999, less 24 000; a loop of 100 frames from
+    /// 44 100 on has 108.84 (109) frames, less 24 000. Sample period: 10^9 / 48 000 = 20 833.3 nanoseconds. The six bytes for
+    /// the sampler stay.
     #[test]
     fn loops_move_and_the_sampler_keeps_its_own() {
         let smpl = |period: u32, loops: &[(u32, u32)]| {
@@ -197,8 +228,19 @@ mod tests {
             bytes.extend(b"sample");
             Chunk { id: *b"smpl", bytes }
         };
-        let found = carried(vec![smpl(22_676, &[(44_100, 88_199), (0, 100)])]);
-        assert_eq!(found[0].chunk, Some(smpl(20_833, &[(24_000, 71_999)])));
+        let found = carried(vec![smpl(22_676, &[(44_100, 88_199), (0, 100), (44_100, 44_199)])]);
+        assert_eq!(found[0].chunk, Some(smpl(20_833, &[(24_000, 71_999), (24_000, 24_108)])));
+        // Twice the rate: 100 frames are 200, the last of them is 199. One frame stays one at half the rate.
+        for (from_hz, to_hz, own, wanted) in [
+            (48_000, 96_000, (0, 99), (0, 199)),
+            (96_000, 48_000, (0, 199), (0, 99)),
+            (96_000, 48_000, (8, 8), (4, 4)),
+        ] {
+            let time = TimeChange { from_hz, to_hz, shift_frames: 0, ..TIME };
+            let period = 1_000_000_000 / to_hz + u32::from(to_hz == 96_000);
+            let found = carry(&Metadata { bext: None, chunks: vec![smpl(9, &[own])] }, &time);
+            assert_eq!(found[0].chunk, Some(smpl(period, &[wanted])), "{own:?}");
+        }
         assert!(matches!(found[0].fate, Fate::Moved(_)));
     }
 

@@ -1,5 +1,6 @@
 //! The texts that a chunk holds, for the record. Knows which kinds of chunks hold texts, and nothing of time.
 
+use super::flac::{CUE_SHEET, cue_sheet_texts};
 use super::list::pieces;
 use super::tags::id3_texts;
 use super::text::readable;
@@ -9,6 +10,9 @@ use crate::Chunk;
 pub(super) fn texts(chunk: &Chunk) -> Vec<String> {
     if &chunk.id == b"id3 " {
         return id3_texts(&chunk.bytes);
+    }
+    if chunk.id == CUE_SHEET {
+        return cue_sheet_texts(&chunk.bytes);
     }
     let (b"LIST", Some((kind, rest))) = (&chunk.id, chunk.bytes.split_first_chunk::<4>()) else {
         return Vec::new();

@@ -210,7 +210,17 @@ impl Back<'_> {
             let right = change.more.get("right")?.as_str()? == self.stem.source.path;
             self.channels = 1;
             self.push(Pick(usize::from(right)));
-            self.say(change, How::Exact, "left and right are two files again");
+            let short = if right { "right_short_frames" } else { "left_short_frames" };
+            let Some(_) = number(change, short) else {
+                self.say(change, How::Exact, "left and right are two files again");
+                return Some(());
+            };
+            // At another rate the way back from the conversion ends the file.
+            if self.stem.source.rate_hz == Some(self.output.rate_hz) {
+                self.push(Placer::new(0, self.stem.source.frames?));
+            }
+            let text = "left and right are two files again, and the silence behind this one is gone";
+            self.say(change, How::Exact, text);
             return Some(());
         }
         let kept = usize::try_from(number(change, "kept")?).ok()?;

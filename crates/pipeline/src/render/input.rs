@@ -29,12 +29,13 @@ struct Reader {
     origin: Origin,
     /// Frames of a file beside another one that were read and not handed on yet.
     waiting: Block,
+    channels: usize,
     ended: bool,
 }
 
 impl Reader {
-    fn new(origin: Origin) -> Self {
-        Self { origin, waiting: Block::default(), ended: false }
+    fn new(origin: Origin, source: &SourcePlan) -> Self {
+        Self { origin, waiting: Block::default(), channels: usize::from(source.channels), ended: false }
     }
 
     /// What the survey kept, if the chain can begin with it.
@@ -47,7 +48,7 @@ impl Reader {
                 && Chain::converts_first(stem)
                 && has_gone(stem, source, &kept)
         };
-        fits.then(|| Self::new(Origin::CachedSound(Box::new(kept))))
+        fits.then(|| Self::new(Origin::CachedSound(Box::new(kept)), source))
     }
 
     fn open(context: &RenderContext, source: &SourcePlan) -> Result<Self, RenderError> {
@@ -60,7 +61,7 @@ impl Reader {
         }
         let content = SampleDigest::new(usize::from(source.channels), source.rate_hz);
         let origin = Origin::File { path: source.path.clone(), decoder: Box::new(decoder), content };
-        Ok(Self::new(origin))
+        Ok(Self::new(origin, source))
     }
 
     fn metadata(&self) -> &Metadata {
@@ -123,8 +124,14 @@ pub(super) struct Source {
 impl Source {
     pub(super) fn open(context: &RenderContext, stem: &StemPlan) -> Result<Self, RenderError> {
         let delivered_hz = stem.sources[0].rate_hz;
-        let kept: Option<Vec<Reader>> =
-            stem.sources.iter().map(|source| Reader::kept(context, stem, source)).collect();
+        // What is converted alone ends with the file; behind a shorter half the conversion goes on in silence.
+        let even = stem.sources.iter().all(|source| source.frames == stem.sources[0].frames);
+        let converts = stem.output.rate_hz != delivered_hz;
+        let kept: Option<Vec<Reader>> = if even || !converts {
+            stem.sources.iter().map(|source| Reader::kept(context, stem, source)).collect()
+        } else {
+            None
+        };
         let readers = match kept {
             Some(readers) => readers,
             None => {
@@ -163,13 +170,15 @@ impl Source {
         for reader in &mut self.readers {
             reader.fill()?;
         }
-        let ready = self.readers.iter().map(|reader| reader.waiting.frames()).min().unwrap_or(0);
-        if ready == 0 {
-            return Ok(false);
-        }
+        // A file that has ended is followed by silence, as long as the other one goes on.
+        let going = self.readers.iter().filter(|reader| !reader.waiting.is_empty());
+        let Some(ready) = going.map(|reader| reader.waiting.frames()).min() else { return Ok(false) };
         self.frames += ready as u64;
         let mut channels = Vec::new();
         for reader in &mut self.readers {
+            let missing = ready.saturating_sub(reader.waiting.frames());
+            reader.waiting.set_channels(reader.channels);
+            reader.waiting.append_silence(missing);
             channels.extend(reader.waiting.iter().map(|channel| channel[..ready].to_vec()));
             reader.waiting.drop_front(ready);
         }

@@ -31,7 +31,7 @@ pub(crate) fn render(
     threads: Threads,
 ) -> Result<Written<Measured>, RenderError> {
     let path = stem.path();
-    let frames = stem.sources[0].frames;
+    let frames = stem.source_frames();
     context.work.tell(Event::Started { step: Step::Render, path, frames });
     let result =
         carry_out(context, stem, move |context, stem, heartbeat| write(context, stem, threads, heartbeat));
@@ -73,7 +73,7 @@ fn carry_out<T: Send + 'static>(
     work: impl FnOnce(&RenderContext, &StemPlan, &Heartbeat) -> Result<T, RenderError> + Send + 'static,
 ) -> Result<T, RenderError> {
     let source = &stem.sources[0];
-    let seconds = source.frames as f64 / f64::from(source.rate_hz.max(1));
+    let seconds = stem.source_frames() as f64 / f64::from(source.rate_hz.max(1));
     let seconds = seconds.max(stem.output.frames as f64 / f64::from(stem.output.rate_hz.max(1)));
     let (own_context, own_stem) = (Arc::clone(context), stem.clone());
     watched(context.work.patience, seconds, move |heartbeat| work(&own_context, &own_stem, heartbeat))

@@ -100,6 +100,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
                 source_hz: stem.sources[0].rate_hz,
                 output_hz: stem.output.rate_hz,
                 shift_frames: stem.output.shift_frames,
+                place_error_frames: stem.output.place_error_frames,
             }),
             changes: done.map(|(measured, _)| stem.changes(measured)).unwrap_or_default(),
             left: stem

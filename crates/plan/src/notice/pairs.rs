@@ -5,6 +5,7 @@ use loadin_session::{PairInput, side_pairs};
 
 use crate::draft::{Draft, DraftStem};
 use crate::recipe::Recipe;
+use crate::stages::align_starts::SAME_PLACE_FRAMES;
 use crate::stages::channel_fix::{self, Pairs};
 
 /// Reports the pairs of the draft, and joins those that the recipe wants joined.
@@ -14,15 +15,16 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
     for pair in side_pairs(&inputs) {
         let (left, right) = (pair.left, pair.right);
         let partner = draft.stems[right].path().to_owned();
-        if let Some(why) = &pair.refused {
+        if let Some(why) = pair.refused.or_else(|| heard_apart(draft, left, right)) {
             let text = format!(
                 "named like the left half of a pair with \"{partner}\", but {why}; they stay two stems"
             );
             draft.stems[left].note(Finding::new(Id::PairRefused, text).with("right", partner));
         } else {
-            let text = format!("looks like the left half of a stereo pair with \"{partner}\"");
-            draft.stems[left].note(Finding::new(Id::SidePair, text).with("right", partner));
-            if wants_join(recipe, draft.stems[left].path()) && may_join(draft, left, right) {
+            let wanted = wants_join(recipe, draft.stems[left].path()) && may_join(draft, left, right);
+            let finding = side_pair(&draft.stems[left], &draft.stems[right], wanted);
+            draft.stems[left].note(finding);
+            if wanted {
                 absorb(draft, left, right);
                 gone.push(right);
             }
@@ -32,6 +34,34 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
     for index in gone.into_iter().rev() {
         draft.stems.remove(index);
     }
+}
+
+/// What a pair is, and which side is the shorter one.
+fn side_pair(left: &DraftStem<'_>, right: &DraftStem<'_>, joined: bool) -> Finding {
+    let pair = format!("looks like the left half of a stereo pair with \"{}\"", right.path());
+    let short = left.frames.abs_diff(right.frames);
+    let text = if short > 0 {
+        let shorter = if left.frames < right.frames { "this one" } else { "that one" };
+        let done = if joined { "; silence stands behind it in the joined stem" } else { "" };
+        let seconds = short as f64 / f64::from(left.rate_hz.max(1));
+        format!("{pair}, and {shorter} ends {seconds:.3} s ({short} frames) earlier{done}")
+    } else {
+        pair
+    };
+    let finding = Finding::new(Id::SidePair, text).with("right", right.path());
+    if short > 0 { finding.with("shorter_by_frames", short) } else { finding }
+}
+
+/// Sides without stamps that the rough mix has at two places are two stems.
+fn heard_apart(draft: &Draft<'_>, left: usize, right: usize) -> Option<String> {
+    let heard =
+        |index: usize| draft.evidence.places.iter().find(|place| place.path == draft.stems[index].path());
+    let (left, right) = (heard(left)?, heard(right)?);
+    let apart = left.start_frames.abs_diff(right.start_frames);
+    (apart > SAME_PLACE_FRAMES).then(|| {
+        let seconds = apart as f64 / f64::from(left.rate_hz.max(1));
+        format!("the rough mix \"{}\" has them {seconds:.3} s apart", left.by)
+    })
 }
 
 fn wants_join(recipe: &Recipe, path: &str) -> bool {
@@ -52,16 +82,20 @@ fn input(stem: &DraftStem<'_>) -> PairInput {
         name: survey.path.clone(),
         rate_hz: format.map_or(0, |f| f.rate_hz),
         frames: survey.measures.as_ref().map_or(0, |m| m.source_frames),
+        timestamp_frames: format.and_then(|f| f.timestamp_frames),
         channels: format.map_or(0, |f| f.channels),
         lossy: format.is_some_and(|f| f.lossy),
     }
 }
 
-/// Makes `right` the second source of `left`.
+/// Makes `right` the second source of `left`; the shorter one is followed by silence.
 fn absorb(draft: &mut Draft<'_>, left: usize, right: usize) {
     let other = draft.stems[right].clone();
     let stem = &mut draft.stems[left];
     stem.sources.push(other.sources[0]);
+    stem.frames = stem.frames.max(other.frames);
+    // Both sides together are none of them.
+    stem.role.details.side = None;
     stem.grid_bits = stem.grid_bits.zip(other.grid_bits).map(|(a, b)| a.max(b));
     stem.findings.extend(other.findings);
     stem.channels.extend(other.channels.into_iter().map(|mut channel| {
@@ -72,9 +106,11 @@ fn absorb(draft: &mut Draft<'_>, left: usize, right: usize) {
 
 #[cfg(test)]
 mod tests {
+    use loadin_record::evidence::{Evidence, StemPlace};
+
     use super::*;
     use crate::draft::DraftChannel;
-    use crate::testing::{self, Stem, ids, stem, with_draft};
+    use crate::testing::{self, Stem, ids, stem, with_draft, with_given};
 
     const REPORT: &str = "";
     const JOIN: &str = "[[stage]]\nstage = \"channel-fix\"\npairs = \"join\"\n";
@@ -126,7 +162,8 @@ mod tests {
         let right = || stem("Pad R.wav");
         let rows = [
             (right().rate(44_100), "their rates are 48000 Hz and 44100 Hz"),
-            (right().frames(191_999), "they are 192000 and 191999 frames long"),
+            (right().stamp(48_000), "only one of them has a time stamp"),
+            (right().unreadable("it is torn"), "one of them has no frame that can be read"),
             (right().with_format(|format| format.lossy = true), "one of them was stored with a lossy codec"),
         ];
         for (right, why) in rows {
@@ -140,6 +177,49 @@ mod tests {
         }
         let stereo = [stem("Pad L.wav"), stem("Pad R.wav").channels(&[0.5, 0.5])];
         assert_eq!(found(JOIN, stereo)[0].1, [], "two channels are no half");
+    }
+
+    /// 480 frames are 10 ms at 48 kHz (arithmetic).
+    #[test]
+    fn a_side_that_ends_earlier_is_a_shorter_side() {
+        let recipe = testing::recipe(JOIN);
+        for (left, right, shorter) in [(192_000, 191_520, "that one"), (191_520, 192_000, "this one")] {
+            let stems = || [stem("Pad L.wav").frames(left), stem("Pad R.wav").frames(right)];
+            let text = format!(
+                "looks like the left half of a stereo pair with \"Pad R.wav\", and {shorter} ends 0.010 s (480 frames) earlier"
+            );
+            let apart =
+                Finding::new(Id::SidePair, &text).with("right", "Pad R.wav").with("shorter_by_frames", 480);
+            assert_eq!(found(REPORT, stems())[0].1, [apart]);
+            with_draft(&recipe, stems(), |draft| {
+                join(&recipe, draft);
+                assert_eq!((draft.stems.len(), draft.stems[0].frames), (1, 192_000));
+                let text = format!("{text}; silence stands behind it in the joined stem");
+                assert_eq!(draft.stems[0].findings[0].text, text);
+            });
+        }
+    }
+
+    #[test]
+    fn sides_that_the_rough_mix_has_apart_are_two_stems() {
+        let place = |path: &str, start_frames: i64| StemPlace {
+            path: path.to_owned(),
+            by: "Rough Mix.wav".to_owned(),
+            start_frames,
+            rate_hz: 48_000,
+            second_best_frames: 0,
+            peak_ratio: 9.0,
+            uncertainty_frames: 0.1,
+        };
+        let recipe = testing::recipe(JOIN);
+        for (right, stems) in [(48_002, 1), (96_000, 2)] {
+            let places = vec![place("Pad L.wav", 48_000), place("Pad R.wav", right)];
+            let evidence = Evidence { places, ..Evidence::default() };
+            with_given(&recipe, ["Pad L.wav", "Pad R.wav"].map(stem), &evidence, None, |draft| {
+                join(&recipe, draft);
+                assert_eq!(draft.stems.len(), stems, "{right}");
+            });
+        }
     }
 
     /// One file of 16 bits and one of 24 lie on the grid of 24; a float lies on none.

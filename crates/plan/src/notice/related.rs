@@ -4,7 +4,7 @@ use loadin_record::evidence::Sibling;
 use loadin_record::finding::{Finding, Id, rounded};
 use loadin_session::estimate::{
     ComparedName, NameRelation, SiblingDoubt, SiblingFit, TimedStem, name_relation, rate_doubts,
-    sibling_doubts,
+    sibling_doubts, two_sides_of_a_skin,
 };
 
 use crate::draft::Draft;
@@ -37,6 +37,7 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
     let frames = sibling.lag_frames.unsigned_abs();
     let ms = 1000.0 * frames as f64 / f64::from(sibling.rate_hz.max(1));
     let direction = if sibling.lag_frames < 0 { "earlier" } else { "later" };
+    let skin = two_sides_of_a_skin(other, &sibling.b);
     let (id, text) = match doubt {
         SiblingDoubt::Offset => (
             Id::SiblingOffset,
@@ -45,23 +46,27 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
                  sound hollow; it stays where it is"
             ),
         ),
-        SiblingDoubt::Polarity => (
-            Id::SiblingPolarity,
-            format!(
-                "its polarity is opposite to that of \"{other}\", as is usual for microphones on two sides of a skin; \
-                 it stays as it is"
-            ),
-        ),
+        SiblingDoubt::Polarity => {
+            let reason = if skin {
+                "as is usual for microphones on two sides of a skin"
+            } else {
+                "and together they lose what they share: ask which of the two is the right way round"
+            };
+            let text =
+                format!("its polarity is opposite to that of \"{other}\", {reason}; it stays as it is");
+            (Id::SiblingPolarity, text)
+        }
         SiblingDoubt::NearDuplicate => (
             Id::NearDuplicate,
             format!("nearly the same audio as \"{other}\": what differs is more than 30 dB below it"),
         ),
     };
-    Finding::new(id, text)
+    let finding = Finding::new(id, text)
         .with("beside", other.as_str())
         .with("lag_frames", sibling.lag_frames)
         .with("rate_hz", sibling.rate_hz)
-        .with("correlation", rounded(sibling.correlation, 4))
+        .with("correlation", rounded(sibling.correlation, 4));
+    if doubt == SiblingDoubt::Polarity { finding.with("usual", skin) } else { finding }
 }
 
 fn rate_labels(draft: &mut Draft<'_>) {
@@ -145,9 +150,9 @@ mod tests {
         };
         assert_eq!(pair(96, 0.95), [wanted(Id::SiblingOffset, &offset("later"), 96, 0.95)]);
         assert_eq!(pair(-96, 0.95), [wanted(Id::SiblingOffset, &offset("earlier"), -96, 0.95)]);
-        let polarity = "its polarity is opposite to that of \"Bass Amp.wav\", as is usual for microphones on two sides \
-                        of a skin; it stays as it is";
-        assert_eq!(pair(0, -0.7), [wanted(Id::SiblingPolarity, polarity, 0, -0.7)]);
+        let polarity = "its polarity is opposite to that of \"Bass Amp.wav\", and together they lose what they share: \
+                        ask which of the two is the right way round; it stays as it is";
+        assert_eq!(pair(0, -0.7), [wanted(Id::SiblingPolarity, polarity, 0, -0.7).with("usual", false)]);
         let near = "nearly the same audio as \"Bass Amp.wav\": what differs is more than 30 dB below it";
         assert_eq!(pair(0, 0.999_96), [wanted(Id::NearDuplicate, near, 0, 1.0)]);
         assert_eq!(ids(&pair(96, -0.95)), ["sibling-offset", "sibling-polarity"]);
@@ -161,6 +166,21 @@ mod tests {
         assert_eq!(lag("Bass Amp.wav", "Bass DI.wav"), ["sibling-offset"]);
         assert_eq!(lag("Kick In.wav", "Kick Out.wav"), [""; 0]);
         assert_eq!(lag("Bass.wav", "Vox.wav"), [""; 0], "no relation by name counts as the loosest");
+    }
+
+    /// Only a skin has two sides that move against each other; two overheads in opposite polarity are a fault.
+    #[test]
+    fn the_reason_for_an_opposite_polarity_fits_the_pair() {
+        let text =
+            |a: &str, b: &str| found([stem(a), stem(b)], vec![sibling(a, b, 0, -0.7)])[1][0].text.clone();
+        for (a, b) in [("Kick In.wav", "Kick Out.wav"), ("Snare Bottom.wav", "Snare Top.wav")] {
+            assert!(text(a, b).contains("two sides of a skin"), "{a}");
+        }
+        for (a, b) in [("OH L.wav", "OH R.wav"), ("Bass Amp.wav", "Bass DI.wav"), ("Gtr 1.wav", "Gtr 2.wav")]
+        {
+            let text = text(a, b);
+            assert!(!text.contains("skin") && text.contains("ask which"), "{text}");
+        }
     }
 
     #[test]

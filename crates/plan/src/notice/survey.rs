@@ -164,8 +164,11 @@ fn clips(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
     if measures.over_full_scale > 0 {
         let peak = measures.source_peak;
         let text = format!(
-            "{} samples are above full scale (peak {:.2} dBFS); as floats they can be recovered",
-            measures.over_full_scale,
+            "{} above full scale (peak {:.2} dBFS); as floats they can be recovered",
+            match measures.over_full_scale {
+                1 => "1 sample is".to_owned(),
+                many => format!("{many} samples are"),
+            },
             Decibels::from_ratio(peak).0
         );
         findings.push(

@@ -13,6 +13,8 @@ use super::*;
 use crate::shape::{Fate, PlannedMarker};
 use crate::testing::{self, Beside, Stem, ids, planned, recipe, stem, surveys, with_draft};
 
+mod fractions;
+
 /// One hour at 48 kHz, as a time stamp has it (EBU Tech 3285: frames since midnight).
 const HOUR: u64 = 172_800_000;
 
@@ -64,7 +66,7 @@ fn every_stem_has_one_decision_a_stage_in_the_order_of_the_recipe() {
         assert_eq!(stages, names, "{}", stem.path());
     }
     assert_eq!(plan.delivery, "Delivery");
-    assert_eq!(output_names(&plan), ["01_Kick", "02_Bass", "03_Pad_L", "04_Bass_Amp", "", ""]);
+    assert_eq!(output_names(&plan), ["01_Kick", "02_Bass", "03_Pad", "04_Bass_Amp", "", ""]);
     let paths: Vec<&str> = plan.stems.iter().map(StemPlan::path).collect();
     assert_eq!(paths, ["Kick.wav", "Bass.wav", "Pad L.wav", "Bass Amp.wav", "Empty.wav", "Torn.wav"]);
     assert_eq!(plan.rendered().count(), 4);
@@ -312,12 +314,18 @@ fn stems_that_do_not_go_on_and_references_have_no_say_in_the_start() {
 
 #[test]
 fn both_halves_of_a_joined_pair_start_together() {
-    let stems = || {
+    let with = |right: Stem| {
         let left = stem("Pad L.wav").stamp(HOUR + 480);
-        [stem("Bass.wav").stamp(HOUR), stem("Kick.wav").stamp(HOUR), left, stem("Pad R.wav")]
+        [stem("Bass.wav").stamp(HOUR), stem("Kick.wav").stamp(HOUR), left, right]
     };
-    assert_eq!([start(ALL, stems(), "Pad L.wav"), start(ALL, stems(), "Pad R.wav")], [480, 480]);
-    assert_eq!([start("", stems(), "Pad L.wav"), start("", stems(), "Pad R.wav")], [480, 0]);
+    for recipe in [ALL, ""] {
+        let starts =
+            |right: fn() -> Stem| ["Pad L.wav", "Pad R.wav"].map(|path| start(recipe, with(right()), path));
+        assert_eq!(starts(|| stem("Pad R.wav").stamp(HOUR + 480)), [480, 480]);
+        // Halves that start apart are two stems, and nobody moves one of them to the other.
+        assert_eq!(starts(|| stem("Pad R.wav").stamp(HOUR + 960)), [480, 960]);
+        assert_eq!(starts(|| stem("Pad R.wav")), [480, 0]);
+    }
 }
 
 #[test]

@@ -225,9 +225,6 @@ fn check_globs(key: &str, value: &Value<'_>, mistakes: &mut Mistakes<'_>) -> boo
     right
 }
 
-/// Settings that must be one for the whole delivery.
-const NOT_BY_STEM: &[&str] = &["align-starts", "label"];
-
 /// The `[[stage.for]]` tables, each laid over the stage's own settings.
 fn chosen(name: &str, table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Vec<(Globs, Settings)> {
     let Some(value) = table.get("for") else { return Vec::new() };
@@ -235,7 +232,7 @@ fn chosen(name: &str, table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Vec<(Gl
         mistakes.add(value.span(), "found a value, needed are [[stage.for]] tables");
         return Vec::new();
     };
-    if NOT_BY_STEM.contains(&name) {
+    if schema::NOT_BY_STEM.contains(&name) {
         mistakes.add(value.span(), format!("{name} cannot differ by stem: all stems of a delivery share it"));
         return Vec::new();
     }

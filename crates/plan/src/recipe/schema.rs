@@ -10,6 +10,9 @@ fn settings_schema(name: &str, generator: &mut SchemaGenerator) -> Value {
     Settings::schema(name, generator).map_or(Value::Null, schemars::Schema::to_value)
 }
 
+/// Stages whose settings are one for the whole delivery: they have no `for` tables.
+pub(super) const NOT_BY_STEM: &[&str] = &["align-starts", "label"];
+
 /// The settings that the stage called `name` has.
 pub(super) fn keys(name: &str) -> Vec<String> {
     let schema = settings_schema(name, &mut SchemaGenerator::default());
@@ -52,10 +55,28 @@ fn stage_schema(name: &str, generator: &mut SchemaGenerator) -> Value {
     chosen["required"] = json!(["stems"]);
     if let Some(properties) = own["properties"].as_object_mut() {
         properties.insert("stage".to_owned(), json!({ "const": name }));
-        properties.insert("for".to_owned(), json!({ "type": "array", "items": chosen }));
+        if !NOT_BY_STEM.contains(&name) {
+            properties.insert("for".to_owned(), json!({ "type": "array", "items": chosen }));
+        }
     } else {
         own["properties"] = json!({ "stage": { "const": name } });
     }
     own["required"] = json!(["stage"]);
     own
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What the reader refuses, an editor must not offer.
+    #[test]
+    fn only_stages_that_may_differ_by_stem_have_for_tables() {
+        let schema = schema();
+        for variant in schema["properties"]["stage"]["items"]["oneOf"].as_array().unwrap() {
+            let name = variant["properties"]["stage"]["const"].as_str().unwrap();
+            let has = variant["properties"].get("for").is_some();
+            assert_eq!(has, !matches!(name, "align-starts" | "label"), "{name}");
+        }
+    }
 }

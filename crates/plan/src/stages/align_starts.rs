@@ -5,7 +5,7 @@
 //! *Changes:* start and length. *Settings:* `starts`, `max-implied-silence`, `by-rough-mix`.
 //! *Sources:* `TimeReference` of EBU Tech 3285; when stamps are plausible: common practice, no source.
 
-use loadin_audio::Block;
+use loadin_audio::{Block, Decibels, rescale_frames};
 use loadin_record::finding::{Finding, Id, rounded};
 use loadin_record::late::Pin;
 use loadin_record::manifest::Change;
@@ -18,7 +18,7 @@ use crate::draft::Draft;
 use crate::placement::StemStarts;
 use crate::shape::Shape;
 use crate::stages::stage::{NOT_RENDERED, Processor};
-use crate::values::Span;
+use crate::values::Seconds;
 
 /// What says where a stem starts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -39,7 +39,7 @@ pub struct Settings {
     /// What says where a stem starts.
     pub starts: Starts,
     /// Time stamps that would put more silence than this before a stem are refused.
-    pub max_implied_silence: Span,
+    pub max_implied_silence: Seconds,
     /// Whether stems that have no stamp and start at their own entry go where the rough mix has them, where that is sure
     /// to the frame; else the place is only reported.
     pub by_rough_mix: bool,
@@ -48,7 +48,7 @@ pub struct Settings {
 impl Default for Settings {
     fn default() -> Self {
         let most = PlacementOptions::default().max_implied_silence_seconds;
-        Self { starts: Starts::Auto, max_implied_silence: Span::Seconds(most), by_rough_mix: false }
+        Self { starts: Starts::Auto, max_implied_silence: Seconds(most), by_rough_mix: false }
     }
 }
 
@@ -77,7 +77,11 @@ pub enum Decision {
 }
 
 /// A place within this many frames of the file's start is the file's start.
-const SAME_PLACE_FRAMES: u64 = 2;
+pub(crate) const SAME_PLACE_FRAMES: u64 = 2;
+
+/// Below this a reference is not heard where it is cut: as `trim-silence` has it unless a recipe says otherwise (common
+/// practice, no source).
+const SOUND_DBFS: f64 = -90.0;
 
 /// How stems are placed by these settings, or as a finished preparation has placed its own.
 pub fn placement_options(settings: &Settings, pin: Option<&Pin>) -> PlacementOptions {
@@ -87,12 +91,7 @@ pub fn placement_options(settings: &Settings, pin: Option<&Pin>) -> PlacementOpt
         (None, Starts::Auto) => StartMode::Auto,
         (None, Starts::Stamp) => StartMode::Stamp,
     };
-    let usual = PlacementOptions::default();
-    match settings.max_implied_silence {
-        Span::Seconds(max_implied_silence_seconds) => PlacementOptions { mode, max_implied_silence_seconds },
-        // Nobody knows a tempo before the stems have their places.
-        Span::Bars(_) => PlacementOptions { mode, ..usual },
-    }
+    PlacementOptions { mode, max_implied_silence_seconds: settings.max_implied_silence.0 }
 }
 
 /// Puts every stem on the common time line, at `target_hz`: after `decode` has said which stems go on, and before the
@@ -104,13 +103,13 @@ pub fn take_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     }
     note_doubts(starts, draft);
     draft.link.by_stamps = starts.uses_stamps();
-    take_heard_places(settings, draft);
+    take_heard_places(settings, draft, target_hz);
     keep_pinned_places(draft, target_hz);
 }
 
 /// Reports the places that the rough mix shows, and takes them where the recipe says so. A finished preparation has
 /// its places already, and a recipe that insists on stamps gets them.
-fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>) {
+fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     let evidence = draft.evidence;
     let free = draft.pin.is_none() && settings.starts != Starts::Stamp;
     for place in evidence.places.iter().filter(|place| place.start_frames.unsigned_abs() > SAME_PLACE_FRAMES)
@@ -138,10 +137,15 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>) {
                 .with("applied", taken),
         );
         if taken {
-            stem.position = place.start_frames;
+            stem.position = at_rate(place.start_frames, place.rate_hz, target_hz);
             stem.by_rough_mix = true;
         }
     }
+}
+
+/// A place in frames at `from_hz`, counted at `to_hz`.
+fn at_rate(frames: i64, from_hz: u32, to_hz: u32) -> i64 {
+    rescale_frames(frames.unsigned_abs(), from_hz.max(1), to_hz) as i64 * frames.signum()
 }
 
 /// What stood somewhere before stands there again: the same file in any case, and a new file under an old name where
@@ -203,6 +207,9 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
                 let text = format!("placed {seconds:.3} s after the common start by its time stamp");
                 stem.note(Finding::new(Id::Moved, text).with("frames", offset).with("rate_hz", stem.rate_hz));
+            }
+            if stem.reference {
+                stem.note_cut_reference(Decibels(SOUND_DBFS).ratio(), length as i64 - offset);
             }
             let from_frames = stem.frames;
             stem.position = origin;

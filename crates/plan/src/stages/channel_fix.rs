@@ -115,6 +115,12 @@ pub enum Decision {
         left: String,
         /// The file on the right.
         right: String,
+        /// Frames that the left file ends before the right one; silence stands there.
+        #[serde(default)]
+        left_short_frames: u64,
+        /// The same of the right file.
+        #[serde(default)]
+        right_short_frames: u64,
         /// Why.
         why: String,
     },
@@ -195,19 +201,37 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
             }
         }
         (_, 2, Some((channel, why))) => Decision::KeepOne { channel, of, other_silent: dead.is_some(), why },
-        (Layout::Mono, 2, None) => {
-            stem.note(
-                Finding::new(
-                    Id::LayoutKept,
-                    "stereo with two different channels: a mono version would lose one of them",
-                )
-                .with("layout", "stereo"),
-            );
-            Decision::Leave { why: "its two channels differ".to_owned() }
+        (layout, 2, None) => {
+            let (why, stereo) = two_kept(settings, measures);
+            if layout == Layout::Mono {
+                stem.note(Finding::new(Id::LayoutKept, stereo).with("layout", "stereo"));
+            }
+            Decision::Leave { why: why.to_owned() }
         }
         (_, 1, _) => Decision::Leave { why: "it has one channel".to_owned() },
-        (_, 2, None) => Decision::Leave { why: "its two channels differ".to_owned() },
         _ => Decision::Leave { why: format!("it has {of} channels") },
+    }
+}
+
+/// Why two channels stay, and the same to whoever has asked for mono.
+fn two_kept(settings: &Settings, measures: &Measures) -> (&'static str, &'static str) {
+    if measures.active_frames == 0 {
+        ("both channels are silent", "stereo without any sound: it stays as it is")
+    } else if dead_channel(measures).is_some() {
+        (
+            "one of its two channels is silent, and the recipe keeps it",
+            "stereo with one silent channel: dead-channel = \"keep\" keeps it",
+        )
+    } else if is_dual_mono(measures, settings.dual_mono_residual.amplitude()) {
+        (
+            "its two channels are equal, and the recipe keeps both",
+            "stereo with two equal channels: dual-mono = \"keep\" keeps both",
+        )
+    } else {
+        (
+            "its two channels differ",
+            "stereo with two different channels: a mono version would lose one of them",
+        )
     }
 }
 
@@ -221,10 +245,15 @@ fn identical(measures: &Measures) -> String {
 }
 
 fn joined(left: &Survey, right: &Survey) -> Decision {
+    let frames = |side: &Survey| side.measures.as_ref().map_or(0, |measures| measures.source_frames);
+    let (left_frames, right_frames) = (frames(left), frames(right));
+    let length = if left_frames == right_frames { ", length" } else { "" };
     Decision::Join {
         left: left.path.clone(),
         right: right.path.clone(),
-        why: "two mono files of one length and rate, named left and right".to_owned(),
+        left_short_frames: right_frames.saturating_sub(left_frames),
+        right_short_frames: left_frames.saturating_sub(right_frames),
+        why: format!("two mono files of one start{length} and rate, named left and right"),
     }
 }
 
@@ -275,10 +304,16 @@ pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change>
         Decision::Double { channel, of, why } => {
             Some(Change::new("channel-fix", "channels", *of, 2, "channels", why).with("kept", *channel))
         }
-        Decision::Join { left, right, why } => {
+        Decision::Join { left, right, left_short_frames, right_short_frames, why } => {
             let files = format!("{left} + {right}");
             let change = Change::new("channel-fix", "files", files, "left + right", "files", why);
-            Some(change.with("left", left.as_str()).with("right", right.as_str()))
+            let change = change.with("left", left.as_str()).with("right", right.as_str());
+            // Silence behind the shorter file, in frames of the source.
+            Some(match (*left_short_frames, *right_short_frames) {
+                (0, 0) => change,
+                (0, right) => change.with("right_short_frames", right),
+                (left, _) => change.with("left_short_frames", left),
+            })
         }
     }
 }

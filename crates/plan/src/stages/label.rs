@@ -141,7 +141,11 @@ fn inputs(draft: &Draft<'_>) -> Vec<session::LabelInput> {
     let input = |stem: &DraftStem<'_>| {
         let pinned = draft.pin.and_then(|pin| pin.stem(stem.path()));
         session::LabelInput {
-            path: stem.path().to_owned(),
+            // A joined stem is neither of its sides.
+            path: match stem.sources.len() {
+                1 => stem.path().to_owned(),
+                _ => session::without_side(stem.path()).unwrap_or_else(|| stem.path().to_owned()),
+            },
             role: stem.role.clone(),
             group: stem.group,
             wanted: stem.is_active(),
@@ -167,7 +171,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     let options = options(own);
     for (index, label) in session::labels(&inputs, &taken(draft), &options).into_iter().enumerate() {
         let Some(label) = label else { continue };
-        let pinned = draft.pin.and_then(|pin| pin.stem(inputs[index].path.as_str()));
+        let pinned = draft.pin.and_then(|pin| pin.stem(draft.stems[index].path()));
         let pinned = pinned.filter(|_| inputs[index].kept.is_some());
         let stem = &mut draft.stems[index];
         if label.collided {

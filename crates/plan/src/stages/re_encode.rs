@@ -246,11 +246,7 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
     let mut storage = asked;
     let peak = stem.peak(PeakKind::Sample);
     if !asked.kind().is_float() && would_clip(peak, asked, stem.grid_bits) {
-        let text = format!(
-            "the peak would be {:.2} dB above full scale in {} integers",
-            loadin_audio::Decibels::from_ratio(peak).0,
-            asked.as_str()
-        );
+        let text = over_text(peak, asked);
         if settings.when_over == WhenOver::Fail {
             let why = format!("{text}; lower it with gain-stage or write floats");
             stem.fate = Fate::Fail { why: why.clone() };
@@ -295,6 +291,16 @@ fn decide_one(settings: &Settings, stem: &mut DraftStem<'_>) -> Decision {
     }
 }
 
+/// Says how far a peak passes full scale; one that only rounding and dither may carry over it is not called above it.
+fn over_text(peak: f64, asked: SampleFormat) -> String {
+    let (db, format) = (loadin_audio::Decibels::from_ratio(peak).0, asked.as_str());
+    if db < 0.005 {
+        format!("rounding to {format} integers could carry the peak over full scale")
+    } else {
+        format!("the peak would be {db:.2} dB above full scale in {format} integers")
+    }
+}
+
 /// How the recipe wants the samples of a source to be stored.
 fn asked(depth: Depth, format: &FormatFacts) -> SampleFormat {
     match depth {
@@ -322,8 +328,13 @@ fn refusal(container: OutputContainer, storage: SampleFormat, stem: &DraftStem<'
     let (channels, rate_hz) = (stem.channels.len() as u16, stem.rate_hz);
     let bytes = stem.frames.saturating_mul(u64::from(channels) * storage.kind().bytes() as u64);
     match container {
-        OutputContainer::Flac => flac_refusal(channels, rate_hz, storage.kind().is_float())
-            .map(|why| format!("{why}; set container = \"bwf\" or another depth for this stem")),
+        OutputContainer::Flac => {
+            let float = storage.kind().is_float();
+            // Another depth would help floats alone.
+            let or_depth = if float { " or another depth" } else { "" };
+            flac_refusal(channels, rate_hz, float)
+                .map(|why| format!("{why}; set container = \"bwf\"{or_depth} for this stem"))
+        }
         OutputContainer::Aiff if !fits_aiff(bytes) => Some(format!(
             "an AIFF file ends at 4 GiB, this would be {bytes} bytes of samples; set container = \"bwf\" or \"caf\""
         )),

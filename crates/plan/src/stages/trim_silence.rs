@@ -7,7 +7,6 @@
 //! *Sources:* no public norm exists for threshold, head and tail; the defaults are common practice, no source.
 
 use loadin_audio::{Block, Fade};
-use loadin_record::finding::{Finding, Id};
 use loadin_record::link::Linked;
 use loadin_record::manifest::Change;
 use loadin_record::written::Measured;
@@ -17,15 +16,15 @@ use serde::{Deserialize, Deserializer, Serialize, de};
 use crate::draft::{Draft, DraftStem};
 use crate::shape::Shape;
 use crate::stages::stage::{LinkScope, NOT_RENDERED, Processor};
-use crate::values::{Level, Span};
+use crate::values::{Level, Seconds, Span};
 
 /// A time to keep: the first span that can be used holds, so that bars may have seconds to fall back on.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Keep {
-    /// One span.
-    One(Span),
-    /// The first of these that can be used; a span in bars needs a known tempo.
+    /// One time.
+    One(Seconds),
+    /// The first of these that can be used; a span in bars needs a known tempo, so the last is in clock time.
     First(Vec<Span>),
 }
 
@@ -42,7 +41,12 @@ impl<'de> Deserialize<'de> for Keep {
             }
 
             fn visit_str<E: de::Error>(self, text: &str) -> Result<Keep, E> {
-                text.parse().map(Keep::One).map_err(E::custom)
+                match text.parse().map_err(E::custom)? {
+                    Span::Seconds(seconds) => Ok(Keep::One(Seconds(seconds))),
+                    bars @ Span::Bars(_) => Err(E::custom(format!(
+                        "found \"{bars}\" alone, and a tempo is not always known: allowed is a list that ends in ms, s or min, such as [\"{bars}\", \"1 s\"]"
+                    ))),
+                }
             }
 
             fn visit_seq<A: de::SeqAccess<'de>>(self, mut list: A) -> Result<Keep, A::Error> {
@@ -66,11 +70,13 @@ impl<'de> Deserialize<'de> for Keep {
 
 impl Keep {
     fn frames(&self, rate_hz: u32, bar_seconds: Option<f64>) -> u64 {
-        let spans = match self {
-            Self::One(span) => std::slice::from_ref(span),
-            Self::First(spans) => spans,
-        };
-        spans.iter().find_map(|span| span.frames(rate_hz, bar_seconds)).unwrap_or(u64::from(rate_hz))
+        match self {
+            Self::One(seconds) => seconds.frames(rate_hz),
+            // The reader refuses a list that does not end in seconds.
+            Self::First(spans) => {
+                spans.iter().find_map(|span| span.frames(rate_hz, bar_seconds)).unwrap_or(u64::from(rate_hz))
+            }
+        }
     }
 }
 
@@ -89,7 +95,7 @@ pub struct Settings {
     /// Whether the head cut is rounded down to whole bars, where the tempo is known.
     pub whole_bars: bool,
     /// Length of the fade at a cut that is not silent.
-    pub fade: Span,
+    pub fade: Seconds,
 }
 
 impl Default for Settings {
@@ -97,10 +103,10 @@ impl Default for Settings {
         Self {
             threshold: Level(-90.0),
             head: Keep::First(vec![Span::Bars(1.0), Span::Seconds(1.0)]),
-            tail: Keep::One(Span::Seconds(3.0)),
+            tail: Keep::One(Seconds(3.0)),
             link: LinkScope::Delivery,
             whole_bars: false,
-            fade: Span::Seconds(0.005),
+            fade: Seconds(0.005),
         }
     }
 }
@@ -140,7 +146,12 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         .stems
         .iter()
         .map(|stem| Decision::Leave {
-            why: if stem.is_active() { "there is no sound to keep" } else { NOT_RENDERED }.to_owned(),
+            why: match (stem.is_active(), stem.reference) {
+                (false, _) => NOT_RENDERED,
+                (true, true) => "it follows the cut of the delivery, and there was none",
+                (true, false) => "there is no sound to keep",
+            }
+            .to_owned(),
         })
         .collect();
     for (scope, mut members) in LinkScope::scopes(&links, draft) {
@@ -199,13 +210,16 @@ fn cut(own: &Settings, stem: &mut DraftStem<'_>, from: i64, to: i64, scope: &Lin
     let head = (from - stem.position).clamp(0, frames);
     let keep = (to - stem.position).clamp(head, frames) - head;
     let tail = frames - head - keep;
-    note_cut_reference(own, stem, (head + keep) as u64);
+    // A reference that still sounds where the stems have ended is cut like them, but a person should know.
+    if stem.reference {
+        stem.note_cut_reference(own.threshold.amplitude(), head + keep);
+    }
     if head == 0 && tail == 0 {
         return Decision::Leave {
             why: format!("no dead air beyond what is kept around the sound of the {scope}"),
         };
     }
-    let fade = own.fade.frames(stem.rate_hz, None).unwrap_or(0).min(keep as u64 / 2);
+    let fade = own.fade.frames(stem.rate_hz).min(keep as u64 / 2);
     let fade_at =
         |cut: bool, frame: i64| if cut && keep > 0 && !stem.is_silent_at(frame as u64) { fade } else { 0 };
     let decision = Decision::Cut {
@@ -237,20 +251,6 @@ fn note_late_cuts(own: &Settings, draft: &mut Draft<'_>, members: &[usize], from
         if let Some((first, last)) = stem.sounding(own.threshold.amplitude()).filter(|_| late) {
             stem.note_late_cut(from - stem.position - first as i64, stem.position + last as i64 - to);
         }
-    }
-}
-
-/// A reference that still sounds where the stems have ended is cut like them, but a person should know.
-fn note_cut_reference(own: &Settings, stem: &mut DraftStem<'_>, kept_to: u64) {
-    if !stem.reference {
-        return;
-    }
-    if let Some((_, last)) = stem.sounding(own.threshold.amplitude())
-        && last > kept_to
-    {
-        let text =
-            "the reference goes on after the stems have ended; what follows is only in the client's file";
-        stem.note(Finding::new(Id::ReferenceCut, text).with("frames_cut", last - kept_to));
     }
 }
 

@@ -49,6 +49,7 @@ fn record(survey: &Survey, output: Option<&str>) -> StemRecord {
         proposal: None,
         state: if output.is_some() { State::Prepared } else { State::Failed },
         time_map: output.as_ref().map(|_| TimeMap {
+            place_error_frames: None,
             source_hz: 48_000,
             output_hz: 48_000,
             shift_frames: 480,
@@ -178,7 +179,7 @@ fn the_promise_has_every_label_that_was_ever_given() {
 #[test]
 fn what_is_promised_follows_a_file_that_moved() {
     let mut earlier = two();
-    let own = |path: &str| LinkGain { scope: Linked::Stem(path.to_owned()), gain_db: 3.0, loudest_db: -9.0 };
+    let own = |path: &str| LinkGain { scope: Linked::Stem(path.to_owned()), gain_db: 3.0, loudest_db: -9.0, decided_by: None };
     earlier.link.gains = vec![own("Kick.wav"), own("Snare.wav")];
     let now = [holding("New/Kick.wav", "kick"), holding("Snare.wav", "snare")];
     let pin = Visit::new(&earlier, &now, &recipe(""), &[]).pin(&earlier, vec!["mine".to_owned()]);

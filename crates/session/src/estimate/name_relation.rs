@@ -135,9 +135,52 @@ pub fn name_relation(first: &ComparedName, second: &ComparedName) -> Option<Name
     (kit || same || (base == other_base && !base.is_empty())).then_some(NameRelation::Family)
 }
 
+/// Drums whose skin is often taken from both sides.
+const SKINS: &[Family] = &[Family::Kick, Family::Snare, Family::Toms, Family::Percussion];
+
+/// Whether two names are those of microphones on the two sides of one skin: top and bottom, in and out. What moves towards
+/// the one moves away from the other, so that their polarity is opposite and no fault. A drum beside its own bottom is its
+/// top, whether or not its name says so: common practice, no source.
+pub fn two_sides_of_a_skin(first: &str, second: &str) -> bool {
+    let (family, both) = (role_of(first).family, [skin_side(first), skin_side(second)]);
+    family == role_of(second).family
+        && SKINS.contains(&family)
+        && matches!(both, ["top", "bottom"] | ["bottom", "top"] | ["in", "out"] | ["out", "in"])
+}
+
+/// The side of a skin that a name says, in one word.
+fn skin_side(path: &str) -> &'static str {
+    let sides = tokens(stem_of(path)).into_iter().rev().find_map(|token| match token.key.as_str() {
+        "bot" | "bottom" | "btm" => Some("bottom"),
+        "in" | "inside" => Some("in"),
+        "out" | "outside" => Some("out"),
+        _ => None,
+    });
+    sides.unwrap_or("top")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_skin_has_two_sides_and_nothing_else_has() {
+        for (first, second, wanted) in [
+            ("Snare Top.wav", "Snare Bottom.wav", true),
+            ("Kick In.wav", "KickOut.wav", true),
+            ("Snare.wav", "Snare Bot.wav", true),
+            ("Floor Tom Top.wav", "Floor Tom Btm.wav", true),
+            ("Snare Top.wav", "Snare Top 2.wav", false),
+            ("Snare Top.wav", "Kick Out.wav", false),
+            ("Overheads L.wav", "Overheads R.wav", false),
+            ("Bass DI.wav", "Bass Amp.wav", false),
+            ("Organ Top.wav", "Organ Bottom.wav", false),
+            ("Kick.wav", "Kick Out.wav", false),
+        ] {
+            assert_eq!(two_sides_of_a_skin(first, second), wanted, "{first} {second}");
+            assert_eq!(two_sides_of_a_skin(second, first), wanted, "{second} {first}");
+        }
+    }
 
     #[test]
     fn names_say_who_belongs_together() {

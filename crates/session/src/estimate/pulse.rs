@@ -122,7 +122,9 @@ pub(super) struct Locked {
     pub(super) period: f64,
     /// Strength of the period's best harmonic: 1 where every onset lies on one grid.
     pub(super) strength: f64,
-    /// How far above chance that is: onsets without a pulse stay below about 4.
+    /// The sum of the squares of the strengths of all harmonics: what a third or two thirds of the beat lack.
+    pub(super) fit: f64,
+    /// How far above chance the best one is: onsets without a pulse stay below about 4.
     pub(super) beyond_chance: f64,
 }
 
@@ -146,9 +148,10 @@ pub(super) fn lock(events: &[Event], candidate: f64) -> Option<Locked> {
     let part = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     let weight: f64 = events.iter().map(|event| event.weight).sum();
     let squares: f64 = events.iter().map(|event| event.weight * event.weight).sum();
+    let fit = total(best) / (weight * weight);
     let strength = scores[best].iter().copied().fold(0.0, f64::max) / weight;
     let period = 1.0 / (from + (best as f64 + part) * step);
-    Some(Locked { period, strength, beyond_chance: strength * weight / squares.sqrt() })
+    Some(Locked { period, strength, fit, beyond_chance: strength * weight / squares.sqrt() })
 }
 
 /// An event turned by the frequency that is tried.

@@ -18,8 +18,11 @@ pub struct Section {
     pub kind: usize,
 }
 
-/// The price of a boundary; a stem that is one of four and plays in one half of sixteen bars alone is worth 1. By judgement.
+/// The price of a boundary; a player who plays in one half of sixteen bars alone is worth 1. By judgement, as all prices.
 const PRICE: f64 = 0.22;
+
+/// A player is worth a quarter, however many others there are; where there are fewer than four, more.
+const PLAYERS: f64 = 4.0;
 
 /// What is added for stretches of a length that music seldom has, in bars.
 const UNDER_FOUR: f64 = 0.3;
@@ -29,12 +32,18 @@ const NOT_OF_TWO: f64 = 0.1;
 /// Longer stretches than this are divided anyway, so that the work stays small.
 const LONGEST: usize = 96;
 
-/// Sections are alike up to this mean difference of presence.
+/// Sections are alike up to this difference of presence: nearly a half of one player, who is worth a quarter.
 const ALIKE: f64 = 0.12;
 
-/// Divides bars into sections. `presence` has a list a stem, of one value a bar, 0 to 1; `weights` has a value a stem, with
-/// a sum of 1. Bars of silence before and behind the music are no section.
-pub fn sections(presence: &[Vec<f64>], weights: &[f64]) -> Vec<Section> {
+/// A player who is there is hardly twice as loud, so less than this is no difference between two sections.
+const SLIGHT: f64 = 0.15;
+
+/// Divides bars into sections. `presence` has a list a stem, of one value a bar, 0 to 1; `parts` says which part of a player
+/// each stem is: their sum is the number of players. Bars of silence before and behind the music are no section.
+pub fn sections(presence: &[Vec<f64>], parts: &[f64]) -> Vec<Section> {
+    // One of twenty players is worth as much as one of four: who enters is heard however many play on.
+    let worth = 1.0 / parts.iter().sum::<f64>().clamp(1.0, PLAYERS);
+    let weights: &[f64] = &parts.iter().map(|part| part * worth).collect::<Vec<_>>();
     let count = presence.iter().map(Vec::len).max().unwrap_or(0);
     let sounds = |bar: &usize| presence.iter().any(|stem| stem.get(*bar).is_some_and(|x| *x > 0.0));
     let Some(first) = (0..count).find(sounds) else { return Vec::new() };
@@ -63,7 +72,8 @@ pub fn letter(kind: usize) -> String {
 /// Finds the kind that a mean belongs to, or makes a new one; kinds keep the mean of all that belongs to them.
 fn kind_of(mean: &[f64], bars: f64, weights: &[f64], kinds: &mut Vec<(Vec<f64>, f64)>) -> usize {
     let apart = |other: &[f64]| -> f64 {
-        mean.iter().zip(other).zip(weights).map(|((a, b), weight)| weight * (a - b).abs()).sum()
+        let differ = |a: f64, b: f64| if (a - b).abs() > SLIGHT { (a - b).abs() } else { 0.0 };
+        mean.iter().zip(other).zip(weights).map(|((a, b), weight)| weight * differ(*a, *b)).sum()
     };
     let nearest = (0..kinds.len()).min_by(|a, b| apart(&kinds[*a].0).total_cmp(&apart(&kinds[*b].0)));
     if let Some(kind) = nearest.filter(|kind| apart(&kinds[*kind].0) < ALIKE) {
@@ -155,15 +165,50 @@ mod tests {
         let plays =
             |letters: &str| form.chars().map(|bar| f64::from(u8::from(letters.contains(bar)))).collect();
         let presence = [plays("AB"), plays("iABo"), plays("AB"), plays("B")];
-        let found = sections(&presence, &[0.25; 4]);
+        let found = sections(&presence, &[1.0; 4]);
         let wanted = [(2, 4, 0), (6, 8, 1), (14, 8, 2), (22, 8, 1), (30, 8, 2), (38, 4, 0)];
         let wanted = wanted.map(|(first_bar, bars, kind)| Section { first_bar, bars, kind });
         assert_eq!(found, wanted);
     }
 
+    /// So many players of so many stems each, a little uneven; three of them come and go, all others play on.
+    fn song(players: usize, stems: usize, form: &str) -> (Vec<Vec<f64>>, Vec<f64>) {
+        // A linear congruential generator (Numerical Recipes).
+        let mut state = 7u32;
+        let mut uneven = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            0.2 * f64::from(state >> 8) / f64::from(1 << 24)
+        };
+        let rests = |player: usize| ["iB", "iA", "io"].get(player).copied().unwrap_or("");
+        let mut presence = Vec::new();
+        for player in (0..players).flat_map(|player| vec![player; stems]) {
+            let bar = |bar: char| if rests(player).contains(bar) { 0.0 } else { 1.0 - uneven() };
+            presence.push(form.chars().map(bar).collect());
+        }
+        (presence, vec![1.0 / stems as f64; players * stems])
+    }
+
+    /// Who enters and leaves is a section among four players and among thirty.
+    #[test]
+    fn the_form_does_not_depend_on_how_many_play_on() {
+        let form = "iiiiAAAAAAAABBBBBBBBAAAAAAAACCCCCCCCBBBBBBBBoooo";
+        for (players, stems) in [(4, 1), (8, 3), (9, 1), (12, 1), (12, 3), (20, 1), (32, 2)] {
+            let (presence, parts) = song(players, stems, form);
+            let found: Vec<(String, usize)> = sections(&presence, &parts)
+                .iter()
+                .map(|section| (letter(section.kind), section.bars))
+                .collect();
+            let wanted = [("A", 4), ("B", 8), ("C", 8), ("B", 8), ("D", 8), ("C", 8), ("E", 4)];
+            assert_eq!(found, wanted.map(|(kind, bars)| (kind.to_owned(), bars)), "{players} of {stems}");
+            // And what is only uneven is none.
+            let (presence, parts) = song(players, stems, &"C".repeat(96));
+            assert_eq!(sections(&presence, &parts).len(), 1, "{players} of {stems}");
+        }
+    }
+
     #[test]
     fn one_thing_all_along_is_one_section() {
-        let found = sections(&[vec![0.9; 200], vec![1.0; 200]], &[0.5; 2]);
+        let found = sections(&[vec![0.9; 200], vec![1.0; 200]], &[1.0; 2]);
         assert_eq!(found, [Section { first_bar: 0, bars: 200, kind: 0 }]);
         assert_eq!(sections(&[vec![0.0; 9]], &[1.0]), []);
         assert_eq!(sections(&[], &[]), []);

@@ -4,6 +4,7 @@
 
 use super::grid::{self, Grid};
 use super::level::{self, Counted};
+use super::moving::{self, Step};
 use super::onset::{Onset, Part};
 use super::pulse::{self, Event, Locked};
 
@@ -39,12 +40,6 @@ const LEAST_SHARE: f64 = 0.5;
 
 /// A sure tempo is known to this, as one standard deviation.
 const SURE_BPM: f64 = 0.02;
-
-/// Windows in which a moving tempo is followed.
-const WINDOW_SECONDS: f64 = 20.0;
-
-/// Neighbouring windows have one tempo up to this share.
-const SAME_STEP: f64 = 0.006;
 
 /// What is known beside the onsets.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -84,15 +79,6 @@ pub struct Tempo {
     pub bar: f64,
 }
 
-/// A stretch of one tempo.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Step {
-    /// From when on.
-    pub seconds: f64,
-    /// Beats a minute.
-    pub bpm: f64,
-}
-
 /// What the onsets show.
 #[derive(Debug, Clone, PartialEq)]
 pub enum TempoVerdict {
@@ -115,23 +101,27 @@ pub fn judge_tempo(parts: &[Part], known: &Known<'_>) -> TempoVerdict {
     }
     let fits = fits(parts, &events);
     let worth = |fit: &(Locked, Grid)| fit.0.strength * fit.1.share * fit.1.steady;
+    // A tempo that moves fits no grid over the whole length, and a good one for a while.
+    let moving =
+        |why: String| moving::follow(parts, &events).map_or(TempoVerdict::Unknown(why), TempoVerdict::Moving);
     let Some((locked, grid)) = fits.iter().max_by(|a, b| worth(a).total_cmp(&worth(b))) else {
-        return TempoVerdict::Unknown("the onsets repeat at no distance".to_owned());
+        return moving("the onsets repeat at no distance".to_owned());
     };
     if locked.beyond_chance < BEYOND_CHANCE {
-        return TempoVerdict::Unknown("the onsets fit a grid no better than chance".to_owned());
+        return moving("the onsets fit a grid no better than chance".to_owned());
     }
     if grid.steady < STEADY.0 || grid.share < LEAST_SHARE {
-        let steps = steps(&events, grid.period);
-        if steps.len() > 1 {
-            return TempoVerdict::Moving(steps);
-        }
         let why = format!(
             "the onsets fit no grid: {:.0} % of them lie on the best one, and it holds in {:.0} % of the windows of 10 s",
             100.0 * grid.share,
             100.0 * grid.steady
         );
-        return TempoVerdict::Unknown(why);
+        return moving(why);
+    }
+    if grid.steady < STEADY.1
+        && let Some(steps) = moving::follow_from_grid(parts, &events)
+    {
+        return TempoVerdict::Moving(steps);
     }
     // Pulses that fit nearly as well as the best one: which of them is the beat is another question.
     let pulses: Vec<f64> = fits
@@ -195,33 +185,6 @@ fn fits(parts: &[Part], events: &[Event]) -> Vec<(Locked, Grid)> {
         Some((locked, grid::fit(parts, locked.period)?))
     };
     pulse::candidates(events, TRIED).into_iter().filter_map(fit).collect()
-}
-
-/// Follows a tempo that moves, window by window; neighbours with one tempo are one step.
-fn steps(events: &[Event], period: f64) -> Vec<Step> {
-    let last = events.last().map_or(0.0, |event| event.seconds);
-    let mut steps: Vec<Step> = Vec::new();
-    let mut near = period;
-    let windows = (last / WINDOW_SECONDS).ceil() as usize;
-    for window in 0..windows {
-        let from = window as f64 * WINDOW_SECONDS;
-        let first = events.partition_point(|event| event.seconds < from);
-        let end = events.partition_point(|event| event.seconds < from + WINDOW_SECONDS);
-        let inside = &events[first..end];
-        if inside.len() < LEAST_ONSETS {
-            continue;
-        }
-        let locked = pulse::candidates(inside, 1).first().and_then(|found| pulse::lock(inside, *found));
-        let Some(locked) = locked.filter(|locked| locked.beyond_chance >= BEYOND_CHANCE) else { continue };
-        // Counted as the window before.
-        let octaves = (locked.period / near).log2().round();
-        near = locked.period / octaves.exp2();
-        let bpm = 60.0 / near;
-        if steps.last().is_none_or(|step| (step.bpm / bpm - 1.0).abs() > SAME_STEP) {
-            steps.push(Step { seconds: from, bpm });
-        }
-    }
-    steps
 }
 
 #[cfg(test)]
@@ -298,9 +261,8 @@ mod tests {
         let TempoVerdict::Moving(steps) = judge_tempo(&parts, &KNOWN) else {
             panic!("{:?}", judge_tempo(&parts, &KNOWN))
         };
-        let bpm = |step: &Step| step.bpm / (step.bpm / 110.0).log2().round().exp2();
-        assert!((bpm(&steps[0]) - 100.0).abs() < 0.5, "{steps:?}");
-        let last = steps.last().map(bpm).unwrap();
+        assert!((steps[0].bpm - 100.0).abs() < 0.5, "{steps:?}");
+        let last = steps.last().unwrap().bpm;
         assert!((last - 130.0).abs() < 0.7, "{steps:?}");
     }
 
@@ -313,6 +275,63 @@ mod tests {
             onset.seconds = drift(onset.seconds);
         }
         assert!(matches!(judge_tempo(&parts, &KNOWN), TempoVerdict::Moving(steps) if steps.len() > 2));
+    }
+
+    /// A song whose tempo goes in a straight line from one to another in so many seconds, and keeps the last.
+    fn glide(from: f64, to: f64, rest: (f64, f64), seconds: f64) -> Vec<Part> {
+        let (before, after) = rest;
+        // Beats at a time, and back by bisection.
+        let beats = |at: f64| {
+            let inside = (at - before).clamp(0.0, seconds);
+            let rise = (to - from) / seconds;
+            (from * at.min(before)
+                + from * inside
+                + 0.5 * rise * inside * inside
+                + to * (at - before - seconds).max(0.0))
+                / 60.0
+        };
+        let end = before + seconds + after;
+        let when = |beat: f64| {
+            let (mut low, mut high) = (0.0, end);
+            for _ in 0..50 {
+                let middle = 0.5 * (low + high);
+                if beats(middle) < beat { low = middle } else { high = middle }
+            }
+            low
+        };
+        let last = beats(end);
+        let every = |first: f64, step: f64| {
+            (0..).map(move |n| first + step * f64::from(n)).take_while(move |b| *b < last).map(when)
+        };
+        vec![
+            part(Player::Kick, every(0.0, 2.0)),
+            part(Player::Snare, every(1.0, 2.0)),
+            part(Player::Kit, every(0.0, 0.5)),
+            part(Player::Chords, every(0.0, 4.0)),
+        ]
+    }
+
+    /// A glide is followed and counted as it is played, whether or not the song holds a tempo before and behind it: each step
+    /// is the tempo in the middle of its window.
+    #[test]
+    fn a_glide_is_listed_as_changes() {
+        for (from, to) in [(100.0, 120.0), (120.0, 100.0), (140.0, 170.0), (60.0, 75.0)] {
+            for (seconds, rest) in [(120.0, 0.0), (180.0, 0.0), (240.0, 0.0), (60.0, 60.0), (120.0, 60.0)] {
+                let verdict = judge_tempo(&glide(from, to, (rest, rest), seconds), &KNOWN);
+                let TempoVerdict::Moving(steps) = verdict else {
+                    panic!("{from} {to} {seconds} {rest}: {verdict:?}")
+                };
+                assert!(steps.len() > 3, "{steps:?}");
+                for step in steps {
+                    let middle = (step.seconds + 10.0 - rest).clamp(0.0, seconds);
+                    let bpm = from + (to - from) * middle / seconds;
+                    assert!(
+                        (step.bpm / bpm - 1.0).abs() < 0.02,
+                        "{from} {to} {seconds} {rest}: {step:?}, {bpm}"
+                    );
+                }
+            }
+        }
     }
 
     #[test]
@@ -329,5 +348,6 @@ mod tests {
         });
         let verdict = judge_tempo(&[part(Player::Unknown, speech)], &KNOWN);
         assert!(!matches!(&verdict, TempoVerdict::Steady(tempo) if tempo.sure), "{verdict:?}");
+        assert!(!matches!(verdict, TempoVerdict::Moving(_)), "{verdict:?}");
     }
 }

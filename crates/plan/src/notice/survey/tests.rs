@@ -184,7 +184,7 @@ fn floats_above_full_scale_are_noticed() {
     let over = |samples: u64| {
         of_one(stem("x.wav").channels(&[2.0]).with(|measures| measures.over_full_scale = samples))
     };
-    let text = "1 samples are above full scale (peak 6.02 dBFS); as floats they can be recovered";
+    let text = "1 sample is above full scale (peak 6.02 dBFS); as floats they can be recovered";
     let finding = Finding::new(Id::FloatOver, text).with("samples", 1).with("peak_dbfs", 6.02);
     assert_eq!(over(1), [finding]);
     assert_eq!(over(0), []);

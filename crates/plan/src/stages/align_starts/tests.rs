@@ -19,7 +19,7 @@ fn left(why: &str) -> Decision {
 fn the_defaults_take_plausible_stamps_and_only_report_what_the_rough_mix_shows() {
     let own = settings("");
     assert_eq!(own, Settings::default());
-    let max_implied_silence = Span::Seconds(900.0);
+    let max_implied_silence = Seconds(900.0);
     assert_eq!(own, Settings { starts: Starts::Auto, max_implied_silence, by_rough_mix: false });
 }
 
@@ -27,7 +27,7 @@ fn the_defaults_take_plausible_stamps_and_only_report_what_the_rough_mix_shows()
 fn every_setting_is_read_and_no_other() {
     for (text, starts) in [("auto", Starts::Auto), ("stamp", Starts::Stamp), ("file", Starts::File)] {
         let text = format!("starts = \"{text}\"\nmax-implied-silence = \"2 min\"\nby-rough-mix = true");
-        let max_implied_silence = Span::Seconds(120.0);
+        let max_implied_silence = Seconds(120.0);
         assert_eq!(settings(&text), Settings { starts, max_implied_silence, by_rough_mix: true });
     }
     for wrong in

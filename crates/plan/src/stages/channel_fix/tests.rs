@@ -4,7 +4,9 @@ use loadin_record::survey::ChannelMeasures;
 
 use super::*;
 use crate::shape::{Fate, OutputPlan};
-use crate::testing::{Stem, decide_by, ids, join_first_two, processed, recipe, stem, with_draft};
+use crate::testing::{
+    Stem, decide_by, ids, join_first_two, no_shape, processed, recipe, stem, with_draft, written,
+};
 
 fn settings(text: &str) -> Settings {
     toml::from_str(text).unwrap()
@@ -78,6 +80,7 @@ fn dead(channel: usize) -> Stem {
 const ONE: &str = "it has one channel";
 const DIFFER: &str = "its two channels differ";
 const SILENT: &str = "the other channel is silent";
+const KEPT_DEAD: &str = "one of its two channels is silent, and the recipe keeps it";
 const IDENTICAL: &str = "both channels are identical";
 const FOR_STEREO: &str = "the recipe asks for stereo";
 const EQUAL_FOR_STEREO: &str = "both channels are equal, as the recipe asks for stereo";
@@ -156,16 +159,35 @@ fn stereo_that_cannot_become_mono_is_a_finding_that_says_why() {
     });
 }
 
-/// The reasons are not compared: "its two channels differ" is said of kept identical channels too.
 #[test]
-fn faults_that_the_recipe_keeps_are_left() {
+fn faults_that_the_recipe_keeps_are_left_with_the_true_reason() {
+    let equal = "its two channels are equal, and the recipe keeps both";
     for layout in ["as-is", "mono", "stereo"] {
-        for (text, stem) in [("dual-mono", twin()), ("dead-channel", dead(0)), ("dead-channel", dead(1))] {
+        for (text, stem, why, kept) in [
+            ("dual-mono", twin(), equal, "stereo with two equal channels: dual-mono = \"keep\" keeps both"),
+            (
+                "dead-channel",
+                dead(0),
+                KEPT_DEAD,
+                "stereo with one silent channel: dead-channel = \"keep\" keeps it",
+            ),
+            (
+                "dead-channel",
+                dead(1),
+                KEPT_DEAD,
+                "stereo with one silent channel: dead-channel = \"keep\" keeps it",
+            ),
+        ] {
             let text = format!("{text} = \"keep\"\nlayout = \"{layout}\"");
-            let (decision, _) = check(&text, stem);
-            assert!(matches!(decision, Decision::Leave { .. }), "{text}: {decision:?}");
+            with_draft(&recipe(""), [stem], |draft| {
+                assert_eq!(decided(&[&text], draft), [left(why)], "{text}");
+                let found: Vec<&str> = draft.stems[0].findings.iter().map(|f| f.text.as_str()).collect();
+                assert_eq!(found, if layout == "mono" { vec![kept] } else { vec![] }, "{text}");
+            });
         }
     }
+    let (decision, findings) = check("layout = \"mono\"", stereo().silent());
+    assert_eq!((decision, findings), (left("both channels are silent"), vec!["layout-kept"]));
 }
 
 #[test]
@@ -174,7 +196,7 @@ fn one_fault_may_be_kept_while_the_other_is_folded() {
     assert_eq!(check("dead-channel = \"keep\"", twin()).0, keep_one(0, false, IDENTICAL));
     // A dead channel next to one that is nearly silent is no dual mono, whatever their difference is.
     let faint = dead(0).with(|measures| measures.relation.as_mut().unwrap().worst_difference_ratio = 0.0);
-    assert_eq!(check("dead-channel = \"keep\"", faint).0, left(DIFFER));
+    assert_eq!(check("dead-channel = \"keep\"", faint).0, left(KEPT_DEAD));
 }
 
 /// The polarity null as the test for dual mono: common practice, no source.
@@ -264,7 +286,9 @@ fn two_joined_files_stay_left_and_right_whatever_the_layout() {
     let wanted = Decision::Join {
         left: "Amp L.wav".to_owned(),
         right: "Amp R.wav".to_owned(),
-        why: "two mono files of one length and rate, named left and right".to_owned(),
+        left_short_frames: 0,
+        right_short_frames: 0,
+        why: "two mono files of one start, length and rate, named left and right".to_owned(),
     };
     for layout in ["as-is", "mono", "stereo"] {
         with_draft(&recipe(""), [stem("Amp L.wav"), stem("Amp R.wav")], |draft| {
@@ -295,7 +319,13 @@ fn a_stem_that_is_not_rendered_is_left() {
 }
 
 fn joined() -> Decision {
-    Decision::Join { left: "a L.wav".to_owned(), right: "a R.wav".to_owned(), why: "named so".to_owned() }
+    Decision::Join {
+        left: "a L.wav".to_owned(),
+        right: "a R.wav".to_owned(),
+        left_short_frames: 0,
+        right_short_frames: 0,
+        why: "named so".to_owned(),
+    }
 }
 
 #[test]
@@ -346,5 +376,23 @@ fn the_change_counts_channels_or_names_both_files() {
         ),
     ] {
         assert_eq!(change(&decision, shape, &Measured::default()), wanted);
+    }
+}
+
+/// What is silence behind a shorter side is on record, so that it can be taken away again.
+#[test]
+fn a_shorter_side_is_on_record() {
+    for (left, right, key) in
+        [(192_000, 191_520, "right_short_frames"), (191_520, 192_000, "left_short_frames")]
+    {
+        let stems = [stem("Amp L.wav").frames(left), stem("Amp R.wav").frames(right)];
+        with_draft(&recipe(""), stems, |draft| {
+            join_first_two(draft);
+            let decision = decided(&[""], draft).remove(0);
+            let change = no_shape(|shape| change(&decision, shape, &written(192_000))).unwrap();
+            assert_eq!(change.more[key], 480);
+            assert_eq!(change.more.len(), 3, "left, right and what is missing of one");
+            assert_eq!(change.why, "two mono files of one start and rate, named left and right");
+        });
     }
 }

@@ -261,6 +261,18 @@ fn what_floats_cannot_hold_fails_and_is_never_an_infinity() {
     }
 }
 
+/// A peak that only rounding may carry over full scale is not said to be 0 dB, or less than that, above it.
+#[test]
+fn a_peak_that_only_rounding_carries_over_is_not_called_above_full_scale() {
+    for peak in [1.0 - 2.0 / 32_768.0, 1.0, 1.0005] {
+        let (decision, findings, _) = check(&at(Depth::I16), source(32, true, false).channels(&[peak]));
+        assert_eq!(written(&decision).0, SampleFormat::F32);
+        assert!(findings[0].text.starts_with("rounding to 16-bit integers could carry the peak"), "{peak}");
+    }
+    let (_, findings, _) = check(&at(Depth::I16), source(32, true, false).channels(&[1.001]));
+    assert!(findings[0].text.starts_with("the peak would be 0.01 dB above full scale"));
+}
+
 /// FLAC: integers, up to 8 channels, rates in Hz or tens of Hz of 16 bits (RFC 9639, section 9.1.2; from memory).
 /// AIFF: the size of a chunk has 32 bits (Audio Interchange File Format 1.3; from memory).
 #[test]
@@ -269,7 +281,8 @@ fn what_a_container_cannot_hold_fails_with_the_way_out() {
     type Row = (Settings, usize, u32, u64, Option<String>);
     let flac = |depth| Settings { container: OutputContainer::Flac, ..at(depth) };
     let aiff = |depth| Settings { container: OutputContainer::Aiff, ..at(depth) };
-    let way = "set container = \"bwf\" or another depth for this stem";
+    let way = "set container = \"bwf\" for this stem";
+    let way_of_floats = "set container = \"bwf\" or another depth for this stem";
     // The greatest header has 128 bytes; mono at 24 bits takes 3 bytes a frame, stereo at 16 bits 4.
     let (mono, stereo) = ((u64::from(u32::MAX) - 128) / 3, (u64::from(u32::MAX) - 128) / 4);
     let four_gib = |bytes: u64| {
@@ -278,7 +291,7 @@ fn what_a_container_cannot_hold_fails_with_the_way_out() {
         )
     };
     let rows: [Row; 14] = [
-        (flac(Depth::F32), 1, 48_000, 9, Some(format!("FLAC holds integers only; {way}"))),
+        (flac(Depth::F32), 1, 48_000, 9, Some(format!("FLAC holds integers only; {way_of_floats}"))),
         (flac(Depth::I24), 8, 48_000, 9, None),
         (flac(Depth::I24), 9, 48_000, 9, Some(format!("FLAC holds up to 8 channels, not 9; {way}"))),
         (flac(Depth::I24), 1, 65_535, 9, None),

@@ -171,13 +171,16 @@ fn a_time_line_that_does_not_begin_at_nought_is_cut_from_its_own_start() {
 }
 
 #[test]
-fn a_shift_from_before_is_added_to() {
+fn what_was_cut_before_is_counted_in() {
     check(
         SHORT,
         None,
         &[stem("Kick.wav").sounding(48_000..96_000)],
         |draft| draft.stems[0].shift_frames = 7,
-        |_, draft| assert_eq!(draft.stems[0].shift_frames, 24_007),
+        |decisions, draft| {
+            assert_eq!(cut_of(&decisions[0]).map(|cut| cut.0), Some(23_993));
+            assert_eq!(draft.stems[0].shift_frames, 24_000);
+        },
     );
 }
 

@@ -59,11 +59,14 @@ fn stems_are_placed_as_the_settings_say_or_as_a_finished_preparation_has_placed_
         assert_eq!(placement_options(&own, Some(&pinned(true))).mode, StartMode::Stamp);
         assert_eq!(placement_options(&own, Some(&pinned(false))).mode, StartMode::File);
     }
-    for (span, seconds) in [("2 min", 120.0), ("0 s", 0.0), ("4 bars", 900.0)] {
+    for (span, seconds) in [("2 min", 120.0), ("0 s", 0.0)] {
         let own = settings(&format!("starts = \"file\"\nmax-implied-silence = \"{span}\""));
         let expected = PlacementOptions { mode: StartMode::File, max_implied_silence_seconds: seconds };
         assert_eq!(placement_options(&own, None), expected);
     }
+    // Nobody knows a tempo before the stems have their places.
+    let bars = toml::from_str::<Settings>("max-implied-silence = \"4 bars\"").unwrap_err().to_string();
+    assert!(bars.contains("found \"4 bars\"") && bars.contains("bars need a tempo"), "{bars}");
 }
 
 #[test]
@@ -167,6 +170,17 @@ fn a_place_in_the_rough_mix_is_reported_and_taken_where_the_recipe_says_so() {
                 "applied": taken,
             });
             assert_eq!(Value::from(stem.findings[0].evidence.clone()), evidence);
+        });
+    }
+}
+
+/// What the rough mix has at one rate is placed at another: 44 100 frames at 44.1 kHz are 48 000 at 48 kHz (arithmetic).
+#[test]
+fn a_place_that_was_heard_is_counted_at_the_rate_of_the_outputs() {
+    for (frames, position) in [(44_100, 48_000), (-22_050, -24_000)] {
+        let place = StemPlace { rate_hz: 44_100, ..heard("Hat.wav", frames) };
+        check("by-rough-mix = true", &[stem("Hat.wav")], &[place], None, as_they_are, |draft| {
+            assert_eq!(draft.stems[0].position, position);
         });
     }
 }

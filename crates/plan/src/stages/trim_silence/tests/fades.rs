@@ -52,8 +52,6 @@ fn a_fade_has_the_length_of_the_setting_but_never_more_than_half_of_what_is_kept
         ("5 ms", "0 ms", 240),
         ("6 ms", "0 ms", 240),
         ("4 ms", "0 ms", 192),
-        // Nobody fades in bars.
-        ("1 bar", "500 ms", 0),
     ] {
         let text = format!("head = \"{keep}\"\ntail = \"{keep}\"\nfade = \"{fade}\"");
         let decided = cuts(&text, &stems, |draft| draft.bar_seconds = Some(2.0));

@@ -1,6 +1,7 @@
 //! Who follows the cuts of `trim-silence` without a say in them: references, and what comes late.
 
 use super::*;
+use crate::stages::align_starts;
 
 #[test]
 fn a_reference_follows_the_cut_and_has_no_say_in_it() {
@@ -28,6 +29,43 @@ fn a_reference_follows_the_cut_and_has_no_say_in_it() {
     });
 }
 
+/// The stems end with their files, before the tail that may be kept: the common end cuts the reference, and whoever cuts
+/// last knows how much. 192 000 frames are theirs, 204 000 are kept of a reference that has them.
+#[test]
+fn a_reference_is_cut_at_the_end_of_the_stems_and_the_finding_has_all_of_it() {
+    for (sounds_to, cut) in
+        [(192_000, None), (192_480, Some(480)), (204_000, Some(12_000)), (240_000, Some(48_000))]
+    {
+        let rough = stem("Rough Mix.wav").frames(240_000).sounding(0..sounds_to);
+        check(SHORT, None, &[stem("Kick.wav").sounding(0..192_000), rough], as_they_are, |_, draft| {
+            let mut draft =
+                Draft { stems: draft.stems.clone(), findings: vec![], link: draft.link.clone(), ..*draft };
+            align_starts::decide(&[], &mut draft);
+            assert!(draft.stems.iter().all(|stem| stem.frames == 192_000));
+            let found: Vec<Value> = draft.stems[1]
+                .findings
+                .iter()
+                .map(|finding| finding.evidence["frames_cut"].clone())
+                .collect();
+            assert_eq!(found, cut.map_or(vec![], |cut| vec![json!(cut)]), "{sounds_to}");
+        });
+    }
+}
+
+/// A stem that was placed before it is trimmed sounds where it stands, not where its file begins.
+#[test]
+fn what_was_padded_before_is_counted_in() {
+    let stems = [stem("Kick.wav").sounding(0..96_000), stem("Vox.wav").sounding(0..192_000)];
+    let placed = |draft: &mut Draft<'_>| {
+        draft.stems[1].position = 480_000;
+        align_starts::decide(&[], draft);
+    };
+    assert_eq!(cuts(SHORT, &stems, placed), [None, None], "it sounds up to its end at 672 000");
+    let early = [stem("Kick.wav").silent(), stem("Vox.wav").sounding(0..96_000)];
+    let cut = Some(clean(456_000, 132_000, 84_000));
+    assert_eq!(cuts(SHORT, &early, placed), [cut, cut]);
+}
+
 #[test]
 fn a_reference_that_stands_outside_the_cut_keeps_nothing() {
     let stems = [stem("Kick.wav").sounding(48_000..96_000), stem("Rough Mix.wav").frames(9_600)];
@@ -49,7 +87,7 @@ fn only_a_rendered_reference_follows_and_only_the_delivery() {
     check(SHORT, None, &stems, aside, |decisions, _| assert_eq!(decisions[1], left(NOT_RENDERED)));
     let by_stem = format!("{SHORT}link = \"stem\"");
     check(&by_stem, None, &stems, as_they_are, |decisions, draft| {
-        assert!(cut_of(&decisions[1]).is_none());
+        assert_eq!(decisions[1], left("it follows the cut of the delivery, and there was none"));
         assert_eq!((draft.stems[1].position, draft.stems[1].frames), (0, 192_000));
     });
 }
