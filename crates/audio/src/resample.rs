@@ -3,6 +3,9 @@
 //! The block is an *even* multiple of the reduced ratio: with an odd one the filter's centre falls between two
 //! frames, and the whole stem lands half a frame off (measured; see DEVELOPERS.md).
 //!
+//! Before the first frame and after the last one stands silence, as a session has it around a file. A sound that begins or
+//! ends in its midst rings there, as it does in any converter; below 18 kHz that is the same in all of them.
+//!
 //! It knows nothing of which rate is wanted, and why.
 
 use audioadapter_buffers::direct::SequentialSliceOfVecs;

@@ -2,7 +2,8 @@
 //!
 //! *What it does:* cuts dead air before the first and after the last sound of the linked stems, at one common
 //! place, so that nobody's place is lost.
-//! *Reads:* the envelopes. *Decides:* one head and one tail cut a link. *Changes:* start and length.
+//! *Reads:* the envelopes: what passes the threshold after the gain is sound, but not the noise floor of a stem where that is
+//! dithered silence (see `draft::noise_floor`). *Decides:* one head and one tail cut a link. *Changes:* start and length.
 //! *Settings:* `threshold`, `head`, `tail`, `link`, `whole-bars`, `fade`.
 //! *Sources:* no public norm exists for threshold, head and tail; the defaults are common practice, no source.
 
@@ -84,7 +85,8 @@ impl Keep {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct Settings {
-    /// Sound is what passes this peak level, as it stands after the stages before.
+    /// Sound is what passes this peak level, as it stands after the stages before; dithered silence in a stem's own noise
+    /// floor is none, however much it was raised.
     pub threshold: Level,
     /// How much to keep before the first sound; never less.
     pub head: Keep,
