@@ -107,11 +107,10 @@ fn chapter(contents: &[u8], name: usize, time: &TimeChange) -> Option<Chapter> {
     let millis = |at: usize| contents.get(at..at + 4)?.try_into().ok().map(u32::from_be_bytes);
     let (start, end) = (millis(name)?, millis(name + 4)?);
     contents.get(name + 8..name + 16)?;
-    let rate_hz = i64::from(time.to_hz.max(1));
-    let rounded = |frames: i64| (2000 * frames + rate_hz).div_euclid(2 * rate_hz);
-    let (shift, length) =
-        (rounded(time.shift_frames), rounded(i64::try_from(time.frames).unwrap_or(i64::MAX / 4000)));
-    let (from, to) = (i64::from(start) - shift, i64::from(end) - shift);
+    let rate_hz = i128::from(time.to_hz.max(1));
+    let rounded = |frames: i128| (2000 * frames + rate_hz).div_euclid(2 * rate_hz);
+    let (shift, length) = (rounded(i128::from(time.shift_frames)), rounded(i128::from(time.frames)));
+    let (from, to) = (i128::from(start) - shift, i128::from(end) - shift);
     // A chapter of no length is a point.
     if to < 0 || from > length || (to == 0 && from < 0) || (from == length && to > length) {
         return Some(Chapter::Cut);

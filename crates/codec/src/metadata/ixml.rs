@@ -67,8 +67,10 @@ fn sync_point(point: &str, time: &TimeChange, stamp: Option<u64>) -> Option<Stri
         _ if is_relative => time.frame(frame)?,
         None => time.rescaled(frame),
         Some(stamp) => {
-            let behind = time.rescaled(frame.abs_diff(stamp)) as i64 * if frame < stamp { -1 } else { 1 };
-            time.time_reference.checked_add_signed(behind.checked_sub(time.shift_frames)?)?
+            let behind =
+                i128::from(time.rescaled(frame.abs_diff(stamp))) * if frame < stamp { -1 } else { 1 };
+            let moved = i128::from(time.time_reference) + behind - i128::from(time.shift_frames);
+            u64::try_from(moved).ok()?
         }
     };
     let (high, low) = words(moved);
