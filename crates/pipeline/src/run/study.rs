@@ -111,14 +111,15 @@ impl StudyContext<'_> {
         let scopes = self.scopes(&inventory, &[]);
         let sketches = Sketches::new(self.records);
         self.work.tell(Event::Step { step: Step::Survey, stems: inventory.files.len() });
-        let items: Vec<(&FileFacts, &Scope)> = inventory.files.iter().zip(&scopes).collect();
-        let surveys = self.survey_all(Look::First, &items, &sketches);
-        let surveys = self.look_again(&inventory, surveys, &sketches);
+        let files = inventory.files.iter().zip(&scopes);
+        let items: Vec<Item<'_>> = files.map(|(file, scope)| (Look::First, file, scope)).collect();
+        let surveys = self.survey_all(&items, &sketches);
+        let looked = self.look_again(&inventory, surveys, &sketches);
         if self.work.stop.is_asked() {
             return Err(RunError::Stopped);
         }
         let music = read_music(self.delivery, &inventory, self.work.patience);
-        Ok(self.decide(inventory, surveys, music, &sketches))
+        Ok(self.decide(inventory, looked, music, &sketches))
     }
 
     /// The earlier preparation, where it binds this delivery.
@@ -130,16 +131,20 @@ impl StudyContext<'_> {
     pub(crate) fn decide(
         &self,
         inventory: Inventory,
-        surveys: Vec<Survey>,
+        looked: Looked,
         music: Music,
         sketches: &Sketches<'_>,
     ) -> Study {
+        let Looked { mut surveys, mut first } = looked;
         let earlier = self.binding(&inventory);
         let pin = earlier.map(pin_of);
         let late = earlier.zip(pin).and_then(|(earlier, pin)| self.late(earlier, pin, &surveys));
         let pin = late.as_ref().map(|late| &late.pin);
         let starts = loadin_plan::starts(self.recipe, &surveys, pin);
+        // What is compared is what was delivered, also where a second look did without the offset.
+        exchange(&mut surveys, &mut first);
         let evidence = self.compare(&surveys, &starts, &music.facts(), sketches);
+        exchange(&mut surveys, &mut first);
         let given = Given {
             delivery: &inventory.name,
             recipe: self.recipe,
@@ -199,23 +204,34 @@ impl StudyContext<'_> {
         inventory: &Inventory,
         mut surveys: Vec<Survey>,
         sketches: &Sketches<'_>,
-    ) -> Vec<Survey> {
+    ) -> Looked {
+        let mut first = Vec::new();
         let again = self.second_look(inventory, &surveys);
         if again.is_empty() || self.work.stop.is_asked() {
-            return surveys;
+            return Looked { surveys, first };
         }
         self.work.tell(Event::Step { step: Step::Survey, stems: again.len() });
-        let items: Vec<(&FileFacts, &Scope)> =
-            again.iter().map(|(index, scope)| (&inventory.files[*index], scope)).collect();
-        let looks = self.survey_all(Look::Second, &items, sketches);
-        again.iter().zip(looks).for_each(|((index, _), survey)| surveys[*index] = survey);
-        surveys
+        let which = |(index, scope): &(usize, Scope)| {
+            let redraw = rate_of(&surveys[*index]) != Some(scope.target_hz);
+            Look::Second { redraw }
+        };
+        let looks = again.iter().map(which);
+        let items: Vec<Item<'_>> =
+            looks.zip(&again).map(|(look, (index, scope))| (look, &inventory.files[*index], scope)).collect();
+        let looks = self.survey_all(&items, sketches);
+        for ((index, scope), mut survey) in again.into_iter().zip(looks) {
+            std::mem::swap(&mut surveys[index], &mut survey);
+            if rate_of(&survey) == Some(scope.target_hz) {
+                first.push((index, survey));
+            }
+        }
+        Looked { surveys, first }
     }
 
-    fn survey_all(&self, look: Look, items: &[(&FileFacts, &Scope)], sketches: &Sketches<'_>) -> Vec<Survey> {
-        let size = |(file, _): &(&FileFacts, &Scope)| file.bytes;
-        in_parallel_shared(items, size, |(file, scope), threads| {
-            self.survey(look, file, scope, threads, sketches)
+    fn survey_all(&self, items: &[Item<'_>], sketches: &Sketches<'_>) -> Vec<Survey> {
+        let size = |(_, file, _): &Item<'_>| file.bytes;
+        in_parallel_shared(items, size, |(look, file, scope), threads| {
+            self.survey(*look, file, scope, threads, sketches)
         })
     }
 
@@ -237,7 +253,8 @@ impl StudyContext<'_> {
         // What an earlier look has kept takes the room that this one needs.
         drop(self.work.sound_cache.take(&file.path));
         let (survey, sketch) = survey_stem(self.delivery, file, scope, threads, self.work);
-        if let Some(sketch) = sketch {
+        // A sketch is of what was delivered, and made anew for another rate.
+        if let Some(sketch) = sketch.filter(|_| look != (Look::Second { redraw: false })) {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }
         if let Some(records) = self.records {
@@ -245,6 +262,27 @@ impl StudyContext<'_> {
         }
         survey
     }
+}
+
+/// A file, which look at it that is, and what shall be measured.
+type Item<'a> = (Look, &'a FileFacts, &'a Scope);
+
+/// The surveys of a delivery after a second look.
+pub(crate) struct Looked {
+    /// What the plan rests on.
+    pub(crate) surveys: Vec<Survey>,
+    /// The first look at those that were looked at again at the same rate, by their index.
+    pub(crate) first: Vec<(usize, Survey)>,
+}
+
+fn exchange(surveys: &mut [Survey], others: &mut [(usize, Survey)]) {
+    for (index, other) in others {
+        std::mem::swap(&mut surveys[*index], other);
+    }
+}
+
+fn rate_of(survey: &Survey) -> Option<u32> {
+    survey.measures.as_ref().ok().map(|measures| measures.target_hz)
 }
 
 /// Whether an earlier preparation binds files that came later: it was of this delivery, with this recipe.

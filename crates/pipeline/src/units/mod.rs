@@ -247,9 +247,9 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let records = context.records(&disk);
     let sketches = Sketches::new(Some(&records));
     let course = context.course(Some(&records), earlier.as_ref());
-    let surveys = course.look_again(&listed.inventory, surveys, &sketches);
+    let looked = course.look_again(&listed.inventory, surveys, &sketches);
     context.go_on()?;
-    let study = course.decide(listed.inventory, surveys, music, &sketches);
+    let study = course.decide(listed.inventory, looked, music, &sketches);
     folder.check(&RealDisk, &study.plan)?;
     folder.begin_writing()?;
     PlanFile::of(rests_on, study).store(&context.memory())
