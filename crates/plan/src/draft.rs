@@ -276,6 +276,11 @@ impl<'a> Draft<'a> {
         self.pin.is_some_and(|pin| !stem.sources.iter().all(|source| pin.is_same(source)))
     }
 
+    /// Whether a stem was prepared before and is what it was.
+    pub fn is_at_work(&self, stem: &DraftStem<'_>) -> bool {
+        self.pin.is_some() && !self.is_late(stem)
+    }
+
     /// The part of the common time line that a pin gives to every stem: first frame and end, at `rate_hz`.
     pub fn pinned_window(&self, rate_hz: u32) -> Option<(i64, i64)> {
         let link = &self.pin?.link;

@@ -70,7 +70,7 @@ fn a_second_look_is_a_part_of_the_plan() {
         delivery.wav(&format!("Empty {stem}.wav"), 96_000, 24, &[vec![0.0; 9600]]);
     }
     let sound = signal::sine(200.0, 0.1, 48_000, 48_000);
-    let rests = |sound: &[f64]| [&vec![0.02; 9600][..], sound, &[0.02; 9600]].concat();
+    let rests = |sound: &[f64]| [vec![0.02; 9600], sound.to_vec(), vec![0.02; 9600]].concat();
     delivery.wav("Bass.wav", 48_000, 24, std::slice::from_ref(&sound));
     delivery.wav("Kick.wav", 48_000, 24, std::slice::from_ref(&sound));
     let shifted: Vec<f64> = sound.iter().map(|sample| sample + 0.02).collect();

@@ -20,14 +20,17 @@ pub(crate) enum Look {
     /// By what the headers say.
     First,
     /// Again, because the first one has shown that something else shall be measured.
-    Second,
+    Second {
+        /// Whether that is another rate, which needs another sketch.
+        redraw: bool,
+    },
 }
 
 impl Look {
     fn step(self) -> &'static str {
         match self {
             Self::First => SURVEY,
-            Self::Second => SECOND,
+            Self::Second { .. } => SECOND,
         }
     }
 }

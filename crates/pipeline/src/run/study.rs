@@ -12,7 +12,7 @@ use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::{Visit, differences, promise, would_change};
 use loadin_plan::{Given, Planned};
 use loadin_record::evidence::Evidence;
-use loadin_record::late::{Late, Pin};
+use loadin_record::late::{Late, LateFile, Pin};
 use loadin_record::music::Facts;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
@@ -117,91 +117,96 @@ impl StudyContext<'_> {
         let scopes = self.scopes(&inventory, &[]);
         let sketches = Sketches::new(self.records);
         self.work.tell(Event::Step { step: Step::Survey, stems: inventory.files.len() });
-        let items: Vec<(&FileFacts, &Scope)> = inventory.files.iter().zip(&scopes).collect();
-        let surveys = self.survey_all(Look::First, &items, &sketches);
-        let surveys = self.look_again(&inventory, surveys, &sketches);
+        let files = inventory.files.iter().zip(&scopes);
+        let items: Vec<Item<'_>> = files.map(|(file, scope)| (Look::First, file, scope)).collect();
+        let surveys = self.survey_all(&items, &sketches);
+        let looked = self.look_again(&inventory, surveys, &sketches);
         if self.work.stop.is_asked() {
             return Err(RunError::Stopped);
         }
         let music = read_music(self.delivery, &inventory, self.work.patience);
-        Ok(self.decide(inventory, surveys, music, &sketches))
+        Ok(self.decide(inventory, looked, music, &sketches))
     }
 
     /// Compares the surveyed stems and plans. What needs all surveys together belongs in here.
     pub(crate) fn decide(
         &self,
         inventory: Inventory,
-        surveys: Vec<Survey>,
+        mut looked: Looked,
         music: Music,
         sketches: &Sketches<'_>,
     ) -> Study {
         let Some(bound) = self.bound else {
-            let (planned, evidence) = self.plan(&inventory, &surveys, music, sketches, (None, None));
-            let Planned { plan, music } = planned;
-            return Study { inventory, surveys, music, evidence, plan, late: None, visit: None };
+            let (planned, evidence) = self.plan(&inventory, &mut looked, music, sketches, (None, None));
+            return study_of(inventory, looked, planned, evidence, None, None);
         };
-        let mut visit = Visit::new(&bound.manifest, &surveys, self.recipe, &bound.renew);
-        if let Some(study) = self.as_before(bound, &visit, &inventory, &surveys, &music, sketches) {
-            return study;
+        let mut visit = Visit::new(&bound.manifest, &looked.surveys, self.recipe, &bound.renew);
+        if let Some((planned, evidence)) =
+            self.as_before(bound, &mut visit, &inventory, &mut looked, &music, sketches)
+        {
+            let late = bound.manifest.late.clone();
+            return study_of(inventory, looked, planned, evidence, late, Some(visit));
         }
         let pin = visit.pin(&bound.manifest, bound.taken.clone());
         let terms = (Some(&pin), Some(&pin.facts));
-        let (Planned { plan, music }, evidence) = self.plan(&inventory, &surveys, music, sketches, terms);
-        visit.settle(&plan);
-        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
-        let files = differences(&bound.manifest, &visit, &surveys, old);
-        let late = Some(Late { pin, files });
-        Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit) }
+        let (planned, evidence) = self.plan(&inventory, &mut looked, music, sketches, terms);
+        visit.settle(&planned.plan);
+        let files = self.differences(bound, &visit, &looked.surveys);
+        study_of(inventory, looked, planned, evidence, Some(Late { pin, files }), Some(visit))
     }
 
-    /// The study of a visit that finds everything as the last one has left it: planned on the same terms, so that it says
-    /// the same. `None` where something has changed.
+    /// What came, was replaced or went since the preparation.
+    fn differences(&self, bound: &Bound, visit: &Visit, surveys: &[Survey]) -> Vec<LateFile> {
+        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        differences(&bound.manifest, visit, surveys, old)
+    }
+
+    /// The plan of a visit that finds everything as the last one has left it: made on the same terms, so that it says the
+    /// same. `None` where something has changed.
     fn as_before(
         &self,
         bound: &Bound,
-        visit: &Visit,
+        visit: &mut Visit,
         inventory: &Inventory,
-        surveys: &[Survey],
+        looked: &mut Looked,
         music: &Music,
         sketches: &Sketches<'_>,
-    ) -> Option<Study> {
+    ) -> Option<(Planned, Evidence)> {
         let earlier = &bound.manifest;
         if bound.made_by.is_some() || visit.is_changed(earlier) {
             return None;
         }
         let pin = earlier.late.as_ref().map(|late| &late.pin);
         let facts = pin.map(|pin| &pin.facts).filter(|facts| !facts.is_empty()).unwrap_or(&earlier.facts);
-        let (Planned { plan, music }, evidence) =
-            self.plan(inventory, surveys, music.clone(), sketches, (pin, Some(facts)));
-        let mut visit = visit.clone();
-        visit.settle(&plan);
-        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        let (planned, evidence) = self.plan(inventory, looked, music.clone(), sketches, (pin, Some(facts)));
+        let mut settled = visit.clone();
+        settled.settle(&planned.plan);
         // A stem that could not be made before and can be now comes late.
-        if visit.added(&plan) > 0
-            || !visit.is_quiet(earlier)
-            || !differences(earlier, &visit, surveys, old).is_empty()
-        {
-            return None;
-        }
-        let (inventory, surveys, late) = (inventory.clone(), surveys.to_vec(), earlier.late.clone());
-        Some(Study { inventory, surveys, music, evidence, plan, late, visit: Some(visit) })
+        let quiet = settled.added(&planned.plan) == 0
+            && settled.is_quiet(earlier)
+            && self.differences(bound, &settled, &looked.surveys).is_empty();
+        *visit = if quiet { settled } else { return None };
+        Some((planned, evidence))
     }
 
     /// The plan on these terms: what was promised, and what was known of the music then.
     fn plan(
         &self,
         inventory: &Inventory,
-        surveys: &[Survey],
+        looked: &mut Looked,
         music: Music,
         sketches: &Sketches<'_>,
         (pin, earlier): (Option<&Pin>, Option<&Facts>),
     ) -> (Planned, Evidence) {
-        let starts = loadin_plan::starts(self.recipe, surveys, pin);
-        let evidence = self.compare(surveys, &starts, &music.facts(), sketches);
+        let starts = loadin_plan::starts(self.recipe, &looked.surveys, pin);
+        // What is compared is what was delivered, also where a second look did without the offset.
+        looked.exchange();
+        let evidence = self.compare(&looked.surveys, &starts, &music.facts(), sketches);
+        looked.exchange();
         let given = Given {
             delivery: &inventory.name,
             recipe: self.recipe,
-            surveys,
+            surveys: &looked.surveys,
             starts: &starts,
             evidence: &evidence,
             pin,
@@ -267,23 +272,34 @@ impl StudyContext<'_> {
         inventory: &Inventory,
         mut surveys: Vec<Survey>,
         sketches: &Sketches<'_>,
-    ) -> Vec<Survey> {
+    ) -> Looked {
+        let mut first = Vec::new();
         let again = self.second_look(inventory, &surveys);
         if again.is_empty() || self.work.stop.is_asked() {
-            return surveys;
+            return Looked { surveys, first };
         }
         self.work.tell(Event::Step { step: Step::Survey, stems: again.len() });
-        let items: Vec<(&FileFacts, &Scope)> =
-            again.iter().map(|(index, scope)| (&inventory.files[*index], scope)).collect();
-        let looks = self.survey_all(Look::Second, &items, sketches);
-        again.iter().zip(looks).for_each(|((index, _), survey)| surveys[*index] = survey);
-        surveys
+        let which = |(index, scope): &(usize, Scope)| {
+            let redraw = rate_of(&surveys[*index]) != Some(scope.target_hz);
+            Look::Second { redraw }
+        };
+        let looks = again.iter().map(which);
+        let items: Vec<Item<'_>> =
+            looks.zip(&again).map(|(look, (index, scope))| (look, &inventory.files[*index], scope)).collect();
+        let looks = self.survey_all(&items, sketches);
+        for ((index, scope), mut survey) in again.into_iter().zip(looks) {
+            std::mem::swap(&mut surveys[index], &mut survey);
+            if rate_of(&survey) == Some(scope.target_hz) {
+                first.push((index, survey));
+            }
+        }
+        Looked { surveys, first }
     }
 
-    fn survey_all(&self, look: Look, items: &[(&FileFacts, &Scope)], sketches: &Sketches<'_>) -> Vec<Survey> {
-        let size = |(file, _): &(&FileFacts, &Scope)| file.bytes;
-        in_parallel_shared(items, size, |(file, scope), threads| {
-            self.survey(look, file, scope, threads, sketches)
+    fn survey_all(&self, items: &[Item<'_>], sketches: &Sketches<'_>) -> Vec<Survey> {
+        let size = |(_, file, _): &Item<'_>| file.bytes;
+        in_parallel_shared(items, size, |(look, file, scope), threads| {
+            self.survey(*look, file, scope, threads, sketches)
         })
     }
 
@@ -305,7 +321,8 @@ impl StudyContext<'_> {
         // What an earlier look has kept takes the room that this one needs.
         drop(self.work.sound_cache.take(&file.path));
         let (survey, sketch) = survey_stem(self.delivery, file, scope, threads, self.work);
-        if let Some(sketch) = sketch {
+        // A sketch is of what was delivered, and made anew for another rate.
+        if let Some(sketch) = sketch.filter(|_| look != (Look::Second { redraw: false })) {
             sketches.keep(&survey.path, &survey.sha256, sketch);
         }
         if let Some(records) = self.records {
@@ -313,4 +330,39 @@ impl StudyContext<'_> {
         }
         survey
     }
+}
+
+/// A file, which look at it that is, and what shall be measured.
+type Item<'a> = (Look, &'a FileFacts, &'a Scope);
+
+/// The surveys of a delivery after a second look.
+pub(crate) struct Looked {
+    /// What the plan rests on.
+    pub(crate) surveys: Vec<Survey>,
+    /// The first look at those that were looked at again at the same rate, by their index.
+    pub(crate) first: Vec<(usize, Survey)>,
+}
+
+impl Looked {
+    /// Puts the first look in the place of the second, or back.
+    fn exchange(&mut self) {
+        for (index, other) in &mut self.first {
+            std::mem::swap(&mut self.surveys[*index], other);
+        }
+    }
+}
+
+fn study_of(
+    inventory: Inventory,
+    looked: Looked,
+    Planned { plan, music }: Planned,
+    evidence: Evidence,
+    late: Option<Late>,
+    visit: Option<Visit>,
+) -> Study {
+    Study { inventory, surveys: looked.surveys, music, evidence, plan, late, visit }
+}
+
+fn rate_of(survey: &Survey) -> Option<u32> {
+    survey.measures.as_ref().ok().map(|measures| measures.target_hz)
 }

@@ -225,9 +225,9 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let records = context.records(&disk);
     let sketches = Sketches::new(Some(&records));
     let course = context.course(Some(&records), bound.as_ref());
-    let surveys = course.look_again(&listed.inventory, surveys, &sketches);
+    let looked = course.look_again(&listed.inventory, surveys, &sketches);
     context.go_on()?;
-    let study = course.decide(listed.inventory, surveys, music, &sketches);
+    let study = course.decide(listed.inventory, looked, music, &sketches);
     course.refuse_changes(context.out, &study)?;
     let prepared = match prepared {
         Some(prepared) => prepared,

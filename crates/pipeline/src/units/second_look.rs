@@ -11,6 +11,9 @@ use super::shared_disk::SharedDisk;
 use crate::journal::{Look, Surveys};
 use crate::run::StudyContext;
 
+/// Where the records of second looks are found, whatever they have drawn.
+const AGAIN: Look = Look::Second { redraw: false };
+
 /// Every first survey of the delivery, in the order of the files.
 pub(super) fn first_surveys(records: &Records<'_>, listed: &InventoryFile) -> Result<Vec<Survey>, UnitError> {
     let survey = |(file, scope): (&FileFacts, &Scope)| {
@@ -30,7 +33,7 @@ pub(super) fn surveys_of_plan(
     for (index, scope) in course.second_look(inventory, &surveys) {
         let file = &inventory.files[index];
         let missing = || UnitError::NotYet { what: format!("the second survey of \"{}\"", file.path) };
-        surveys[index] = Surveys(records).on_record(Look::Second, file, &scope).ok_or_else(missing)?;
+        surveys[index] = Surveys(records).on_record(AGAIN, file, &scope).ok_or_else(missing)?;
     }
     Ok(surveys)
 }
@@ -46,8 +49,8 @@ pub(super) fn disk_for_second_look(
     let mut disk = SharedDisk::new();
     for (index, scope) in course.second_look(inventory, surveys) {
         let file = &inventory.files[index];
-        if known.on_record(Look::Second, file, &scope).is_none() {
-            let [second, _] = known.places(Look::Second, &file.path);
+        if known.on_record(AGAIN, file, &scope).is_none() {
+            let [second, _] = known.places(AGAIN, &file.path);
             disk.may_replace(second);
             sketches.place(&file.path).into_iter().for_each(|sketch| disk.may_replace(sketch));
         }

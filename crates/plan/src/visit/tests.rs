@@ -179,7 +179,12 @@ fn the_promise_has_every_label_that_was_ever_given() {
 #[test]
 fn what_is_promised_follows_a_file_that_moved() {
     let mut earlier = two();
-    let own = |path: &str| LinkGain { scope: Linked::Stem(path.to_owned()), gain_db: 3.0, loudest_db: -9.0, decided_by: None };
+    let own = |path: &str| LinkGain {
+        scope: Linked::Stem(path.to_owned()),
+        gain_db: 3.0,
+        loudest_db: -9.0,
+        decided_by: None,
+    };
     earlier.link.gains = vec![own("Kick.wav"), own("Snare.wav")];
     let now = [holding("New/Kick.wav", "kick"), holding("Snare.wav", "snare")];
     let pin = Visit::new(&earlier, &now, &recipe(""), &[]).pin(&earlier, vec!["mine".to_owned()]);
