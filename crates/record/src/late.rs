@@ -295,6 +295,34 @@ mod tests {
         }
     }
 
+    /// A group that nobody is in any more keeps its gain for whoever comes into it; a stem that is a link of its own does not.
+    #[test]
+    fn a_gain_once_given_to_several_stays() {
+        let gain = |scope: &str, gain_db: f64| LinkGain {
+            scope: scope.parse().unwrap(),
+            gain_db,
+            loudest_db: 0.0,
+            decided_by: None,
+        };
+        let given = vec![gain("group drums", 3.0), gain("group bass", 4.0), gain("stem a.wav", 5.0)];
+        let pin = Pin {
+            link: Link { gains: given, length_frames: 9, ..Link::default() },
+            stems: BTreeMap::new(),
+            origin_frames: None,
+            facts: Facts::new(),
+            taken: Vec::new(),
+        };
+        let since = vec![gain("group bass", 1.0), gain("stem a.wav", 1.0), gain("group keys", 1.0)];
+        let link = pin.link_with(since);
+        let wanted = [
+            gain("group drums", 3.0),
+            gain("group bass", 4.0),
+            gain("stem a.wav", 1.0),
+            gain("group keys", 1.0),
+        ];
+        assert_eq!((link.gains, link.length_frames), (wanted.to_vec(), 9));
+    }
+
     #[test]
     fn lengths_are_told_apart_by_what_can_be_seen() {
         for (before, after, wanted) in [

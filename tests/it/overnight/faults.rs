@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::io::{self, Read, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -13,11 +13,15 @@ use loadin_pipeline::work::stop::Stop;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_storage::disk::{Disk, DiskFile, RealDisk};
 
+use loadin_audio::signal;
+use loadin_tests::Delivery;
+
 use super::assert_same;
 use super::assert_whole;
 use super::delivery;
 use super::delivery_of;
 use super::outputs;
+use crate::job::loadin;
 
 /// What goes wrong. The numbers are those of Linux (`errno.h`, from memory).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -128,6 +132,9 @@ impl Disk for FaultyDisk {
     }
 }
 
+const ALL_FAULTS: [Fault; 6] =
+    [NO_SPACE, INPUT_OUTPUT, READ_ONLY, QUOTA, Fault::ShortWrite, Fault::KeepsNothing];
+
 fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(), RunError> {
     prepare_by(find_shipped("mix-prep").unwrap().text, delivery, out, disk, false)
 }
@@ -181,10 +188,9 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
     let undisturbed = outputs(&whole);
     let calls = calls.load(Ordering::Relaxed);
     assert!(calls > 40, "{calls} calls are too few to be all of a run");
-    let faults = [NO_SPACE, INPUT_OUTPUT, READ_ONLY, QUOTA, Fault::ShortWrite, Fault::KeepsNothing];
     let mut refused = 0;
     for (at, (fault, stays)) in (0..calls)
-        .flat_map(|at| faults.iter().flat_map(move |&fault| [(at, (fault, false)), (at, (fault, true))]))
+        .flat_map(|at| ALL_FAULTS.iter().flat_map(move |&fault| [(at, (fault, false)), (at, (fault, true))]))
     {
         // A fault that stays is only of interest where it can stay.
         if stays && !matches!(fault, NO_SPACE | READ_ONLY) {
@@ -209,6 +215,65 @@ fn every_call_meets_every_fault_and_nothing_is_half_written() {
         fs::remove_dir_all(&out).unwrap();
     }
     assert!(refused > calls, "only {refused} faults were noticed");
+}
+
+/// A delivery before the visit that meets a fault: a first one, or a later one, in which a file came and one was replaced.
+fn before_a_fault(later: bool) -> (Delivery, PathBuf, Option<(String, Vec<u8>)>) {
+    let delivery = delivery_of(2, 5_000);
+    let out = delivery.out("faulty");
+    if !later {
+        return (delivery, out, None);
+    }
+    prepare(&delivery.path(), &out, RealDisk).unwrap();
+    delivery.wav("Stem 02.wav", 48_000, 24, &noise(90));
+    delivery.wav("Stem 00.wav", 48_000, 24, &noise(91));
+    let at_work = second(&out);
+    assert!(at_work.is_some());
+    (delivery, out, at_work)
+}
+
+fn noise(seed: u64) -> [Vec<f64>; 1] {
+    [signal::noise(seed, 0.05, 9_000)]
+}
+
+/// The output of the second stem.
+fn second(out: &Path) -> Option<(String, Vec<u8>)> {
+    outputs(out).into_iter().find(|(name, _)| name.starts_with("audio/02_"))
+}
+
+/// A fault, then a file that comes late, then the next visit: in a first preparation, and in a later one, whose outputs are
+/// at work by then. One fault a call in turn, or every one: `LOADIN_FAULTS=1`.
+#[test]
+fn a_file_that_comes_after_any_fault_finds_a_folder_in_order() {
+    for later in [false, true] {
+        let calls = Arc::new(AtomicUsize::new(0));
+        let (delivery, out, _) = before_a_fault(later);
+        let turn = Turn { calls: Arc::clone(&calls), ..Turn::default() };
+        prepare(&delivery.path(), &out, FaultyDisk { turn, free_bytes: None }).unwrap();
+        let calls = calls.load(Ordering::Relaxed);
+        let mut refused = 0;
+        let chosen = |at: usize, number: usize| every_fault() || at % ALL_FAULTS.len() == number;
+        let all = (0..calls).flat_map(|at| (0..ALL_FAULTS.len()).map(move |number| (at, number)));
+        for (at, number) in all.filter(|&(at, number)| chosen(at, number)) {
+            let fault = ALL_FAULTS[number];
+            let (delivery, out, at_work) = before_a_fault(later);
+            let turn = Turn { at, fault: Some(fault), ..Turn::default() };
+            let met = prepare(&delivery.path(), &out, FaultyDisk { turn, free_bytes: None });
+            refused += usize::from(met.is_err());
+            delivery.wav("Stem 03.wav", 48_000, 24, &noise(92));
+            let when = format!("after {fault:?} at call {at} of {calls}, later: {later}");
+            prepare(&delivery.path(), &out, RealDisk).unwrap_or_else(|error| panic!("{when}: {error}"));
+            let ran = loadin(&["verify", out.to_str().unwrap()]);
+            assert_eq!(ran.code, 0, "{when}: {}{}", ran.out, ran.err);
+            assert!(!later || second(&out) == at_work, "{when}: what was at work has changed");
+        }
+        assert!(refused > calls / 4, "only {refused} faults were noticed in {calls} calls");
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
+fn every_fault() -> bool {
+    std::env::var("LOADIN_FAULTS").is_ok()
 }
 
 /// A disk that fills up in the middle is refused before the first byte when that can be known.
