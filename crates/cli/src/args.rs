@@ -25,7 +25,7 @@ pub struct Cli {
 
 const AFTER_HELP: &str = "\
 Exit codes: 0 all prepared; 1 finished, but some stems failed or were set aside, or deliveries were left for
-later; 2 bad arguments or recipe; 3 the output cannot be written; 4 verification found a difference; 75 (of `unit`)
+later; 2 bad arguments or recipe, or what is prepared there would change; 3 the output cannot be written; 4 verification found a difference; 75 (of `unit`)
 try again later; 130 interrupted.
 
 Caution: prepared stems can be far louder than delivered. Turn the monitors down before the first playback.

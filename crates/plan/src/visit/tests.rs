@@ -289,3 +289,35 @@ fn the_plan_of_a_later_visit_gives_no_label_twice_and_joins_nobody_who_is_at_wor
     let free = testing::pin(Link::default());
     assert_eq!(names(Some(&free)).len(), 2);
 }
+
+/// A name around it, another glob or another place of the file makes no other stem of it.
+#[test]
+fn what_a_stem_is_stays_what_it_was() {
+    let mut snare = record(&holding("Snare.wav", "snare"), Some("audio/01_Snare.wav"));
+    let mut mix = record(&holding("Old mix.wav", "mix"), Some("audio/02_Old_mix.wav"));
+    (snare.group, mix.role, mix.group) =
+        ("percussion".to_owned(), StemRole::Reference, "reference".to_owned());
+    let earlier = manifest(vec![snare, mix]);
+    let now = [holding("Snare.wav", "snare"), holding("Old/Pad.wav", "mix")];
+    let pin = Visit::new(&earlier, &now, &recipe(""), &[]).pin(&earlier, Vec::new());
+    let of = |pin| {
+        let stems: [Stem; 2] = ["Snare.wav", "Old/Pad.wav"].map(stem);
+        let plan = planned(&recipe(""), stems, &Beside { pin, ..Beside::default() }).plan;
+        let mut rows: Vec<_> =
+            plan.stems.into_iter().map(|stem| (stem.path().to_owned(), stem.role, stem.group)).collect();
+        rows.sort_by(|a, b| a.0.cmp(&b.0));
+        rows
+    };
+    let row = |path: &str, role, group: &str| (path.to_owned(), role, group.to_owned());
+    assert_eq!(
+        of(Some(&pin)),
+        [
+            row("Old/Pad.wav", StemRole::Reference, "reference"),
+            row("Snare.wav", StemRole::Stem, "percussion")
+        ]
+    );
+    assert_eq!(
+        of(None),
+        [row("Old/Pad.wav", StemRole::Stem, "synths"), row("Snare.wav", StemRole::Stem, "drums")]
+    );
+}
