@@ -19,8 +19,8 @@ STEPS = 1.5
 """TPDF of two steps from peak to peak and the rounding: |error| is at most 1.5 steps of the output's depth."""
 CUT = 10 ** (-90 / 20)
 """What `mix-prep` calls dead air, after the gain."""
-DITHER = 4 / 2**15
-"""So high is dithered silence of 16 bits, whatever the gain: one step, and what a change of rate draws between its samples."""
+REST = 4 / 2**15
+"""A noise floor up to here is dead air, whatever the gain: dithered silence of 16 bits, and what a change of rate makes of it."""
 
 
 class Figures:
@@ -219,7 +219,7 @@ def check_cuts(figures, stem, taken, converted, gain, delivery):
         return
     if any(dropped):
         figures.wrong("cuts", stem.name, f"{dropped} frames are dropped to align it")
-    bound = max(CUT, DITHER * gain if stem.dithered else 0.0)
+    bound = max(CUT, REST * gain if stem.noisy else 0.0)
     hz = record["output"]["rate_hz"]
     if head:
         kept = int(delivery.head_seconds * hz) - 1
@@ -258,7 +258,9 @@ def check_sum(figures, takens, mix, mix_source):
     add(whole, convert(left, source_hz, hz), mix_place, 1)
     residual = total - whole
     rates = {t.record["time_map"]["source_hz"] for t in takens} | {source_hz, hz}
-    fade = max((t.faded for t in takens), key=sum, default=(0, 0))
+    # What fades at a cut is no longer what it was; 10 ms more, since a part of the band is not heard to the frame.
+    fade = [max(t.faded[end] for t in takens) for end in (0, 1)]
+    fade = [frames and frames + hz // 100 for frames in fade]
     steps = 3 * sum(taken.step**2 for taken in takens) ** 0.5
     floor = SAME_RATE
     if len(rates) > 1:

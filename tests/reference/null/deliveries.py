@@ -33,8 +33,8 @@ class Stem:
     """Frames by channels, as libsndfile reads the file."""
     offset: str = "none"
     """`none`, `true` (in the rests as well) or `false` (a lean of the notes)."""
-    dithered: bool = False
-    """Whether its dead air is dither of 16 bits."""
+    noisy: bool = False
+    """Whether its dead air is hiss, or dither of 16 bits."""
 
 
 @dataclass
@@ -126,7 +126,8 @@ def draw(rng, stem, frames, converted, level):
     sound = numpy.stack(channels, axis=1)
     sound *= peak / max(numpy.max(numpy.abs(sound)), 1e-9)
     if rng.random() < 0.25:
-        sound += hiss(rng, sound.shape, stem.rate, 3e-5 if converted else 1e-3)
+        stem.noisy = True
+        sound += hiss(rng, sound.shape, stem.rate, converted)
     if stem.offset == "true":
         offset = numpy.array([10 ** rng.uniform(-3, -1) * rng.choice([-1, 1]) for _ in channels])
         gated = rng.random() < 0.3
@@ -134,7 +135,7 @@ def draw(rng, stem, frames, converted, level):
         if gated:
             sound[: edges[0]] = sound[edges[1] :] = 0
     elif stem.subtype == "PCM_16" and rng.random() < 0.5:
-        stem.dithered = True
+        stem.noisy = True
         sound += (rng.random(sound.shape) - rng.random(sound.shape)) / 2**15
     if form == "dual mono":
         sound = numpy.repeat(sound, 2, axis=1)
@@ -151,7 +152,7 @@ def notes(rng, stem, frames, edges, converted):
     lean = stem.offset == "false"
     noisy = not lean and rng.random() < 0.3
     high = CEILING_HZ if converted else 0.49 * rate
-    while at < edges[1]:
+    while edges[1] - at > rate // 15:
         end = min(at + int(rng.uniform(0.08, 0.4) * rate), edges[1])
         if edges[1] - end < rate // 20:
             end = edges[1]
@@ -173,9 +174,16 @@ def notes(rng, stem, frames, edges, converted):
     return sound
 
 
-def hiss(rng, shape, rate, level):
-    noise = rng.standard_normal(shape)
-    return level * numpy.stack([band(column, rate, CEILING_HZ) for column in noise.T], axis=1)
+def hiss(rng, shape, rate, converted):
+    """A noise floor; it fades at the ends of a file that is converted, for the same reason."""
+    noise = numpy.stack([band(column, rate, CEILING_HZ) for column in rng.standard_normal(shape).T], axis=1)
+    if not converted:
+        return 1e-3 * noise
+    ramp = rate // 100
+    rise = numpy.sin(numpy.pi / 2 * numpy.arange(ramp) / ramp)[:, None] ** 2
+    noise[:ramp] *= rise
+    noise[-ramp:] *= rise[::-1]
+    return 3e-5 * noise
 
 
 def band(noise, rate, hz):
