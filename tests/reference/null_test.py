@@ -26,6 +26,8 @@ from null import back, deliveries, faults
 
 RECIPES = pathlib.Path(__file__).resolve().parents[2] / "pipelines"
 
+OF_A_LINE = ("one rate, dBFS", "one rate, steps", "converted, dBFS", "sum at one rate, dBFS", "sum of several rates, dBFS", "new steps, dBFS")
+
 
 def prepare(program, delivery, out):
     """Runs the program; gives the manifest, and every output by its path."""
@@ -72,7 +74,7 @@ def check(delivery, manifest, outputs):
             takens.append(taken)
     if mix is None:
         figures.wrong("missing", "the delivery", "the rough mix is no reference")
-    elif not figures.beyond:
+    elif not any(kind in ("missing", "form") for kind, *_ in figures.beyond):
         back.check_sum(figures, takens, *mix)
     return figures, offsets
 
@@ -109,8 +111,8 @@ def main():
             manifest, outputs = prepare(program, delivery, folder / "out")
         figures, gone = check(delivery, manifest, outputs)
         offsets = [offsets[0] + gone[0], offsets[1] + gone[1]]
-        parts = [f"{kind.split(',')[0]} {shown(kind, w[1])}" for kind, w in sorted(figures.worst.items()) if "dBFS" in kind or "steps" in kind]
-        print(f"{'WORSE' if figures.beyond else 'ok':5} {index:02} {delivery.said}: {', '.join(parts)}", flush=True)
+        parts = [f"{kind} {shown(kind, figures.worst[kind][1])}" for kind in OF_A_LINE if kind in figures.worst]
+        print(f"{'WORSE' if figures.beyond else 'ok':5} {index:02} {delivery.said}: {'; '.join(parts)}", flush=True)
         for beyond in figures.beyond[:5]:
             print(f"      {said(beyond)}")
         if figures.beyond and first is None:
@@ -119,7 +121,7 @@ def main():
             if kind not in worst or figure[0] > worst[kind][0][0]:
                 worst[kind] = (figure, index)
         if chosen.self_check and not figures.beyond:
-            planted.plant(delivery, manifest, outputs, check)
+            planted.plant(index, delivery, manifest, outputs, check)
     print(f"\nThe worst of {chosen.deliveries} deliveries with seed {chosen.seed}:")
     for kind, ((_, value, bound, name), index) in sorted(worst.items()):
         print(f"  {kind}: {shown(kind, value)}, at most {shown(kind, bound)} ({name} of delivery {index:02})")

@@ -33,6 +33,8 @@ class Stem:
     """Frames by channels, as libsndfile reads the file."""
     offset: str = "none"
     """`none`, `true` (in the rests as well) or `false` (a lean of the notes)."""
+    constants: tuple = ()
+    """A true offset, by channel of the sound."""
     noisy: bool = False
     """Whether its dead air is hiss, or dither of 16 bits."""
 
@@ -91,11 +93,13 @@ def write_recipe(rng, folder, recipes, majority, one_rate):
         text = text.replace(old, new)
 
     target, cuts = majority, (1.0, 3.0)
-    depth = str(rng.choice(["24-bit", "32-bit float", "16-bit"], p=[0.4, 0.5, 0.1] if one_rate else [0.5, 0.5, 0.0]))
-    put('depth = "24-bit"', f'depth = "{depth}"')
     if rng.random() < 0.25:
         target = int(rng.choice(RATES))
         put('rate = "majority"', f'rate = "{target} Hz"')
+    # Not where something is converted: the bound of 1.5 steps holds for dither, not for a part of its band.
+    depths = ["24-bit", "32-bit float", "16-bit"] if one_rate and target == majority else ["24-bit", "32-bit float"]
+    depth = str(rng.choice(depths))
+    put('depth = "24-bit"', f'depth = "{depth}"')
     trimming = str(rng.choice(["trimmed close", "trimmed", "not trimmed"], p=[0.6, 0.15, 0.25]))
     if trimming == "trimmed close":
         cuts = (0.05, 0.1)
@@ -130,6 +134,7 @@ def draw(rng, stem, frames, converted, level):
         sound += hiss(rng, sound.shape, stem.rate, converted)
     if stem.offset == "true":
         offset = numpy.array([10 ** rng.uniform(-3, -1) * rng.choice([-1, 1]) for _ in channels])
+        stem.constants = tuple(offset)
         gated = rng.random() < 0.3
         sound[edges[0] if gated else 0 : edges[1] if gated else frames] += offset
         if gated:
