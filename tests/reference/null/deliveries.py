@@ -141,7 +141,8 @@ def draw(rng, stem, frames, converted, level):
             sound[: edges[0]] = sound[edges[1] :] = 0
     elif stem.subtype == "PCM_16" and rng.random() < 0.5:
         stem.noisy = True
-        sound += (rng.random(sound.shape) - rng.random(sound.shape)) / 2**15
+        dither = (rng.random(sound.shape) - rng.random(sound.shape)) / 2**15
+        sound += faded_ends(dither, stem.rate) if converted else dither
     if form == "dual mono":
         sound = numpy.repeat(sound, 2, axis=1)
     if form == "dead":
@@ -180,15 +181,18 @@ def notes(rng, stem, frames, edges, converted):
 
 
 def hiss(rng, shape, rate, converted):
-    """A noise floor; it fades at the ends of a file that is converted, for the same reason."""
+    """A noise floor."""
     noise = numpy.stack([band(column, rate, CEILING_HZ) for column in rng.standard_normal(shape).T], axis=1)
-    if not converted:
-        return 1e-3 * noise
+    return 3e-5 * faded_ends(noise, rate) if converted else 1e-3 * noise
+
+
+def faded_ends(noise, rate):
+    """Noise that begins and ends in silence, for the same reason as sounds that are converted."""
     ramp = rate // 100
     rise = numpy.sin(numpy.pi / 2 * numpy.arange(ramp) / ramp)[:, None] ** 2
     noise[:ramp] *= rise
     noise[-ramp:] *= rise[::-1]
-    return 3e-5 * noise
+    return noise
 
 
 def band(noise, rate, hz):
