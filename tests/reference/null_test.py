@@ -8,7 +8,7 @@ sum. What the program makes of them is compared with what was delivered, and not
 `--self-check`, faults are planted afterwards, and each has to be found.
 
 Prints a line a delivery and the worst figure of every kind beside its bound. The exit code is 1 where a figure passes its
-bound; the first one is named with its stem and frame.
+bound, or a planted fault is not found; the first figure is named with its stem and frame.
 """
 
 import argparse
@@ -26,7 +26,9 @@ from null import back, deliveries, faults
 
 RECIPES = pathlib.Path(__file__).resolve().parents[2] / "pipelines"
 
-OF_A_LINE = ("one rate, dBFS", "one rate, steps", "converted, dBFS", "sum at one rate, dBFS", "sum of several rates, dBFS", "new steps, dBFS")
+OF_A_LINE = (
+    "one rate, dBFS", "one rate, steps", "converted, dBFS", "sum at one rate, dBFS", "sum of several rates, dBFS", "new steps, dBFS",
+)  # fmt: skip
 
 
 def prepare(program, delivery, out):

@@ -79,7 +79,8 @@ def make(seed, index, folder, recipes):
         stems.append(stem)
     mix = Stem("Rough Mix", majority, "DOUBLE", origin if stamped else None)
     write(folder / "Song" / "Rough Mix.wav", mix, summed(stems, majority, origin if stamped else None))
-    said = f"{count} stems at {'one rate' if one_rate else 'several rates'} to {target} Hz, {'stamps' if stamped else 'no stamps'}, {said}"
+    rates, stamps = "one rate" if one_rate else "several rates", "stamps" if stamped else "no stamps"
+    said = f"{count} stems at {rates} to {target} Hz, {stamps}, {said}"
     return Delivery(folder / "Song", recipe, stems, mix, *cuts, said)
 
 
