@@ -65,11 +65,14 @@ pub fn rests(envelope: &EnvelopeOf, window_frames: u64, frames: u64, rate_hz: u3
     let swing_of = |all: &[&Stretch]| all.iter().map(|stretch| stretch.swing).sum::<f64>();
     let leans = leaning.iter().map(|stretch| stretch.mean).sum::<f64>().abs();
     let swung = swing_of(leaning);
+    let swing = percentile(quiet.iter().map(|stretch| stretch.swing).collect(), 0.5);
+    // Rests that are shorter than a stretch are in none of them alone: the ends of notes leak into its level.
+    let short = short_rests(envelope, whole).filter(|value| (value - level).abs() <= swing);
     Rests {
         mean,
-        level,
+        level: short.unwrap_or(level),
         spread: percentile(witnesses.clone(), 0.9) - percentile(witnesses, 0.1),
-        swing: percentile(quiet.iter().map(|stretch| stretch.swing).collect(), 0.5),
+        swing,
         lean: if swung > 0.0 { leans / swung } else { 0.0 },
         certain: true,
     }
@@ -77,6 +80,28 @@ pub fn rests(envelope: &EnvelopeOf, window_frames: u64, frames: u64, rate_hz: u3
 
 fn is_silent(envelope: &EnvelopeOf, window: usize) -> bool {
     f64::from(envelope.max[window].max(-envelope.min[window])) <= SILENCE
+}
+
+/// The value on which windows rest exactly, where all that do agree: in two places or more, and a twentieth of the sound at
+/// least.
+fn short_rests(envelope: &EnvelopeOf, whole: usize) -> Option<f64> {
+    let (mut active, mut still, mut places) = (0, 0, 0);
+    let mut only: Option<f32> = None;
+    let mut rested = false;
+    for window in (0..whole).filter(|&window| !is_silent(envelope, window)) {
+        active += 1;
+        let (low, high) = (envelope.min[window], envelope.max[window]);
+        let rests = low == high;
+        if rests {
+            still += 1;
+            places += usize::from(!rested);
+            if *only.get_or_insert(low) != low {
+                return None;
+            }
+        }
+        rested = rests;
+    }
+    only.map(f64::from).filter(|_| places >= 2 && still * 20 >= active)
 }
 
 fn mean(envelope: &EnvelopeOf, sums: &[f64], window: u64, frames: u64) -> f64 {
@@ -167,6 +192,21 @@ mod tests {
             fade * (0.3 * turn.sin() + 0.1)
         };
         (0..80_000).map(|n| if n % 8000 < 4000 { note(n % 8000) } else { 0.0 } + rest(n)).collect()
+    }
+
+    /// Rests of 90 ms between notes of 410 ms: shorter than a stretch, and exact all the same.
+    #[test]
+    fn an_offset_is_exact_in_rests_that_are_shorter_than_a_stretch() {
+        let offset = 587_203.0 / 8_388_608.0;
+        let sound = |frames: usize, offset: f64| -> Vec<f64> {
+            let note = |n: usize| 0.2 * (std::f64::consts::TAU * 220.0 * n as f64 / f64::from(RATE)).sin();
+            (0..frames).map(|n| offset + if n % 4000 < 3280 { note(n % 4000) } else { 0.0 }).collect()
+        };
+        assert_eq!(judged(&sound(80_000, offset)).level, offset);
+        // One value that is held once is no rest: an export that got stuck.
+        let mut stuck = sound(80_000, 0.0);
+        stuck[40_000..40_800].fill(0.01);
+        assert!(judged(&stuck).level.abs() < 0.001, "{:?}", judged(&stuck));
     }
 
     #[test]

@@ -172,7 +172,7 @@ fn implausible(
 }
 
 impl Placement {
-    /// Where a stem starts, in frames at `rate_hz` after the origin: nearest frame, halves up.
+    /// Where a stem starts, in frames at `rate_hz` after the frame that the origin stands on: the frame nearest to its stamp, halves up.
     ///
     /// # Panics
     /// When there is no such stem, or `rate_hz` is 0.
@@ -180,12 +180,12 @@ impl Placement {
         let (Some((origin, origin_hz)), Some((stamp, stamp_hz))) = (self.origin, self.stamps[stem]) else {
             return 0;
         };
-        let (origin, stamp) = (i128::from(origin), i128::from(stamp));
-        let (origin_hz, stamp_hz, rate) = (i128::from(origin_hz), i128::from(stamp_hz), i128::from(rate_hz));
-        // (stamp / stamp_hz − origin / origin_hz) · rate, rounded once.
-        let numerator = (stamp * origin_hz - origin * stamp_hz) * rate;
-        let denominator = stamp_hz * origin_hz;
-        i64::try_from((2 * numerator + denominator).div_euclid(2 * denominator)).unwrap_or(0)
+        // Each is rounded once on the clock itself, so that no stem stands further from its stamp than half a frame.
+        let nearest = |frames: u64, own_hz: u32| {
+            let (frames, own_hz, rate) = (i128::from(frames), i128::from(own_hz), i128::from(rate_hz));
+            (2 * frames * rate + own_hz).div_euclid(2 * own_hz)
+        };
+        i64::try_from(nearest(stamp, stamp_hz) - nearest(origin, origin_hz)).unwrap_or(0)
     }
 
     /// The time stamp that counts as zero: frames since midnight, and their rate.
@@ -247,6 +247,17 @@ mod tests {
             stem(Some(HOUR), 48_000, 9),
         ];
         assert_eq!(place(&stems, &PlacementOptions::default()).start_in(1, 48_000), 480);
+    }
+
+    /// At 96 kHz on odd and even frames, at 48 kHz: the even one stands exactly, although the first one cannot (arithmetic:
+    /// 1001 / 2 = 500.5, 1102 / 2 = 551).
+    #[test]
+    fn a_stamp_on_the_grid_is_exact_also_beside_a_first_one_that_is_not() {
+        let stems = [stem(Some(1001), 96_000, 20), stem(Some(1102), 96_000, 20)];
+        let placement = place(&stems, &PlacementOptions::default());
+        assert_eq!(placement.origin(), Some((1001, 96_000)));
+        // The origin itself stands on 501.
+        assert_eq!((placement.start_in(0, 48_000), placement.start_in(1, 48_000)), (0, 551 - 501));
     }
 
     #[test]

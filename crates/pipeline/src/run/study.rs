@@ -89,8 +89,13 @@ pub fn study(
     if let Some((bound, out)) = bound {
         bound.check(delivery, out, &inventory, recipe)?;
     }
-    let bound = bound.map(|(bound, _)| bound);
-    StudyContext { delivery, recipe, work, records: None, bound }.study(inventory)
+    let context =
+        StudyContext { delivery, recipe, work, records: None, bound: bound.map(|(bound, _)| bound) };
+    let study = context.study(inventory)?;
+    if let Some((_, out)) = bound {
+        context.refuse_changes(out, &study)?;
+    }
+    Ok(study)
 }
 
 /// Lists the delivery; there must be audio in it.

@@ -50,14 +50,18 @@ pub fn would_change(visit: &Visit, old: &Recipe, given: &Given<'_>, music: &Musi
         plan(&free, music.clone()).plan
     };
     let (before, after) = (by(old), by(given.recipe));
-    let rows = before.rendered().filter_map(|stem| {
-        let other = after.stems.iter().find(|other| other.path() == stem.path())?;
-        let texts = differences(stem, other);
-        let output = visit.stem_of(stem.path())?.output.clone();
-        let sources = stem.sources.iter().map(|source| source.path.clone()).collect();
-        (!texts.is_empty()).then_some(WouldChange { output, sources, texts })
-    });
-    rows.collect()
+    let mut rows: Vec<WouldChange> = before
+        .rendered()
+        .filter_map(|stem| {
+            let other = after.stems.iter().find(|other| other.path() == stem.path())?;
+            let texts = differences(stem, other);
+            let output = visit.stem_of(stem.path())?.output.clone();
+            let sources = stem.sources.iter().map(|source| source.path.clone()).collect();
+            (!texts.is_empty()).then_some(WouldChange { output, sources, texts })
+        })
+        .collect();
+    rows.sort_by(|a, b| a.output.cmp(&b.output));
+    rows
 }
 
 /// What one plan does to a stem and another does not, a text a stage.
