@@ -91,6 +91,8 @@ pub struct Visit {
     pub stems: Vec<PromisedStem>,
     /// Paths of files that no output was made of before.
     pub new: Vec<String>,
+    /// Where files have gone that ever had a label, by their paths then.
+    pub moved: BTreeMap<String, String>,
 }
 
 impl Standing {
@@ -150,7 +152,7 @@ impl Visit {
     pub fn new(manifest: &Manifest, surveys: &[Survey], recipe: &Recipe, renew: &[String]) -> Self {
         let now: BTreeMap<&str, &Survey> =
             surveys.iter().map(|survey| (survey.path.as_str(), survey)).collect();
-        let moved = moved(manifest, &now);
+        let moved = moved(manifest, &promise(manifest), &now);
         let mut groups: BTreeMap<&str, Vec<&StemRecord>> = BTreeMap::new();
         for stem in &manifest.stems {
             if let Some(output) = &stem.output {
@@ -163,7 +165,7 @@ impl Visit {
             .collect();
         let new = surveys.iter().map(|survey| &survey.path);
         let new = new.filter(|path| !stems.iter().any(|stem| stem.is_of(path))).cloned().collect();
-        Self { stems, new }
+        Self { stems, new, moved }
     }
 
     /// The prepared stem that the file at this path belongs to.
@@ -228,18 +230,12 @@ impl Visit {
     /// files of somebody's own.
     pub fn pin(&self, manifest: &Manifest, taken: Vec<String>) -> Pin {
         let mut pin = promise(manifest);
-        let sources = self.stems.iter().flat_map(|stem| &stem.sources);
-        let moved = sources.filter_map(|source| {
-            let now = source.now.clone().filter(|now| *now != source.before)?;
-            Some((source.before.clone(), now))
-        });
-        let moved: Vec<(String, String)> = moved.collect();
-        let entries: Vec<_> =
-            moved.iter().filter_map(|(before, now)| Some((now.clone(), pin.stems.remove(before)?))).collect();
+        let entry = |(before, now): (&String, &String)| Some((now.clone(), pin.stems.remove(before)?));
+        let entries: Vec<_> = self.moved.iter().filter_map(entry).collect();
         pin.stems.extend(entries);
         for gain in &mut pin.link.gains {
             if let Linked::Stem(path) = &mut gain.scope
-                && let Some((_, now)) = moved.iter().find(|(before, _)| before == path)
+                && let Some(now) = self.moved.get(path)
             {
                 path.clone_from(now);
             }
@@ -303,24 +299,20 @@ fn by_content(found: &[(&StemRecord, &Survey)]) -> Standing {
     standing
 }
 
-/// Where files have gone whose path is gone: each to one file of equal content at a path that is new. Of several, the one
-/// of the same name, else the first.
-fn moved(manifest: &Manifest, now: &BTreeMap<&str, &Survey>) -> BTreeMap<String, String> {
-    let before: BTreeSet<&str> = manifest.stems.iter().map(|stem| stem.source.path.as_str()).collect();
+/// Where files have gone whose path is gone and that ever had a label: each to one file of equal content at a path that is
+/// new. Of several, the one of the same name, else the first.
+fn moved(manifest: &Manifest, promise: &Pin, now: &BTreeMap<&str, &Survey>) -> BTreeMap<String, String> {
+    let known = manifest.stems.iter().map(|stem| stem.source.path.as_str());
+    let known: BTreeSet<&str> = known.chain(promise.stems.keys().map(String::as_str)).collect();
     let mut free: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
-    for (path, survey) in now.iter().filter(|(path, _)| !before.contains(*path)) {
+    for (path, survey) in now.iter().filter(|(path, _)| !known.contains(*path)) {
         free.entry(survey.sha256.as_str()).or_default().push(path);
     }
-    let gone = manifest.stems.iter().filter(|stem| stem.output.is_some());
-    let gone: Vec<&StemRecord> = gone.filter(|stem| !now.contains_key(stem.source.path.as_str())).collect();
     let mut moved = BTreeMap::new();
     // Those of the same name go first, so that nobody else takes their place.
     for by_name in [true, false] {
-        for stem in &gone {
-            let path = &stem.source.path;
-            let Some(free) = stem.source.sha256.as_deref().and_then(|sum| free.get_mut(sum)) else {
-                continue;
-            };
+        for (path, stem) in promise.stems.iter().filter(|(path, _)| !now.contains_key(path.as_str())) {
+            let Some(free) = free.get_mut(stem.sha256.as_str()) else { continue };
             let at = free.iter().position(|now| !by_name || file_name(now) == file_name(path));
             if let Some(at) = at.filter(|_| !moved.contains_key(path)) {
                 moved.insert(path.clone(), free.remove(at).to_owned());

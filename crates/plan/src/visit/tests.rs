@@ -176,6 +176,20 @@ fn the_promise_has_every_label_that_was_ever_given() {
     assert_eq!(pin.origin_frames, Some(700), "where the first ones without a stamp have started");
 }
 
+/// What was left out has no output and keeps its label, wherever its file goes.
+#[test]
+fn a_label_follows_a_file_that_moved_while_it_was_left_out() {
+    let mut second = two();
+    second.late = Some(Late { pin: promise(&second), files: Vec::new() });
+    second.stems[1] = record(&holding("Snare.wav", "snare"), None);
+    let now = [holding("Kick.wav", "kick"), holding("New/Clap.wav", "snare")];
+    let visit = Visit::new(&second, &now, &recipe(""), &[]);
+    assert_eq!(visit.new, ["New/Clap.wav"]);
+    let pin = visit.pin(&second, Vec::new());
+    assert_eq!(pin.stems["New/Clap.wav"].label.as_deref(), Some("02_Snare"));
+    assert_eq!(pin.stems.len(), 2);
+}
+
 #[test]
 fn what_is_promised_follows_a_file_that_moved() {
     let mut earlier = two();
