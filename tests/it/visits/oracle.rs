@@ -229,18 +229,24 @@ impl Oracle {
             if !visit.delivered.values().any(|given| self.known.contains(&given.sha256)) {
                 refuse(2, "it is another delivery");
             }
-            if self.would_change(visit) {
+            if self.would_change(visit, false) {
                 refuse(2, "the recipe would change what is prepared");
             }
             if self.would_overwrite(visit) {
                 refuse(3, "an edited output would be replaced");
             }
         }
+        // What the present names would become by another separator only the program knows: a moved stem may have one word
+        // now. A fixed case has it where no stem has moved.
+        if !anew && foreseen.why.is_empty() && self.would_change(visit, true) {
+            foreseen.refused.insert(2);
+        }
         if foreseen.why.is_empty() {
             foreseen.through = self.codes(visit);
             // Only the program knows whether the new names are those of edited files.
             let edited = self.stems.iter().any(|stem| matches!(stem.touched, Some(Touched::Edited(_))));
-            if visit.ask == Ask::Relink && edited || self.may_collide(visit) {
+            let foreign = !self.foreign.is_empty();
+            if visit.ask == Ask::Relink && (edited || foreign) || self.may_collide(visit) {
                 foreseen.refused.insert(if visit.batch { 1 } else { 3 });
             }
         }
@@ -264,7 +270,7 @@ impl Oracle {
     }
 
     /// Whether a recipe that is given by hand would change an output that nobody asked to renew.
-    fn would_change(&self, visit: &Visit) -> bool {
+    fn would_change(&self, visit: &Visit, by_separator: bool) -> bool {
         let Some(own) = self.recipe.as_ref().filter(|own| !visit.batch && **own != visit.recipe) else {
             return false;
         };
@@ -275,7 +281,9 @@ impl Oracle {
             stays(self.fate(index, visit, &assigned))
                 && !visit.ask.renews(path)
                 && (own.target != visit.recipe.target
-                    || own.separator != visit.recipe.separator && stem.output.contains(own.separator)
+                    || own.separator != visit.recipe.separator
+                        && stem.output.contains(own.separator)
+                        && by_separator
                     || stem.coarse != visit.recipe.is_coarse(path))
         })
     }

@@ -1,6 +1,6 @@
 //! The output folder: what may be written there, and what of an earlier run may be replaced.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -135,6 +135,13 @@ impl OutFolder {
         self.lock.begin_writing().map_err(failed)
     }
 
+    /// The outputs of a preparation that gives way to a new one, in whose places others may come.
+    pub(crate) fn given_up(&self) -> Replaced {
+        let outputs =
+            self.earlier.iter().flat_map(|manifest| &manifest.stems).filter_map(|stem| stem.output.as_ref());
+        outputs.map(|output| (output.path.clone(), (output.sha256.clone(), Goes::Away))).collect()
+    }
+
     /// What lies in the folder.
     pub(crate) fn look(&self, disk: &dyn Disk) -> Result<Prepared, OutFolderError> {
         Prepared::look(&self.out, self.earlier(), &Renders(&self.records(disk)).written())
@@ -183,7 +190,7 @@ impl OutFolder {
             let real = self.out.join(path);
             match (state, goes(path)) {
                 (OutputState::AsPrepared, Some(Goes::SetAside)) => set_aside(disk, &self.out, &real)?,
-                (OutputState::AsPrepared, Some(Goes::Away)) => remove(disk, &real)?,
+                (OutputState::AsPrepared, Some(Goes::Away)) => take_away(disk, &self.out, &real)?,
                 (OutputState::Unfinished, Some(_)) if !wanted.contains(path) => remove(disk, &real)?,
                 _ => {}
             }
@@ -203,8 +210,33 @@ impl OutFolder {
         Renders(&self.records(disk)).forget_written();
         let memory = self.root.join(MEMORY);
         let failed = |source| OutFolderError::Disk { path: memory.clone(), source };
+        // What the new manifest has no place for is taken away for good.
+        match fs::remove_dir_all(memory.join(AWAY)) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(failed(error)),
+            _ => {}
+        }
         fs::write(memory.join(FINISHED), "").map_err(failed)?;
         self.lock.remove().map_err(failed)
+    }
+}
+
+/// Outputs that others take the place of: SHA-256 in hex and where they go, by path inside the output folder.
+pub(crate) type Replaced = BTreeMap<String, (String, Goes)>;
+
+/// Folder below `.loadin` of outputs that a new preparation has no place for, until its manifest is there.
+const AWAY: &str = "away";
+
+/// That folder; `None` where nothing is remembered.
+pub(crate) fn taken_away(out: &Path) -> Option<PathBuf> {
+    let memory = [out.join(MEMORY), out.parent()?.join(MEMORY)];
+    memory.into_iter().find(|memory| memory.is_dir()).map(|memory| memory.join(AWAY))
+}
+
+/// Takes an output away, under a name that is free.
+pub(crate) fn take_away(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), StoreError> {
+    match taken_away(out) {
+        Some(folder) => move_into(disk, &folder, real),
+        None => set_aside(disk, out, real),
     }
 }
 
@@ -247,9 +279,12 @@ fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {
 
 /// Moves an output out of the way, under a name that is free.
 pub(crate) fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), StoreError> {
-    let folder = out.join(SET_ASIDE);
-    let failed = |source| StoreError::Disk { path: folder.clone(), source };
-    fs::create_dir_all(&folder).map_err(failed)?;
+    move_into(disk, &out.join(SET_ASIDE), real)
+}
+
+fn move_into(disk: &dyn Disk, folder: &Path, real: &Path) -> Result<(), StoreError> {
+    let failed = |source| StoreError::Disk { path: folder.to_owned(), source };
+    fs::create_dir_all(folder).map_err(failed)?;
     let stem = real.file_stem().unwrap_or_default().to_string_lossy();
     let end = real.extension().map(|end| format!(".{}", end.to_string_lossy())).unwrap_or_default();
     let names =

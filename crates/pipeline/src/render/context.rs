@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use loadin_storage::disk::Disk;
 
+use crate::output::folder::Replaced;
 use crate::work::context::Context;
 
 /// What every render of one delivery shares.
@@ -18,9 +19,8 @@ pub struct RenderContext {
     pub disk: Arc<dyn Disk>,
     /// Digests of the samples of the surveyed sources, by path.
     pub sample_digests: BTreeMap<String, String>,
-    /// Outputs that were promised and are replaced, with their SHA-256 in hex, by their path inside the output folder: each goes
-    /// to `set-aside` when the new one is whole.
-    pub replaced: BTreeMap<String, String>,
+    /// Outputs that were promised and are replaced: each goes when the new one is whole.
+    pub(crate) replaced: Replaced,
     /// What survey and render share.
     pub work: Context,
 }

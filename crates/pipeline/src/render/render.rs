@@ -17,7 +17,7 @@ use super::metadata;
 use super::output::{AudioDigest, Sink};
 use crate::journal::{KnownOutput, Renders};
 use crate::output::audio_folder;
-use crate::output::folder::set_aside;
+use crate::output::folder::{Goes, set_aside, take_away};
 use crate::render::context::RenderContext;
 use crate::render::error::RenderError;
 use crate::work::event::{Event, Step};
@@ -120,8 +120,11 @@ fn make_room(
     let written = KnownOutput { path: path.clone(), sha256: stored.sha256.clone() };
     renders.record_written(&written).map_err(at_disk)?;
     match context.replaced.get(&path) {
-        Some(promised) if digest_file(&real).is_ok_and(|there| there.sha256 == *promised) => {
-            set_aside(&*context.disk, &context.out, &real)
+        Some((promised, goes)) if digest_file(&real).is_ok_and(|there| there.sha256 == *promised) => {
+            match goes {
+                Goes::SetAside => set_aside(&*context.disk, &context.out, &real),
+                Goes::Away => take_away(&*context.disk, &context.out, &real),
+            }
         }
         _ => Ok(()),
     }

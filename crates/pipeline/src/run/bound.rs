@@ -3,12 +3,12 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::other_rates;
 use loadin_record::digest::text_digest;
-use loadin_record::layout::RECIPE;
+use loadin_record::layout::{MEMORY, RECIPE};
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::Inventory;
 use loadin_storage::pieces::digest;
@@ -123,13 +123,23 @@ impl Bound {
     }
 }
 
+/// Where the recipe of a preparation is kept while another one takes its place; `None` where nothing is remembered.
+pub(crate) fn recipe_before(out: &Path) -> Option<PathBuf> {
+    let memory = [out.join(MEMORY), out.parent()?.join(MEMORY)];
+    memory.into_iter().find(|memory| memory.is_dir()).map(|memory| memory.join("recipe-before.toml"))
+}
+
 /// The recipe that a preparation was made by, out of its folder.
 pub(crate) fn own_recipe(out: &Path, manifest: &Manifest) -> Result<Recipe, RunError> {
     let path = out.join(RECIPE);
     let refused = |why: String| RunError::OwnRecipe { path: path.clone(), why };
-    let text = fs::read_to_string(&path).map_err(|error| refused(error.to_string()))?;
-    if text_digest(&text) != manifest.recipe.sha256 {
-        return Err(refused("it was edited".to_owned()));
-    }
+    let is_own = |text: &String| text_digest(text) == manifest.recipe.sha256;
+    // A visit that was interrupted may have put another one in its place already.
+    let kept = recipe_before(out).and_then(|path| fs::read_to_string(path).ok()).filter(is_own);
+    let text = match fs::read_to_string(&path) {
+        Ok(text) if is_own(&text) => text,
+        Ok(_) => kept.ok_or_else(|| refused("it was edited".to_owned()))?,
+        Err(error) => kept.ok_or_else(|| refused(error.to_string()))?,
+    };
     Recipe::parse(&text).map_err(|errors| refused(errors.to_string()))
 }

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use super::study::Study;
 use crate::journal::StemOutcome;
+use crate::output::folder::{Goes, Replaced, taken_away};
 use crate::output::prepared::{OutputState, Prepared};
 
 /// What stays, by the path of the output inside the output folder.
@@ -74,10 +75,10 @@ impl Kept {
     }
 
     /// The promised outputs that are replaced, with their SHA-256.
-    pub(crate) fn replaced(&self) -> BTreeMap<String, String> {
+    pub(crate) fn replaced(&self) -> Replaced {
         let outputs = self.records.iter().filter(|(path, _)| self.replaced.contains_key(*path));
         let sum = |records: &Vec<StemRecord>| Some(records.first()?.output.as_ref()?.sha256.clone());
-        outputs.filter_map(|(path, records)| Some((path.clone(), sum(records)?))).collect()
+        outputs.filter_map(|(path, records)| Some((path.clone(), (sum(records)?, Goes::SetAside)))).collect()
     }
 
     /// Takes back what an interrupted run has begun to replace, where nothing could be made again: out of `set-aside`.
@@ -86,7 +87,7 @@ impl Kept {
             let there = matches!(state, OutputState::AsPrepared | OutputState::Edited);
             let promised = self.records[output].first().and_then(|record| record.output.as_ref());
             if let Some(promised) = promised.filter(|_| !there && stem.standing != Standing::Kept)
-                && let Some(aside) = set_aside_as(out, &promised.sha256)
+                && let Some(aside) = away_as(out, &promised.sha256)
             {
                 let path = out.join(output);
                 let moved =
@@ -155,8 +156,9 @@ impl Kept {
     }
 }
 
-/// The file in `set-aside` with these contents.
-fn set_aside_as(out: &Path, sha256: &str) -> Option<PathBuf> {
-    let mut files = fs::read_dir(out.join(SET_ASIDE)).ok()?.flatten().map(|entry| entry.path());
-    files.find(|path| digest_file(path).is_ok_and(|found| found.sha256 == sha256))
+/// The file with these contents among those that were set aside, or taken away by a run that was interrupted.
+fn away_as(out: &Path, sha256: &str) -> Option<PathBuf> {
+    let folders = [Some(out.join(SET_ASIDE)), taken_away(out)].into_iter().flatten();
+    let entries = folders.flat_map(|folder| fs::read_dir(folder).into_iter().flatten().flatten());
+    entries.map(|entry| entry.path()).find(|path| digest_file(path).is_ok_and(|found| found.sha256 == sha256))
 }

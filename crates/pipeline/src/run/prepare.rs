@@ -16,7 +16,7 @@ use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
-use super::bound::{Bound, own_recipe};
+use super::bound::{Bound, own_recipe, recipe_before};
 use super::compose;
 use super::kept::Kept;
 use crate::journal::StemOutcome;
@@ -178,7 +178,7 @@ pub(crate) fn room_for(
             return Some(Goes::SetAside);
         }
         match can_be_made_again(earlier?, path, &study.surveys) {
-            // Whoever renders it proves it, or puts the new one in its place.
+            // Whoever renders it proves it, or takes it away when the new one is whole.
             true if wanted.contains(path) => None,
             true => Some(Goes::Away),
             false => Some(Goes::SetAside),
@@ -220,6 +220,7 @@ pub(crate) fn finish(
         digest: String::new(),
     }
     .sealed();
+    keep_recipe(job, &folder)?;
     seal(job, folder.outputs(), &manifest, &study.surveys)?;
     folder.release(&*job.disk, &manifest)?;
     Ok(manifest)
@@ -245,7 +246,7 @@ fn render_stems(
     work: &Context,
     records: &Records<'_>,
 ) -> Result<BTreeMap<String, StemOutcome>, RunError> {
-    let replaced = kept.replaced();
+    let replaced = if study.visit.is_some() { kept.replaced() } else { folder.given_up() };
     let context = study.render_context(job.delivery, folder.outputs(), Arc::clone(&job.disk), work, replaced);
     let stems = kept.to_render(&study.plan);
     let standing = kept.standing_paths(&study.plan);
@@ -264,6 +265,18 @@ fn render_stems(
         rendered.insert(path, outcome);
     }
     if rendered.len() < stems.len() { Err(RunError::Stopped) } else { Ok(rendered) }
+}
+
+/// Until the new manifest is there, the recipe of the old one is not lost.
+fn keep_recipe(job: &Job<'_>, folder: &OutFolder) -> Result<(), RunError> {
+    let other = |manifest: &&Manifest| manifest.recipe.sha256 != job.recipe.sha256();
+    if let Some(earlier) = folder.earlier().filter(other)
+        && let Some(path) = recipe_before(folder.outputs())
+        && let Ok(own) = own_recipe(folder.outputs(), earlier)
+    {
+        store_text(&*job.disk, &path, &own.text)?;
+    }
+    Ok(())
 }
 
 /// Writes what lies beside the audio; the manifest last, since it says that the run is complete.

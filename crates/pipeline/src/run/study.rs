@@ -19,6 +19,7 @@ use loadin_storage::disk::Disk;
 use loadin_storage::records::Records;
 
 use crate::journal::{Look, Surveys};
+use crate::output::folder::Replaced;
 use crate::render::RenderContext;
 use crate::run::bound::Bound;
 use crate::run::error::RunError;
@@ -64,7 +65,7 @@ impl Study {
         out: &Path,
         disk: Arc<dyn Disk>,
         work: &Context,
-        replaced: BTreeMap<String, String>,
+        replaced: Replaced,
     ) -> Arc<RenderContext> {
         let sample_digests = self.sample_digests();
         let (delivery, out) = (delivery.to_owned(), out.to_owned());
@@ -156,12 +157,12 @@ impl StudyContext<'_> {
         let terms = (Some(&pin), Some(&pin.facts));
         let (planned, evidence) = self.plan(&inventory, &mut looked, music, sketches, terms);
         visit.settle(&planned.plan);
-        let files = self.differences(bound, &visit, &looked.surveys);
+        let files = self.differences(bound, (&visit, &planned.plan), &looked.surveys);
         study_of(inventory, looked, planned, evidence, Some(Late { pin, files }), Some(visit))
     }
 
     /// What came, was replaced or went since the preparation.
-    fn differences(&self, bound: &Bound, visit: &Visit, surveys: &[Survey]) -> Vec<LateFile> {
+    fn differences(&self, bound: &Bound, visit: (&Visit, &Plan), surveys: &[Survey]) -> Vec<LateFile> {
         let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
         differences(&bound.manifest, visit, surveys, old)
     }
@@ -189,7 +190,7 @@ impl StudyContext<'_> {
         // A stem that could not be made before and can be now comes late.
         let quiet = settled.added(&planned.plan) == 0
             && settled.is_quiet(earlier)
-            && self.differences(bound, &settled, &looked.surveys).is_empty();
+            && self.differences(bound, (&settled, &planned.plan), &looked.surveys).is_empty();
         *visit = if quiet { settled } else { return None };
         Some((planned, evidence))
     }

@@ -10,12 +10,13 @@ use loadin_record::source::source_record;
 use loadin_record::survey::{Measures, Survey};
 
 use super::standing::{PromisedStem, Standing, Visit};
+use crate::plan::Plan;
 
 /// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
 /// of a replaced file, where its record is left.
 pub fn differences(
     earlier: &Manifest,
-    visit: &Visit,
+    (visit, plan): (&Visit, &Plan),
     surveys: &[Survey],
     old: impl Fn(&str) -> Option<Survey>,
 ) -> Vec<LateFile> {
@@ -25,7 +26,9 @@ pub fn differences(
         .iter()
         .filter(|survey| before(&survey.path).is_some() || !moved(&survey.path))
         .filter_map(|survey| match before(&survey.path) {
-            Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => None,
+            Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => {
+                (stem.output.is_none() && is_made(plan, &survey.path)).then(|| added(survey))
+            }
             // What had no output comes now; what cannot be used either is no news.
             Some(stem) if stem.output.is_none() => survey.measures.is_ok().then(|| added(survey)),
             Some(stem) if is_known(stem, visit, survey) => None,
@@ -40,6 +43,11 @@ pub fn differences(
     files.extend(earlier.stems.iter().filter(gone).map(removed));
     files.sort_by(|a, b| a.path.cmp(&b.path));
     files
+}
+
+/// Whether an output is made of a file.
+fn is_made(plan: &Plan, path: &str) -> bool {
+    plan.rendered().any(|stem| stem.sources.iter().any(|source| source.path == path))
 }
 
 /// Whether the last visit has said already that this new file cannot be used.

@@ -308,11 +308,18 @@ fn moved(manifest: &Manifest, promise: &Pin, now: &BTreeMap<&str, &Survey>) -> B
     for (path, survey) in now.iter().filter(|(path, _)| !known.contains(*path)) {
         free.entry(survey.sha256.as_str()).or_default().push(path);
     }
+    // What the last visit has seen there, which may have another sound than what once was prepared of it.
+    let seen: BTreeMap<&str, &str> = manifest
+        .stems
+        .iter()
+        .filter_map(|stem| Some((stem.source.path.as_str(), stem.source.sha256.as_deref()?)))
+        .collect();
     let mut moved = BTreeMap::new();
     // Those of the same name go first, so that nobody else takes their place.
     for by_name in [true, false] {
         for (path, stem) in promise.stems.iter().filter(|(path, _)| !now.contains_key(path.as_str())) {
-            let Some(free) = free.get_mut(stem.sha256.as_str()) else { continue };
+            let sha256 = seen.get(path.as_str()).copied().unwrap_or(&stem.sha256);
+            let Some(free) = free.get_mut(sha256) else { continue };
             let at = free.iter().position(|now| !by_name || file_name(now) == file_name(path));
             if let Some(at) = at.filter(|_| !moved.contains_key(path)) {
                 moved.insert(path.clone(), free.remove(at).to_owned());
