@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use super::study::Study;
 use crate::journal::StemOutcome;
-use crate::output::folder::{Goes, Replaced, taken_away};
+use crate::output::folder::{Goes, Replaced, set_aside, taken_away};
 use crate::output::prepared::{OutputState, Prepared};
 
 /// What stays, by the path of the output inside the output folder.
@@ -93,6 +93,27 @@ impl Kept {
                 let moved =
                     disk.rename(&aside, &path).and_then(|()| disk.sync_folder(path.parent().unwrap_or(out)));
                 moved.map_err(|source| StoreError::Disk { path, source })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What an interrupted run has taken away, and nobody could make again: it goes to `set-aside`, since `earlier` has
+    /// promised it and stands.
+    pub(crate) fn save_taken(
+        &self,
+        disk: &dyn Disk,
+        out: &Path,
+        earlier: &Manifest,
+    ) -> Result<(), StoreError> {
+        let remade =
+            |path: &String| self.stems.get(path).is_some_and(|(stem, _)| stem.standing == Standing::Kept);
+        let outputs = || earlier.stems.iter().filter_map(|stem| stem.output.as_ref());
+        let taken = taken_away(out).and_then(|folder| fs::read_dir(folder).ok());
+        for file in taken.into_iter().flatten().flatten().map(|entry| entry.path()) {
+            let Ok(found) = digest_file(&file) else { continue };
+            if outputs().any(|output| output.sha256 == found.sha256 && !remade(&output.path)) {
+                set_aside(disk, out, &file)?;
             }
         }
         Ok(())

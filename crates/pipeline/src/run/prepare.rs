@@ -186,6 +186,9 @@ pub(crate) fn room_for(
     };
     folder.clear(disk, prepared, &wanted, goes)?;
     kept.bring_back(disk, folder.outputs())?;
+    if let Some(earlier) = earlier.filter(|_| study.visit.is_some()) {
+        kept.save_taken(disk, folder.outputs(), earlier)?;
+    }
     Ok(())
 }
 

@@ -2,7 +2,7 @@
 //!
 //! A stem is its path; or, where that path is gone, one file of equal content at another path.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
@@ -302,10 +302,8 @@ fn by_content(found: &[(&StemRecord, &Survey)]) -> Standing {
 /// Where files have gone whose path is gone and that ever had a label: each to one file of equal content at a path that is
 /// new. Of several, the one of the same name, else the first.
 fn moved(manifest: &Manifest, promise: &Pin, now: &BTreeMap<&str, &Survey>) -> BTreeMap<String, String> {
-    let known = manifest.stems.iter().map(|stem| stem.source.path.as_str());
-    let known: BTreeSet<&str> = known.chain(promise.stems.keys().map(String::as_str)).collect();
     let mut free: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
-    for (path, survey) in now.iter().filter(|(path, _)| !known.contains(*path)) {
+    for (path, survey) in now.iter().filter(|(path, _)| !promise.stems.contains_key(**path)) {
         free.entry(survey.sha256.as_str()).or_default().push(path);
     }
     // What the last visit has seen there, which may have another sound than what once was prepared of it.
