@@ -49,7 +49,8 @@ fn an_hour_of_silence_is_never_implied() {
 }
 
 proptest! {
-    /// Against integers: round(offset in seconds × rate) with halves up, from the difference of two fractions.
+    /// Against integers: each stamp rounded on the clock itself, halves up, so that no stem stands further from its own than
+    /// half a frame.
     #[test]
     fn starts_are_exact_rationals(
         base in 0u64..4_000_000_000,
@@ -64,7 +65,8 @@ proptest! {
         let (own, origin) = (i128::from(rate), 48_000);
         let numerator = i128::from(stamp_of_late) * origin - i128::from(base) * own;
         let denominator = own * origin;
-        let wanted = (2 * numerator * i128::from(to) + denominator).div_euclid(2 * denominator);
+        let nearest = |frames: u64, hz: i128| (2 * i128::from(frames) * i128::from(to) + hz).div_euclid(2 * hz);
+        let wanted = nearest(stamp_of_late, own) - nearest(base, origin);
         // Starts less than a millisecond apart count as one, and then nothing is moved.
         prop_assume!(numerator * 1000 > 2 * denominator);
         prop_assert_eq!(i128::from(placement.start_in(2, to)), wanted);
