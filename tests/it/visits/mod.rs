@@ -81,12 +81,11 @@ fn shrunk(mut history: History, mut found: (Fault, Vec<String>)) -> (Fault, Vec<
 
 #[test]
 fn random_histories_keep_the_promise() {
-    let seeds: Vec<u64> = match wanted("LOADIN_VISITS_SEED") {
-        Some(seed) => vec![seed],
-        None => {
-            let most = wanted("LOADIN_VISITS").unwrap_or(HISTORIES);
-            (0..most).chain(FOUND.into_iter().filter(|seed| *seed >= most)).collect()
-        }
+    let seeds: Vec<u64> = if let Some(seed) = wanted("LOADIN_VISITS_SEED") {
+        vec![seed]
+    } else {
+        let most = wanted("LOADIN_VISITS").unwrap_or(HISTORIES);
+        (0..most).chain(FOUND.into_iter().filter(|seed| *seed >= most)).collect()
     };
     let faults: Vec<(u64, (Fault, Vec<String>))> =
         seeds.par_iter().filter_map(|&seed| Some((seed, fault_of(&History::draw(seed))?))).collect();
