@@ -110,7 +110,7 @@ impl<'a> DraftStem<'a> {
     /// First frame of the first window, and end of the last one, whose peak passes `threshold` at this point;
     /// in frames of this stem as it has been cut and padded so far. `None` for a stem that never does.
     ///
-    /// Noise of the source that was silence is none either, however much it is raised: see [`noise_floor`].
+    /// Noise of the source that was silence is none either, however much it is raised: see `noise_floor`.
     pub fn sounding(&self, threshold: f64) -> Option<(u64, u64)> {
         let (first, last) = self.sounding_source(threshold)?;
         let own = |frame: u64| (frame as i64 - self.shift_frames).clamp(0, self.frames as i64) as u64;
