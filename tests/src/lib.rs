@@ -16,6 +16,28 @@ pub struct Delivery {
     name: String,
 }
 
+/// A 64-bit float WAV file with a time stamp in frames since midnight.
+///
+/// # Panics
+/// When it cannot be made.
+pub fn stamped_wav(name: &str, rate_hz: u32, stamp: u64, channels: &[Vec<f64>]) -> Vec<u8> {
+    let mut bext = Bext::new(name, "test");
+    bext.time_reference = stamp;
+    let spec = WavSpec {
+        rate_hz,
+        channels: channels.len() as u16,
+        kind: SampleKind::F64,
+        frames: channels[0].len() as u64,
+        channel_mask: None,
+        bext: Some(bext),
+        chunks_before: Vec::new(),
+        chunks_after: Vec::new(),
+    };
+    let mut writer = WavWriter::new(Vec::new(), spec).expect("a header");
+    writer.write_floats(&Block::from_channels(channels.to_vec())).expect("samples");
+    writer.finish().expect("a finished file")
+}
+
 impl Delivery {
     /// An empty delivery called `name`.
     ///
@@ -99,21 +121,7 @@ impl Delivery {
     /// # Panics
     /// When it cannot be written.
     pub fn stamped(&self, name: &str, rate_hz: u32, stamp: u64, channels: &[Vec<f64>]) -> PathBuf {
-        let mut bext = Bext::new(name, "test");
-        bext.time_reference = stamp;
-        let spec = WavSpec {
-            rate_hz,
-            channels: channels.len() as u16,
-            kind: SampleKind::F64,
-            frames: channels[0].len() as u64,
-            channel_mask: None,
-            bext: Some(bext),
-            chunks_before: Vec::new(),
-            chunks_after: Vec::new(),
-        };
-        let mut writer = WavWriter::new(Vec::new(), spec).expect("a header");
-        writer.write_floats(&Block::from_channels(channels.to_vec())).expect("samples");
-        self.file(name, &writer.finish().expect("a finished file"))
+        self.file(name, &stamped_wav(name, rate_hz, stamp, channels))
     }
 }
 

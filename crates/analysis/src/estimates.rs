@@ -147,19 +147,7 @@ fn compare_tempo(estimates: &mut Estimates, stated: &Facts) {
 /// Which part of a player each stem of these families is. A family is one player, and so is a drummer, however many
 /// microphones they have; of stems whose names say nothing, each is taken for one.
 fn parts_of_players(families: &[Family]) -> Vec<f64> {
-    let is_drummer = |family: Family| {
-        matches!(
-            family,
-            Family::Kick
-                | Family::Snare
-                | Family::Hat
-                | Family::Toms
-                | Family::Cymbals
-                | Family::Overheads
-                | Family::Room
-        )
-    };
-    let with = |a: Family, b: Family| a == b || (is_drummer(a) && is_drummer(b));
+    let with = |a: Family, b: Family| a == b || (a.is_of_kit() && b.is_of_kit());
     let part = |family: Family| match family {
         Family::Unsorted => 1.0,
         _ => 1.0 / families.iter().filter(|other| with(family, **other)).count() as f64,

@@ -72,16 +72,8 @@ impl StemPitches {
 /// How tonal a stem must be to have a say; drums and effects have none, whatever they sound like.
 fn least_tonality(family: Family) -> Option<f64> {
     match family {
-        Family::Kick
-        | Family::Snare
-        | Family::Hat
-        | Family::Toms
-        | Family::Cymbals
-        | Family::Overheads
-        | Family::Room
-        | Family::Loop
-        | Family::Percussion
-        | Family::Effect => None,
+        family if family.is_of_kit() => None,
+        Family::Loop | Family::Percussion | Family::Effect => None,
         Family::Unsorted => Some(TONAL_UNNAMED),
         _ => Some(TONAL),
     }

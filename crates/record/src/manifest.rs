@@ -326,7 +326,24 @@ impl std::fmt::Display for Change {
     }
 }
 
+impl OutputRecord {
+    /// The label: the name of the file without its extension.
+    pub fn label(&self) -> Option<&str> {
+        self.path.rsplit('/').next()?.rsplit_once('.').map(|(label, _)| label)
+    }
+}
+
 impl Manifest {
+    /// The outputs; that of a joined pair comes once for each half.
+    pub fn outputs(&self) -> impl Iterator<Item = &OutputRecord> {
+        self.stems.iter().filter_map(|stem| stem.output.as_ref())
+    }
+
+    /// The records that the output at this path is made of: one, or left and right.
+    pub fn made_into<'m>(&'m self, output: &'m str) -> impl Iterator<Item = &'m StemRecord> {
+        self.stems.iter().filter(move |stem| stem.output.as_ref().is_some_and(|o| o.path == output))
+    }
+
     /// By how many decibels playback can be louder than the delivered files: the greatest gain of a stem that has an
     /// output. A peak tells nothing of that: a change of rate moves it by decibels and makes nothing louder. `None` where
     /// nothing became louder.

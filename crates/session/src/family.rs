@@ -67,6 +67,14 @@ words! {
 }
 
 impl Family {
+    /// Whether it is a part of a drum kit: one player plays them all, and every microphone hears all of it.
+    pub fn is_of_kit(self) -> bool {
+        matches!(
+            self,
+            Self::Kick | Self::Snare | Self::Hat | Self::Toms | Self::Cymbals | Self::Overheads | Self::Room
+        )
+    }
+
     /// The group that the family belongs to.
     pub fn group(self) -> Group {
         match self {

@@ -3,9 +3,8 @@
 use std::io::Cursor;
 use std::sync::Arc;
 
-use loadin_audio::{Block, signal};
-use loadin_codec::{Bext, SampleKind, WavSpec, WavWriter};
-use loadin_tests::Random;
+use loadin_audio::signal;
+use loadin_tests::{Random, stamped_wav};
 use sha2::{Digest, Sha256};
 
 /// When the stamped stems of a delivery begin, in seconds since midnight.
@@ -113,7 +112,7 @@ impl Sound {
         let channels: Vec<Vec<f64>> = (0..self.channels).map(channel).collect();
         let bytes = match self.stamp_seconds {
             None => integers(self, &channels),
-            Some(seconds) => stamped(self, seconds, channels),
+            Some(seconds) => stamped(self, seconds, &channels),
         };
         Given::new(bytes, true, self.stamp_seconds.is_some(), self.words())
     }
@@ -146,20 +145,7 @@ fn integers(sound: &Sound, channels: &[Vec<f64>]) -> Vec<u8> {
     bytes.into_inner()
 }
 
-fn stamped(sound: &Sound, seconds: f64, channels: Vec<Vec<f64>>) -> Vec<u8> {
-    let mut bext = Bext::new("take", "test");
-    bext.time_reference = ((TAKE_SECONDS + seconds) * f64::from(sound.rate_hz)).round() as u64;
-    let spec = WavSpec {
-        rate_hz: sound.rate_hz,
-        channels: channels.len() as u16,
-        kind: SampleKind::F64,
-        frames: channels[0].len() as u64,
-        channel_mask: None,
-        bext: Some(bext),
-        chunks_before: Vec::new(),
-        chunks_after: Vec::new(),
-    };
-    let mut writer = WavWriter::new(Vec::new(), spec).unwrap();
-    writer.write_floats(&Block::from_channels(channels)).unwrap();
-    writer.finish().unwrap()
+fn stamped(sound: &Sound, seconds: f64, channels: &[Vec<f64>]) -> Vec<u8> {
+    let stamp = ((TAKE_SECONDS + seconds) * f64::from(sound.rate_hz)).round() as u64;
+    stamped_wav("take", sound.rate_hz, stamp, channels)
 }

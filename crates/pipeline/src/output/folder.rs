@@ -137,8 +137,7 @@ impl OutFolder {
 
     /// The outputs of a preparation that gives way to a new one, in whose places others may come.
     pub(crate) fn given_up(&self) -> Replaced {
-        let outputs =
-            self.earlier.iter().flat_map(|manifest| &manifest.stems).filter_map(|stem| stem.output.as_ref());
+        let outputs = self.earlier.iter().flat_map(Manifest::outputs);
         outputs.map(|output| (output.path.clone(), (output.sha256.clone(), Goes::Away))).collect()
     }
 
@@ -226,10 +225,16 @@ pub(crate) type Replaced = BTreeMap<String, (String, Goes)>;
 /// Folder below `.loadin` of outputs that a new preparation has no place for, until its manifest is there.
 const AWAY: &str = "away";
 
+/// What runs remember of the folder of these outputs: beside them, or beside the payload of a bag; `None` where they
+/// remember nothing.
+pub(crate) fn memory_of(out: &Path) -> Option<PathBuf> {
+    let memory = [out.join(MEMORY), out.parent()?.join(MEMORY)];
+    memory.into_iter().find(|memory| memory.is_dir())
+}
+
 /// That folder; `None` where nothing is remembered.
 pub(crate) fn taken_away(out: &Path) -> Option<PathBuf> {
-    let memory = [out.join(MEMORY), out.parent()?.join(MEMORY)];
-    memory.into_iter().find(|memory| memory.is_dir()).map(|memory| memory.join(AWAY))
+    memory_of(out).map(|memory| memory.join(AWAY))
 }
 
 /// Takes an output away, under a name that is free.

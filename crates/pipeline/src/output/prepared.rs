@@ -28,6 +28,13 @@ pub(crate) enum OutputState {
     Edited,
 }
 
+impl OutputState {
+    /// Whether the output lies there, as it was prepared or as somebody has edited it.
+    pub(crate) fn is_there(self) -> bool {
+        matches!(self, Self::AsPrepared | Self::Edited)
+    }
+}
+
 /// The files below `audio/`, held against a manifest and the journal.
 #[derive(Debug, Default)]
 pub(crate) struct Prepared {

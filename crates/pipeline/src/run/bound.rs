@@ -8,13 +8,13 @@ use std::path::{Path, PathBuf};
 use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::other_rates;
 use loadin_record::digest::text_digest;
-use loadin_record::layout::{MEMORY, RECIPE};
-use loadin_record::manifest::Manifest;
+use loadin_record::layout::RECIPE;
+use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::Inventory;
 use loadin_storage::pieces::digest;
 
 use super::error::RunError;
-use crate::output::folder::{earlier_in, outputs_of};
+use crate::output::folder::{earlier_in, memory_of, outputs_of};
 use crate::output::prepared::Prepared;
 use crate::source::file;
 
@@ -58,17 +58,10 @@ impl Bound {
         prepared: &Prepared,
     ) -> Result<Self, RunError> {
         let known = |name: &String| {
-            let of = |path: &str| {
-                path.rsplit('/')
-                    .next()
-                    .and_then(|file| file.rsplit_once('.'))
-                    .map(|(label, _)| label.to_owned())
+            let is_meant = |stem: &StemRecord, output: &OutputRecord| {
+                stem.source.path == *name || output.label() == Some(name)
             };
-            manifest.stems.iter().any(|stem| {
-                stem.output
-                    .as_ref()
-                    .is_some_and(|o| stem.source.path == *name || of(&o.path).as_ref() == Some(name))
-            })
+            manifest.stems.iter().any(|stem| stem.output.as_ref().is_some_and(|o| is_meant(stem, o)))
         };
         if let Some(name) = renew.iter().find(|name| !known(name)) {
             return Err(RunError::NoSuchStem { name: name.clone(), out: out.to_owned() });
@@ -125,8 +118,7 @@ impl Bound {
 
 /// Where the recipe of a preparation is kept while another one takes its place; `None` where nothing is remembered.
 pub(crate) fn recipe_before(out: &Path) -> Option<PathBuf> {
-    let memory = [out.join(MEMORY), out.parent()?.join(MEMORY)];
-    memory.into_iter().find(|memory| memory.is_dir()).map(|memory| memory.join("recipe-before.toml"))
+    memory_of(out).map(|memory| memory.join("recipe-before.toml"))
 }
 
 /// The recipe that a preparation was made by, out of its folder.

@@ -38,8 +38,7 @@ impl Kept {
         let mut kept = Self { version: earlier.tool.version.clone(), ..Self::default() };
         for stem in &visit.stems {
             let output = &stem.output;
-            let records =
-                earlier.stems.iter().filter(|r| r.output.as_ref().is_some_and(|o| o.path == *output));
+            let records = earlier.made_into(output);
             if stem.stays() {
                 let state = prepared.state(output).unwrap_or(OutputState::Missing);
                 kept.stems.insert(output.clone(), (stem.clone(), state));
@@ -61,9 +60,8 @@ impl Kept {
     /// Whether the output of a planned stem is there and stays.
     fn stands(&self, stem: &StemPlan) -> bool {
         let stays = |(kept, state): &(PromisedStem, OutputState)| {
-            let there = matches!(state, OutputState::AsPrepared | OutputState::Edited);
             // Without its sources, or with others, nothing could be made again.
-            (there || kept.standing != Standing::Kept)
+            (state.is_there() || kept.standing != Standing::Kept)
                 && stem.sources.iter().any(|source| kept.is_of(&source.path))
         };
         self.stems.values().any(stays)
@@ -84,9 +82,8 @@ impl Kept {
     /// Takes back what an interrupted run has begun to replace, where nothing could be made again: out of `set-aside`.
     pub(crate) fn bring_back(&self, disk: &dyn Disk, out: &Path) -> Result<(), StoreError> {
         for (output, (stem, state)) in &self.stems {
-            let there = matches!(state, OutputState::AsPrepared | OutputState::Edited);
             let promised = self.records[output].first().and_then(|record| record.output.as_ref());
-            if let Some(promised) = promised.filter(|_| !there && stem.standing != Standing::Kept)
+            if let Some(promised) = promised.filter(|_| !state.is_there() && stem.standing != Standing::Kept)
                 && let Some(aside) = away_as(out, &promised.sha256)
             {
                 let path = out.join(output);
@@ -108,11 +105,10 @@ impl Kept {
     ) -> Result<(), StoreError> {
         let remade =
             |path: &String| self.stems.get(path).is_some_and(|(stem, _)| stem.standing == Standing::Kept);
-        let outputs = || earlier.stems.iter().filter_map(|stem| stem.output.as_ref());
         let taken = taken_away(out).and_then(|folder| fs::read_dir(folder).ok());
         for file in taken.into_iter().flatten().flatten().map(|entry| entry.path()) {
             let Ok(found) = digest_file(&file) else { continue };
-            if outputs().any(|output| output.sha256 == found.sha256 && !remade(&output.path)) {
+            if earlier.outputs().any(|output| output.sha256 == found.sha256 && !remade(&output.path)) {
                 set_aside(disk, out, &file)?;
             }
         }

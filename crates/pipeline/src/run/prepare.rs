@@ -9,7 +9,7 @@ use std::time::Instant;
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::Standing;
-use loadin_record::manifest::{Manifest, StemRecord, Tool};
+use loadin_record::manifest::{Manifest, Tool};
 use loadin_record::survey::{Inventory, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
@@ -149,7 +149,7 @@ fn tell_visit(work: &Context, study: &Study, prepared: &Prepared) {
 /// What binds the visit, unless everything is prepared anew.
 fn bound(job: &Job<'_>, folder: &OutFolder, prepared: &Prepared) -> Result<Option<Bound>, RunError> {
     // A preparation without outputs promises nothing.
-    let promises = |manifest: &&Manifest| manifest.stems.iter().any(|stem| stem.output.is_some());
+    let promises = |manifest: &&Manifest| manifest.outputs().next().is_some();
     match folder.earlier().filter(|_| !job.relink).filter(promises) {
         None => Ok(None),
         Some(earlier) if job.batch => Ok(Some(Bound::in_batch(earlier.clone(), prepared))),
@@ -194,8 +194,7 @@ pub(crate) fn room_for(
 
 /// Whether the sources of an output are there as they were, and this program made it of them.
 fn can_be_made_again(earlier: &Manifest, path: &str, surveys: &[Survey]) -> bool {
-    let of = |stem: &&StemRecord| stem.output.as_ref().is_some_and(|output| output.path == path);
-    earlier.stems.iter().filter(of).all(|stem| {
+    earlier.made_into(path).all(|stem| {
         let made_by = stem.made_by.as_ref().unwrap_or(&earlier.tool.version);
         let there = |survey: &Survey| {
             Some(&survey.sha256) == stem.source.sha256.as_ref() && survey.path == stem.source.path

@@ -9,7 +9,7 @@ use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::source::source_record;
 use loadin_record::survey::{Measures, Survey};
 
-use super::standing::{PromisedStem, Standing, Visit};
+use super::standing::{PromisedStem, Standing, Visit, is_about};
 use crate::plan::Plan;
 
 /// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
@@ -54,10 +54,7 @@ fn is_made(plan: &Plan, path: &str) -> bool {
 fn is_known(stem: &StemRecord, visit: &Visit, survey: &Survey) -> bool {
     let standing = visit.stem_of(&survey.path).map(|stem| &stem.standing);
     let Some(Standing::Unusable { found, .. }) = standing else { return false };
-    stem.findings.iter().any(|finding| {
-        finding.id == Id::ReplacementUnusable
-            && finding.evidence.get("sha256").is_some_and(|said| said == found)
-    })
+    stem.findings.iter().any(|finding| is_about(finding, found))
 }
 
 /// Whether the file that stood at this path stands at another one now.

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
 use loadin_record::link::Linked;
-use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::Survey;
 use serde::{Deserialize, Serialize};
 
@@ -75,12 +75,9 @@ impl PromisedStem {
         self.sources.iter().any(|source| source.now.as_deref() == Some(path))
     }
 
-    /// Whether it is known by this path in the delivery, then or now, or by this label.
-    pub fn answers_to(&self, name: &str) -> bool {
-        let label =
-            self.output.rsplit('/').next().and_then(|file| file.rsplit_once('.')).map(|(label, _)| label);
-        let by_path = |source: &PromisedSource| source.before == name || source.now.as_deref() == Some(name);
-        label == Some(name) || self.sources.iter().any(by_path)
+    /// Whether a source has this path, then or now.
+    fn has_source(&self, path: &str) -> bool {
+        self.sources.iter().any(|source| source.before == path || source.now.as_deref() == Some(path))
     }
 }
 
@@ -181,9 +178,8 @@ impl Visit {
     /// Whether something has changed for certain, before anything is planned.
     pub fn is_changed(&self, manifest: &Manifest) -> bool {
         let unusable = |stem: &PromisedStem| {
-            let said =
-                manifest.stems.iter().filter(|r| r.output.as_ref().is_some_and(|o| o.path == stem.output));
-            said.flat_map(|r| &r.findings).any(|finding| finding.id == Id::ReplacementUnusable)
+            let mut said = manifest.made_into(&stem.output).flat_map(|record| &record.findings);
+            said.any(|finding| finding.id == Id::ReplacementUnusable)
         };
         let changed = |stem: &PromisedStem| match stem.standing {
             Standing::LeftOut | Standing::Renewed => true,
@@ -197,9 +193,7 @@ impl Visit {
     /// Whether every prepared stem stands as the manifest says.
     pub fn is_quiet(&self, manifest: &Manifest) -> bool {
         self.stems.iter().all(|stem| {
-            let of_stem =
-                manifest.stems.iter().filter(|r| r.output.as_ref().is_some_and(|o| o.path == stem.output));
-            let findings = of_stem.flat_map(|record| &record.findings);
+            let findings = manifest.made_into(&stem.output).flat_map(|record| &record.findings);
             let said =
                 findings.filter(|finding| finding.id.is_of_a_visit() && finding.id != Id::OutputEdited);
             let said: Vec<&Finding> = said.collect();
@@ -277,7 +271,9 @@ fn stem(
         None => Standing::Gone,
         Some(found) => by_content(&found),
     };
-    if stem.standing == Standing::Kept && renew.iter().any(|name| stem.answers_to(name)) {
+    let label = group[0].output.as_ref().and_then(OutputRecord::label);
+    let meant = |name: &String| label == Some(name) || stem.has_source(name);
+    if stem.standing == Standing::Kept && renew.iter().any(meant) {
         stem.standing = Standing::Renewed;
     }
     stem
@@ -327,8 +323,8 @@ fn moved(manifest: &Manifest, promise: &Pin, now: &BTreeMap<&str, &Survey>) -> B
     moved
 }
 
-/// Whether a finding speaks of this file.
-fn is_about(finding: &Finding, sha256: &str) -> bool {
+/// Whether a finding says of this file that it cannot be used.
+pub(super) fn is_about(finding: &Finding, sha256: &str) -> bool {
     finding.id == Id::ReplacementUnusable
         && finding.evidence.get("sha256").is_some_and(|found| found == sha256)
 }

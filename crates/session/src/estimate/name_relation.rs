@@ -75,17 +75,6 @@ const PLACES: &[&str] = &[
     "dynamic",
 ];
 
-/// The families of a drum kit: every microphone hears all of it.
-const KIT: &[Family] = &[
-    Family::Kick,
-    Family::Snare,
-    Family::Hat,
-    Family::Toms,
-    Family::Cymbals,
-    Family::Overheads,
-    Family::Room,
-];
-
 /// A name without the words that tell relatives apart; the words, in order.
 fn parted(path: &str) -> (Vec<String>, Vec<String>) {
     let words = tokens(stem_of(path)).into_iter().map(|token| token.key);
@@ -130,7 +119,7 @@ pub fn name_relation(first: &ComparedName, second: &ComparedName) -> Option<Name
             NameRelation::Family
         });
     }
-    let kit = KIT.contains(family) && KIT.contains(other_family);
+    let kit = family.is_of_kit() && other_family.is_of_kit();
     let same = family == other_family && *family != Family::Unsorted;
     (kit || same || (base == other_base && !base.is_empty())).then_some(NameRelation::Family)
 }
