@@ -10,7 +10,7 @@ use loadin_record::source::source_record;
 use loadin_record::survey::{Measures, Survey};
 
 use super::standing::{PromisedStem, Standing, Visit, is_about};
-use crate::plan::Plan;
+use crate::plan::{Plan, StemPlan};
 
 /// What changed from an earlier manifest to the files that are there now; none where nothing did. `old` gives the survey
 /// of a replaced file, where its record is left.
@@ -27,13 +27,13 @@ pub fn differences(
         .filter(|survey| before(&survey.path).is_some() || !moved(&survey.path))
         .filter_map(|survey| match before(&survey.path) {
             Some(stem) if stem.source.sha256.as_deref().unwrap_or("") == survey.sha256 => {
-                (stem.output.is_none() && is_made(plan, &survey.path)).then(|| added(survey))
+                (stem.output.is_none() && made_of(plan, &survey.path).is_some()).then(|| added(survey, plan))
             }
             // What had no output comes now; what cannot be used either is no news.
-            Some(stem) if stem.output.is_none() => survey.measures.is_ok().then(|| added(survey)),
+            Some(stem) if stem.output.is_none() => survey.measures.is_ok().then(|| added(survey, plan)),
             Some(stem) if is_known(stem, visit, survey) => None,
             Some(stem) => Some(replaced(stem, survey, old(&survey.path).as_ref())),
-            None => Some(added(survey)),
+            None => Some(added(survey, plan)),
         })
         .collect();
     let there = |path: &str| surveys.iter().any(|survey| survey.path == path) || moved_from(visit, path);
@@ -45,9 +45,9 @@ pub fn differences(
     files
 }
 
-/// Whether an output is made of a file.
-fn is_made(plan: &Plan, path: &str) -> bool {
-    plan.rendered().any(|stem| stem.sources.iter().any(|source| source.path == path))
+/// The planned stem whose output is made of a file.
+fn made_of<'p>(plan: &'p Plan, path: &str) -> Option<&'p StemPlan> {
+    plan.rendered().find(|stem| stem.sources.iter().any(|source| source.path == path))
 }
 
 /// Whether the last visit has said already that this new file cannot be used.
@@ -63,14 +63,19 @@ fn moved_from(visit: &Visit, path: &str) -> bool {
     sources.any(|source| source.before == path && source.now.is_some())
 }
 
-fn added(survey: &Survey) -> LateFile {
+/// A file that was not there before, or could not be used.
+fn added(survey: &Survey, plan: &Plan) -> LateFile {
+    let becomes = made_of(plan, &survey.path).map_or_else(
+        || "no output is made of it".to_owned(),
+        |made| format!("its output is {}", made.output_path()),
+    );
     LateFile {
         path: survey.path.clone(),
         what: ChangeKind::Added,
         before: None,
         after: Some(FileSummary::of(&source_record(survey))),
         comparison: None,
-        text: "it was not there before; it has the gain, the start and the length of the others".to_owned(),
+        text: format!("it was not there before; {becomes}"),
     }
 }
 

@@ -45,10 +45,7 @@ pub(super) fn print_one(
     if let Some(late) = &manifest.late
         && let Some(short) = in_short(&late.files)
     {
-        writeln!(
-            out,
-            "late: {short}; they have the gain, start and length of the others, --relink prepares all anew:"
-        )?;
+        writeln!(out, "late: {short}; --relink prepares all anew:")?;
         for file in &late.files {
             let text = format!("  {}: {}: {}", file.path, file.what.as_str(), file.text);
             writeln!(out, "{}", printable(&text))?;
