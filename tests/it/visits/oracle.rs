@@ -161,16 +161,23 @@ impl Oracle {
                 assigned.paths.insert(index, stem.path.clone());
             }
         }
-        for (index, stem) in self.stems.iter().enumerate() {
-            if assigned.paths.contains_key(&index) {
-                continue;
-            }
-            let taken: BTreeSet<&PathBuf> = assigned.paths.values().collect();
-            let alike =
-                |(path, given): &(&PathBuf, &Given)| given.sha256 == stem.seen && !taken.contains(path);
-            let candidates: Vec<_> = delivered.iter().filter(alike).map(|(path, _)| path.clone()).collect();
-            if let [path] = candidates.as_slice() {
-                assigned.paths.insert(index, path.clone());
+        // Two stems may have a claim to one file: the one of the same name goes first.
+        for by_name in [true, false] {
+            for (index, stem) in self.stems.iter().enumerate() {
+                if assigned.paths.contains_key(&index) {
+                    continue;
+                }
+                let taken: BTreeSet<&PathBuf> = assigned.paths.values().collect();
+                let alike = |(path, given): &(&PathBuf, &Given)| {
+                    given.sha256 == stem.seen
+                        && !taken.contains(path)
+                        && (!by_name || path.file_name() == stem.path.file_name())
+                };
+                let candidates: Vec<_> =
+                    delivered.iter().filter(alike).map(|(path, _)| path.clone()).collect();
+                if let [path] = candidates.as_slice() {
+                    assigned.paths.insert(index, path.clone());
+                }
             }
         }
         let taken: BTreeSet<&PathBuf> = assigned.paths.values().collect();

@@ -64,6 +64,11 @@ impl Surveys<'_> {
         self.any(BEFORE, path)
     }
 
+    /// The survey of the file with these contents that stands, or stood, under this path.
+    pub(crate) fn of_contents(self, path: &str, sha256: &str) -> Option<Survey> {
+        [self.now(path), self.before(path)].into_iter().flatten().find(|survey| survey.sha256 == sha256)
+    }
+
     fn any(self, step: &str, path: &str) -> Option<Survey> {
         let (mut survey, tail): (Survey, _) = self.0.read_any(step, path)?;
         restore_envelope(&mut survey, &floats_of(&tail))?;

@@ -6,14 +6,16 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use loadin_plan::recipe::Recipe;
-use loadin_plan::visit::other_rates;
+use loadin_plan::visit::{PromisedStem, Standing, Visit, other_rates};
 use loadin_record::digest::text_digest;
 use loadin_record::layout::RECIPE;
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
-use loadin_record::survey::Inventory;
+use loadin_record::survey::{Inventory, Survey};
+use loadin_storage::disk::RealDisk;
 use loadin_storage::pieces::digest;
 
 use super::error::RunError;
+use crate::journal::{self, Surveys};
 use crate::output::folder::{earlier_in, memory_of, outputs_of};
 use crate::output::prepared::Prepared;
 use crate::source::file;
@@ -98,6 +100,28 @@ impl Bound {
         } else {
             Err(RunError::WouldChange { out: out.to_owned(), stems: rates })
         }
+    }
+
+    /// Surveys of what the outputs were made of: those of now, and for a source that is gone, or that a file has replaced
+    /// which cannot be used, the one that was made then, where it is on record.
+    pub(crate) fn surveys_of_outputs(&self, out: &Path, visit: &Visit, now: &[Survey]) -> Vec<Survey> {
+        let is_lost =
+            |stem: &PromisedStem| matches!(stem.standing, Standing::Gone | Standing::Unusable { .. });
+        let unusable = |survey: &Survey| {
+            visit.stem_of(&survey.path).is_some_and(|stem| matches!(stem.standing, Standing::Unusable { .. }))
+        };
+        let mut surveys: Vec<Survey> = now.iter().filter(|survey| !unusable(survey)).cloned().collect();
+        let Some(memory) = memory_of(out) else { return surveys };
+        let records = journal::records(&RealDisk, &memory);
+        let lost = visit.stems.iter().filter(|stem| is_lost(stem)).flat_map(|stem| &stem.sources);
+        for source in lost {
+            let named = self.manifest.stems.iter().find(|stem| stem.source.path == source.before);
+            let sha256 = named.and_then(|stem| stem.source.sha256.as_deref());
+            let then = Surveys(&records).of_contents(&source.before, sha256.unwrap_or_default());
+            let is_there = |path: &str| surveys.iter().any(|survey| survey.path == path);
+            surveys.extend(then.filter(|survey| !is_there(&survey.path)));
+        }
+        surveys
     }
 
     /// Whether one file of the delivery has the contents of a source of the preparation, whatever its name: templates share

@@ -225,11 +225,12 @@ impl StudyContext<'_> {
     pub(crate) fn refuse_changes(&self, out: &Path, study: &Study) -> Result<(), RunError> {
         let Some((bound, visit)) = self.bound.zip(study.visit.as_ref()) else { return Ok(()) };
         let Some(made_by) = &bound.made_by else { return Ok(()) };
-        let starts = loadin_plan::starts(self.recipe, &study.surveys, None);
+        let surveys = bound.surveys_of_outputs(out, visit, &study.surveys);
+        let starts = loadin_plan::starts(self.recipe, &surveys, None);
         let given = Given {
             delivery: &study.inventory.name,
             recipe: self.recipe,
-            surveys: &study.surveys,
+            surveys: &surveys,
             starts: &starts,
             evidence: &study.evidence,
             pin: None,

@@ -170,6 +170,12 @@ impl Visit {
         self.stems.iter().find(|stem| stem.is_of(path))
     }
 
+    /// The prepared stem whose output was made of the file at this path; one that is there now goes before one that is gone.
+    pub(super) fn made_of(&self, path: &str) -> Option<&PromisedStem> {
+        let gone = |source: &PromisedSource| source.now.is_none() && source.before == path;
+        self.stem_of(path).or_else(|| self.stems.iter().find(|stem| stem.sources.iter().any(gone)))
+    }
+
     /// Whether the output of a planned stem stays as it is.
     pub fn keeps(&self, stem: &StemPlan) -> bool {
         stem.sources.iter().any(|source| self.stem_of(&source.path).is_some_and(PromisedStem::stays))

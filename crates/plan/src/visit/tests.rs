@@ -236,23 +236,46 @@ fn the_sentence_counts_what_stands_how() {
     );
 }
 
-/// The plan of two stems by one recipe beside that by another.
-fn wanted(old: &str, new: &str) -> Vec<(String, Vec<String>)> {
+/// The plan of two stems by one recipe beside that by another, where `now` is there and of the others a survey is on record.
+fn wanted_with(now: &[Survey], on_record: &[Survey], old: &str, new: &str) -> Vec<(String, Vec<String>)> {
     let [old, new] = [old, new].map(recipe);
-    let now = [holding("Kick.wav", "kick"), holding("Snare.wav", "snare")];
-    let visit = Visit::new(&two(), &now, &new, &[]);
+    let visit = Visit::new(&two(), now, &new, &[]);
+    let surveys = [now, on_record].concat();
     let evidence = loadin_record::evidence::Evidence::default();
     let given = Given {
         delivery: "Delivery",
         recipe: &new,
-        surveys: &now,
-        starts: &planning::starts(&new, &now, None),
+        surveys: &surveys,
+        starts: &planning::starts(&new, &surveys, None),
         evidence: &evidence,
         pin: None,
         earlier: None,
     };
     let music: Music = planned(&new, [stem("Kick.wav")], &Beside::default()).music;
     would_change(&visit, &old, &given, &music).into_iter().map(|stem| (stem.output, stem.texts)).collect()
+}
+
+fn wanted(old: &str, new: &str) -> Vec<(String, Vec<String>)> {
+    wanted_with(&[holding("Kick.wav", "kick"), holding("Snare.wav", "snare")], &[], old, new)
+}
+
+#[test]
+fn another_recipe_changes_a_stem_whose_source_is_gone_too() {
+    let gain = "[[stage]]\nstage = \"gain-stage\"\ntarget = \"-3 dBFS\"\n";
+    let reference = format!("references = [\"snare*\"]\n{gain}");
+    let (kick, snare) = (holding("Kick.wav", "kick"), holding("Snare.wav", "snare"));
+    let rows = |on_record: &[Survey], new: &str| {
+        let rows = wanted_with(std::slice::from_ref(&kick), on_record, gain, new);
+        rows.into_iter().map(|(output, texts)| (output, texts.join("; "))).collect::<Vec<_>>()
+    };
+    let found = rows(std::slice::from_ref(&snare), &reference);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].0.ends_with("02_Snare.wav") && found[0].1.contains("gain"), "{found:?}");
+    assert_eq!(rows(std::slice::from_ref(&snare), gain), []);
+    // Without a survey only a recipe that asks the same is known to change nothing.
+    assert_eq!(rows(&[], &format!("# a comment\n{gain}")), []);
+    let found = rows(&[], &reference);
+    assert!(found.len() == 1 && found[0].1.contains("nobody can tell"), "{found:?}");
 }
 
 #[test]

@@ -2,10 +2,12 @@
 //!
 //! Both plans are free of the promise, which would hide that another target was asked for.
 
+use std::collections::BTreeSet;
+
 use loadin_record::manifest::Manifest;
 use serde_json::Value;
 
-use super::standing::Visit;
+use super::standing::{PromisedSource, PromisedStem, Visit};
 use crate::music::Music;
 use crate::plan::{Plan, StemPlan};
 use crate::planning::{Given, plan, starts};
@@ -41,8 +43,14 @@ pub fn other_rates(manifest: &Manifest, recipe: &Recipe) -> Vec<WouldChange> {
 
 /// The prepared stems that the recipe of `given` would make otherwise than `old`, which they were made by. Those that it
 /// leaves out, and those that are to be made anew, are not among them.
+///
+/// The surveys of `given` are those of the files that the outputs stand for: of a source that is gone, or that a file has
+/// replaced which cannot be used, the survey that was made then. Without one nobody can tell, and that is said of the stem.
 pub fn would_change(visit: &Visit, old: &Recipe, given: &Given<'_>, music: &Music) -> Vec<WouldChange> {
-    let kept = |path: &str| visit.stem_of(path).is_some_and(super::PromisedStem::stays);
+    if asks_the_same(old, given.recipe) {
+        return Vec::new();
+    }
+    let kept = |path: &str| visit.made_of(path).is_some_and(PromisedStem::stays);
     let surveys: Vec<_> = given.surveys.iter().filter(|survey| kept(&survey.path)).cloned().collect();
     let by = |recipe: &Recipe| -> Plan {
         let starts = starts(recipe, &surveys, None);
@@ -50,18 +58,41 @@ pub fn would_change(visit: &Visit, old: &Recipe, given: &Given<'_>, music: &Musi
         plan(&free, music.clone()).plan
     };
     let (before, after) = (by(old), by(given.recipe));
-    let mut rows: Vec<WouldChange> = before
-        .rendered()
-        .filter_map(|stem| {
-            let other = after.stems.iter().find(|other| other.path() == stem.path())?;
-            let texts = differences(stem, other);
-            let output = visit.stem_of(stem.path())?.output.clone();
-            let sources = stem.sources.iter().map(|source| source.path.clone()).collect();
-            (!texts.is_empty()).then_some(WouldChange { output, sources, texts })
-        })
-        .collect();
+    let changed = before.rendered().filter_map(|stem| {
+        let other = after.stems.iter().find(|other| other.path() == stem.path())?;
+        let texts = differences(stem, other);
+        let output = visit.made_of(stem.path())?.output.clone();
+        let sources = stem.sources.iter().map(|source| source.path.clone()).collect();
+        (!texts.is_empty()).then_some(WouldChange { output, sources, texts })
+    });
+    let known: BTreeSet<&str> = surveys.iter().map(|survey| survey.path.as_str()).collect();
+    let mut rows: Vec<WouldChange> = changed.chain(untold(visit, &known)).collect();
     rows.sort_by(|a, b| a.output.cmp(&b.output));
     rows
+}
+
+/// The stems that stay and of which a source is neither there nor on record.
+fn untold<'a>(visit: &'a Visit, known: &'a BTreeSet<&str>) -> impl Iterator<Item = WouldChange> + 'a {
+    let is_known =
+        |source: &PromisedSource| known.contains(source.now.as_ref().unwrap_or(&source.before).as_str());
+    let is_untold = move |stem: &&PromisedStem| stem.stays() && !stem.sources.iter().all(is_known);
+    visit.stems.iter().filter(is_untold).map(|stem| WouldChange {
+        output: stem.output.clone(),
+        sources: stem.sources.iter().map(|source| source.before.clone()).collect(),
+        texts: vec![
+            "nobody can tell: its source cannot be read now, and no survey of it is on record".to_owned(),
+        ],
+    })
+}
+
+/// Whether two recipes differ in nothing but name, revision, comments and the look of the text.
+fn asks_the_same(old: &Recipe, new: &Recipe) -> bool {
+    let asked = |recipe: &Recipe| {
+        let mut table: toml::Table = recipe.text.parse().ok()?;
+        table.retain(|key, _| !matches!(key, "name" | "revision"));
+        Some(table)
+    };
+    asked(old).is_some_and(|old| asked(new) == Some(old))
 }
 
 /// What one plan does to a stem and another does not, a text a stage.

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::desk::{Desk, Order};
-use super::given::Sound;
+use super::given::{Given, Sound};
 use super::history::End;
 use super::oracle::{Ask, Fault, Touched, Visit};
 use super::recipe::Recipe;
@@ -62,7 +62,11 @@ impl Case {
     }
 
     fn put_sound(&mut self, path: impl AsRef<Path>, sound: &Sound) {
-        self.desk.world.put(path.as_ref(), sound.given());
+        self.put_given(path, sound.given());
+    }
+
+    fn put_given(&mut self, path: impl AsRef<Path>, given: Given) {
+        self.desk.world.put(path.as_ref(), given);
         self.desk.oracle.synced = false;
     }
 

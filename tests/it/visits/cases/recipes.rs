@@ -1,5 +1,10 @@
 //! Another recipe, a new link, and stems that are made anew.
 
+use std::path::Path;
+
+use loadin_tests::Random;
+
+use super::super::given::Given;
 use super::super::oracle::Ask;
 use super::{Case, assert_says};
 use crate::job;
@@ -22,6 +27,28 @@ fn another_recipe_by_hand_changes_nothing_and_says_what_it_would() {
         case.put("Perc.wav");
         assert_eq!(case.visit(&[]).code, 2);
         case.recipe = own;
+        assert_eq!(case.visit(&[]).code, 0);
+    }
+}
+
+/// A source that is gone may come back, and its output must then be what the recipe makes of it.
+#[test]
+fn another_recipe_by_hand_is_refused_for_a_stem_whose_source_is_gone_or_cannot_be_used() {
+    for torn in [false, true] {
+        let mut case = Case::prepared(&["Kick in.wav", "Bass DI.wav"]);
+        let (own, bass) = (case.recipe.clone(), case.desk.world.delivered[Path::new("Bass DI.wav")].clone());
+        if torn {
+            case.put_given("Bass DI.wav", Given::unreadable(&mut Random::new(3)));
+        } else {
+            case.remove("Bass DI.wav");
+        }
+        case.recipe.coarse = Some("Bass DI.wav".to_owned());
+        let refused = case.visit(&[]);
+        assert_eq!(refused.code, 2, "torn: {torn}");
+        assert_says(&refused.said, &["Bass DI.wav", "--relink", "--out"]);
+        case.recipe = own;
+        assert_eq!(case.visit(&[]).code, i32::from(torn));
+        case.put_given("Bass DI.wav", bass);
         assert_eq!(case.visit(&[]).code, 0);
     }
 }
