@@ -3,6 +3,7 @@
 
 mod aiff;
 mod bext;
+mod contradictions;
 mod damaged;
 pub(crate) mod fixture;
 pub(crate) mod flac;

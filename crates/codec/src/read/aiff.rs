@@ -95,6 +95,8 @@ struct Walk {
     common: Option<Common>,
     /// First byte of the samples, and the first one behind them.
     sound: Option<Range<u64>>,
+    /// Whether the samples are aligned in blocks, and so may be padded.
+    in_blocks: bool,
     /// What stands beside the samples.
     found: Found,
     /// Bytes of that.
@@ -138,6 +140,7 @@ impl Walk {
             b"SSND" if available >= 8 => {
                 let fields = read(source, 8)?;
                 let offset = u64::from(u32::from_be_bytes(four(&fields, 0).unwrap_or_default()));
+                self.in_blocks = four(&fields, 4).is_some_and(|size| size != [0; 4]);
                 self.sound = Some(claimed.start + 8 + offset..claimed.end.min(end));
             }
             _ if size <= available && self.carried + size <= MOST_CARRIED_BYTES => {
@@ -156,7 +159,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     let common = walk.common.ok_or_else(|| Error::malformed("there is no COMM chunk", 12))?;
     let sound = walk.sound.ok_or(Error::NoAudio)?;
     let stored = common.coding()?;
-    let format = Format {
+    let mut format = Format {
         container: if is_aifc { Container::Aifc } else { Container::Aiff },
         codec: stored.codec,
         rate_hz: common.rate_hz,
@@ -169,19 +172,22 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     format.check()?;
     let frame_bytes = stored.coding.bytes() as u64 * u64::from(common.channels);
     let held = sound.end.saturating_sub(sound.start) / frame_bytes;
-    let present = held.min(common.frames);
+    // Where samples stand in blocks, the last one is padded; else more than is stated is sound, as in a WAV file.
+    let is_understated = held > common.frames && !walk.in_blocks;
+    let present = if is_understated { held } else { held.min(common.frames) };
     if present == 0 {
         return Err(Error::NoAudio);
     }
-    let lost = common.frames - present;
+    let lost = common.frames.saturating_sub(present);
     let damage = (lost > 0).then(|| Damage::truncated(present, lost));
-    // Blocks may be padded, but more than is stated may as well be sound.
     let repair = (held > common.frames).then(|| {
+        let stated = common.frames;
         let text = format!(
-            "its SSND chunk has room for {held} frames, its COMM chunk states {present}, which are read"
+            "its SSND chunk holds {held} frames, its COMM chunk states {stated}; {present} of them are read"
         );
         Repair(text)
     });
+    format.frames = Some(common.frames.max(present));
     Ok(Aiff {
         format,
         pcm: PcmStream {

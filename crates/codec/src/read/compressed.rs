@@ -332,6 +332,11 @@ impl Compressed {
         metadata.skip_to_latest().and_then(tags::info_of)
     }
 
+    /// Takes what the container has shown to be missing.
+    pub(crate) fn take_damage(&mut self, damage: Vec<Damage>) {
+        self.damage.extend(damage);
+    }
+
     /// What is missing, complete after the end.
     pub(crate) fn damage(&self) -> &[Damage] {
         &self.damage

@@ -8,7 +8,7 @@ use loadin_audio::Block;
 use crate::metadata::{Metadata, flac, rifx, tags};
 use crate::read::caf::{self, Caf, Spliced};
 use crate::read::compressed::{self, Compressed};
-use crate::read::riff::{self, Sound};
+use crate::read::riff::{self, Sound, WithSize};
 use crate::read::sniff::{Kind, container, describe};
 use crate::read::stream::{Damage, PcmStream, READ_BYTES, Repair, read_up_to};
 use crate::read::stream_digest::StreamDigest;
@@ -101,11 +101,19 @@ fn open_riff<R: Read + Seek + Send + Sync + 'static>(
     let riff = riff::open(&mut source, container)?;
     let mut decoder = match riff.sound {
         Sound::Pcm(stream) => Decoder::pcm(source, riff.format, stream)?,
-        Sound::Adpcm => Decoder::compressed(source, container, verify)?,
+        Sound::Adpcm(blocks) => {
+            let source = WithSize::new(source, blocks.size_at, blocks.bytes)?;
+            let mut decoder = Decoder::compressed(source, container, verify)?;
+            decoder.format.frames = decoder.format.frames.map(|frames| frames + blocks.lost_frames);
+            decoder
+        }
     };
     decoder.metadata = riff.metadata;
     decoder.repairs = riff.repairs;
-    decoder.damage = riff.damage;
+    match &mut decoder.inner {
+        Inner::Pcm { .. } => decoder.damage = riff.damage,
+        Inner::Compressed(compressed) => compressed.take_damage(riff.damage),
+    }
     Ok(decoder)
 }
 

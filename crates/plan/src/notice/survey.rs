@@ -103,16 +103,25 @@ fn db(amplitude: f64) -> serde_json::Value {
 
 fn damage(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
     for damage in &measures.damage {
-        let at_end = damage.start_frame + damage.frames >= measures.source_frames;
+        let at_end = damage.frames > 0 && damage.start_frame + damage.frames >= measures.source_frames;
         let (id, what) =
             if at_end { (Id::Truncated, "the file ends early") } else { (Id::Damaged, "audio is missing") };
-        let text = format!(
-            "{what}: {} frames ({:.3} s) from {:.3} s on: {}",
-            damage.frames,
-            seconds(damage.frames, rate_hz),
-            seconds(damage.start_frame, rate_hz),
-            damage.cause
-        );
+        let text = if damage.frames == 0 {
+            // How much of it nobody knows.
+            format!(
+                "its sound is in doubt from {:.3} s on: {}",
+                seconds(damage.start_frame, rate_hz),
+                damage.cause
+            )
+        } else {
+            format!(
+                "{what}: {} frames ({:.3} s) from {:.3} s on: {}",
+                damage.frames,
+                seconds(damage.frames, rate_hz),
+                seconds(damage.start_frame, rate_hz),
+                damage.cause
+            )
+        };
         findings.push(
             Finding::new(id, text).with("start_frame", damage.start_frame).with("frames", damage.frames),
         );

@@ -98,12 +98,22 @@ impl Witnesses {
             return Ok(true);
         }
         for at in [at + (bytes & 1), at] {
-            if chunk_at(source, at, self.end)? {
+            if chunk_at(source, at, self.end)? || bytes > 0 && self.cut_chunk_at(source, at)? {
                 return Ok(true);
             }
         }
         // A few bytes of litter behind real samples are no samples.
         Ok(bytes > 0 && self.end - at < 8)
+    }
+
+    /// Whether a chunk begins here that the file cuts off: its name is a usual one, or it would end where the RIFF size says.
+    /// As samples its bytes would be a click.
+    fn cut_chunk_at<R: Read + Seek>(&self, source: &mut R, at: u64) -> Result<bool, Error> {
+        let Some((id, size)) = head_at(source, at, self.end)? else { return Ok(false) };
+        let chunk_end = |size: u32| at + 8 + u64::from(size);
+        let [little, big] = [u32::from_le_bytes(size), u32::from_be_bytes(size)].map(chunk_end);
+        let is_cut = little.min(big) > self.end;
+        Ok(is_cut && is_id(&id) && (USUAL.contains(&&id) || self.riff_ends(little) || self.riff_ends(big)))
     }
 
     /// The size that was meant, where a writer started again at 4 GiB.
@@ -125,17 +135,30 @@ pub(super) fn is_id(id: &[u8]) -> bool {
     id.len() == 4 && id.iter().all(|byte| (0x20..0x7F).contains(byte)) && id[0] != b' '
 }
 
-/// Whether a chunk with a size that fits begins here.
-fn chunk_at<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Result<bool, Error> {
+/// Names of chunks that often stand behind the samples: RIFF 1.0 (1991), EBU Tech 3285, the iXML specification, and what
+/// else is common (from memory).
+const USUAL: [&[u8; 4]; 12] = [
+    b"LIST", b"bext", b"iXML", b"axml", b"cue ", b"smpl", b"inst", b"id3 ", b"ID3 ", b"fact", b"PEAK",
+    b"JUNK",
+];
+
+/// The name and the size of a chunk, if one begins here; `None` where there is no room for both.
+fn head_at<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Result<Option<([u8; 4], [u8; 4])>, Error> {
     if end.saturating_sub(at) < 8 {
-        return Ok(false);
+        return Ok(None);
     }
     source.seek(SeekFrom::Start(at))?;
-    let mut head = [0; 8];
-    source.read_exact(&mut head)?;
-    let size = u64::from(u32::from_le_bytes([head[4], head[5], head[6], head[7]]));
-    let size_be = u64::from(u32::from_be_bytes([head[4], head[5], head[6], head[7]]));
-    Ok(is_id(&head[..4]) && size.min(size_be) <= end - at - 8)
+    let (mut id, mut size) = ([0; 4], [0; 4]);
+    source.read_exact(&mut id)?;
+    source.read_exact(&mut size)?;
+    Ok(Some((id, size)))
+}
+
+/// Whether a chunk with a size that fits begins here.
+fn chunk_at<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Result<bool, Error> {
+    let Some((id, size)) = head_at(source, at, end)? else { return Ok(false) };
+    let size = u64::from(u32::from_le_bytes(size).min(u32::from_be_bytes(size)));
+    Ok(is_id(&id) && size <= end - at - 8)
 }
 
 /// Where the next chunk begins: behind the padding of an odd one, or without it where the writer forgot it.

@@ -13,8 +13,21 @@ pub(super) struct Fmt {
     pub(super) rate_hz: u32,
     /// Bytes of one frame.
     pub(super) align: u64,
+    /// Frames of a block, where samples are coded in blocks and the chunk says so; else 0.
+    pub(super) block_frames: u16,
     pub(super) valid_bits: u16,
     pub(super) channel_mask: Option<u32>,
+    /// Where its fields contradict each other: by which the samples are read, and how else they could be.
+    pub(super) contradiction: Option<Contradiction>,
+}
+
+/// Fields of which one must be wrong.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Contradiction {
+    /// Both readings, for people.
+    pub(super) text: String,
+    /// Bytes of a sample that hold nothing where this reading is right: the lowest of a container that is too wide.
+    pub(super) empty_bytes: usize,
 }
 
 const PCM: u16 = 1;
@@ -50,6 +63,7 @@ impl Fmt {
         let mut tag = fields.u16(0).ok_or_else(short)?;
         let channels = fields.u16(2).ok_or_else(short)?;
         let rate_hz = fields.u32(4).ok_or_else(short)?;
+        let byte_rate = fields.u32(8).ok_or_else(short)?;
         let align = fields.u16(12).ok_or_else(short)?;
         if channels == 0 {
             return Err(Error::limit("channels", "1 to 64", 0));
@@ -67,6 +81,10 @@ impl Fmt {
             // The first field of the GUID, which has 32 bits: in RIFX the tag stands at its end.
             tag = fields.u32(24).map(|field| field as u16).or(fields.u16(24)).ok_or_else(short)?;
         }
+        let stated = Layout { channels, align, bits };
+        let (layout, contradiction) =
+            stated.agreed(tag, rate_hz, byte_rate).ok_or_else(|| mismatch(bits, channels, align))?;
+        let Layout { channels, align, bits } = layout;
         // A valid width of 0, or of more than the container, is a mistake of the writer.
         if valid_bits == 0 || valid_bits > bits {
             valid_bits = bits;
@@ -75,19 +93,89 @@ impl Fmt {
         if codec.is_lossy() && coding.is_some() {
             valid_bits = 16;
         }
-        Ok(Self { codec, coding, channels, rate_hz, align: u64::from(align), valid_bits, channel_mask })
+        let align = u64::from(align);
+        let block_frames = if coding.is_none() { fields.u16(18).unwrap_or(0) } else { 0 };
+        Ok(Self {
+            codec,
+            coding,
+            channels,
+            rate_hz,
+            align,
+            block_frames,
+            valid_bits,
+            channel_mask,
+            contradiction,
+        })
     }
+}
+
+/// What three fields say of a frame; any two of them give the third.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Layout {
+    channels: u16,
+    align: u16,
+    bits: u16,
+}
+
+impl Layout {
+    /// The layout that is read by, with the contradiction where one field does not fit the others: the reading whose bytes a
+    /// second are those that the chunk states. `None` where no reading, or more than one, has them.
+    fn agreed(self, tag: u16, rate_hz: u32, byte_rate: u32) -> Option<(Self, Option<Contradiction>)> {
+        let Self { channels, align, bits } = self;
+        // ADPCM packs samples closer than bytes.
+        if matches!(tag, MS_ADPCM | IMA_ADPCM) || !matches!(tag, PCM | FLOAT | A_LAW | MU_LAW) || bits == 0 {
+            return Some((self, None));
+        }
+        let (wanted, held) = (bits.div_ceil(8), align / channels);
+        if align.is_multiple_of(channels) && held >= wanted {
+            // 24 bits in four bytes are common practice, no source.
+            let is_usual = held == wanted || tag != PCM || (held, wanted) == (4, 3);
+            let other = Self { channels: align / wanted, ..self };
+            let is_doubtful = !is_usual && align.is_multiple_of(wanted);
+            let empty_bytes = usize::from(held - wanted);
+            let contradiction =
+                is_doubtful.then(|| Contradiction { text: contradiction(self, other), empty_bytes });
+            return Some((self, contradiction));
+        }
+        let other_align = channels.checked_mul(wanted).map(|align| Self { align, ..self });
+        let other_channels =
+            align.is_multiple_of(wanted).then_some(Self { channels: align / wanted, ..self });
+        let other_bits =
+            align.is_multiple_of(channels).then_some(Self { bits: held.saturating_mul(8), ..self });
+        let states = |layout: &Self| u64::from(rate_hz) * u64::from(layout.align) == u64::from(byte_rate);
+        let sound = |layout: &Self| layout.channels > 0 && layout.bits > 0 && states(layout);
+        let readings: Vec<Self> =
+            [other_align, other_channels, other_bits].into_iter().flatten().filter(sound).collect();
+        match readings[..] {
+            [reading] => {
+                let text = contradiction(reading, self);
+                Some((reading, Some(Contradiction { text, empty_bytes: 0 })))
+            }
+            _ => None,
+        }
+    }
+}
+
+fn contradiction(reading: Layout, other: Layout) -> String {
+    let words = |Layout { channels, align, bits }: Layout| {
+        let channels = if channels == 1 { "1 channel".to_owned() } else { format!("{channels} channels") };
+        format!("{channels} of {bits} bits in frames of {align} bytes")
+    };
+    format!(
+        "its fmt chunk contradicts itself: it is read as {}, and it could be {}; ask for the file again",
+        words(reading),
+        words(other)
+    )
+}
+
+fn mismatch(bits: u16, channels: u16, align: u16) -> Error {
+    Error::malformed(format!("{bits} bits and {channels} channels do not fit frames of {align} bytes"), 12)
 }
 
 fn coding(tag: u16, bits: u16, align: u16, channels: u16) -> Result<(Codec, Option<Coding>), Error> {
     let bytes = usize::from(align / channels);
     let consistent = align.is_multiple_of(channels) && bytes * 8 >= usize::from(bits) && bits > 0;
-    let mismatch = || {
-        Error::malformed(
-            format!("{bits} bits and {channels} channels do not fit frames of {align} bytes"),
-            12,
-        )
-    };
+    let mismatch = || mismatch(bits, channels, align);
     match tag {
         PCM if !consistent || bytes > 8 => Err(mismatch()),
         PCM if bytes == 1 => Ok((Codec::PcmInt, Some(Coding::U8))),
@@ -123,6 +211,32 @@ mod tests {
         assert_eq!((fmt.coding, fmt.valid_bits), (Some(Coding::Int(3)), 20));
         let fmt = Fmt::parse(&chunk(PCM, 2, 8, 24), false).unwrap();
         assert_eq!((fmt.coding, fmt.valid_bits), (Some(Coding::Int(4)), 24));
+    }
+
+    /// A field that is wrong alone is found by the bytes a second; where a container is wider than it must be, either
+    /// reading may be meant.
+    #[test]
+    fn contradictions_are_read_by_the_fields_that_agree_and_said() {
+        let read = |channels, align, bits, byte_rate: u32| {
+            let mut bytes = chunk(PCM, channels, align, bits);
+            bytes[8..12].copy_from_slice(&byte_rate.to_le_bytes());
+            Fmt::parse(&bytes, false).map(|fmt| {
+                let said = fmt.contradiction.as_ref().map(|found| (found.text.clone(), found.empty_bytes));
+                ((fmt.channels, fmt.align, fmt.valid_bits), said)
+            })
+        };
+        let (layout, said) = read(1, 4, 16, 4 * 48_000).unwrap();
+        let (text, empty_bytes) = said.unwrap();
+        assert_eq!((layout, empty_bytes), ((1, 4, 16), 2));
+        assert!(text.contains("1 channel of 16 bits") && text.contains("2 channels of 16 bits"), "{text}");
+        // Channels, bytes a frame, bits: two of three agree with the bytes a second.
+        for (given, meant) in [((3, 4, 16), (2, 4, 16)), ((2, 5, 16), (2, 4, 16)), ((2, 4, 24), (2, 4, 16))] {
+            let (layout, said) = read(given.0, given.1, given.2, 4 * 48_000).unwrap();
+            assert_eq!(layout, meant, "{given:?}");
+            assert!(said.is_some_and(|(text, _)| text.contains("it could be")), "{given:?}");
+        }
+        assert!(read(3, 4, 16, 1).is_err(), "no reading has so many bytes a second");
+        assert_eq!(read(2, 8, 24, 1).unwrap().1, None, "24 bits in four bytes");
     }
 
     #[test]

@@ -32,3 +32,28 @@ pub(super) fn is_low<R: Read + Seek>(source: &mut R, data: &Data, big_endian: bo
     }
     Ok(low_is_used)
 }
+
+/// Whether the lowest `empty` bytes of every sample of `sample_bytes` hold nothing, as where few bits are left-justified in a
+/// wide container. Ends with the first sample that uses them.
+pub(super) fn is_empty_below<R: Read + Seek>(
+    source: &mut R,
+    data: &Data,
+    (sample_bytes, empty): (usize, usize),
+    big_endian: bool,
+) -> Result<bool, Error> {
+    source.seek(SeekFrom::Start(data.offset))?;
+    let lowest = if big_endian { sample_bytes - empty..sample_bytes } else { 0..empty };
+    let piece = PIECE_BYTES - PIECE_BYTES % sample_bytes as u64;
+    let mut left = data.bytes;
+    let mut bytes = Vec::new();
+    while left > 0 {
+        bytes.clear();
+        let read = source.take(left.min(piece)).read_to_end(&mut bytes)?;
+        let mut samples = bytes.chunks_exact(sample_bytes);
+        if read == 0 || samples.any(|sample| sample[lowest.clone()].iter().any(|byte| *byte != 0)) {
+            return Ok(false);
+        }
+        left -= read as u64;
+    }
+    Ok(true)
+}

@@ -1,7 +1,7 @@
 //! Puts together what the chunks of a RIFF file say: the format, the samples, and what stands beside them. Knows
 //! nothing of how the chunks were found.
 
-use std::io::{Read, Seek};
+use std::io::{Read, Seek, SeekFrom};
 
 use super::data::Data;
 use super::fmt::Fmt;
@@ -17,7 +17,18 @@ use crate::{Bext, Chunk, Codec, Container, Error, Format};
 pub(crate) enum Sound {
     Pcm(PcmStream),
     /// By symphonia. The length is that of the blocks: `fact` is wrong in many files, and would cut sound off.
-    Adpcm,
+    Adpcm(Blocks),
+}
+
+/// The whole blocks of a file with ADPCM.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Blocks {
+    /// Where the size of the samples stands.
+    pub(crate) size_at: u64,
+    /// The bytes that the blocks take.
+    pub(crate) bytes: u32,
+    /// Frames that are lost behind them.
+    pub(crate) lost_frames: u64,
 }
 
 /// A RIFF file that is ready to be decoded.
@@ -40,7 +51,8 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, container: Container) -> Resu
     let data = walk.data.ok_or(Error::NoAudio)?;
     let mut format = format(&fmt, container);
     format.check()?;
-    let (sound, damage) = match fmt.coding {
+    let mut damage = contradiction(source, &fmt, &data, walk.big_endian)?;
+    let sound = match fmt.coding {
         Some(coding) => {
             let coding = justified_coding(source, coding, &fmt, &data, &mut walk)?;
             let frames = data.bytes / fmt.align;
@@ -50,18 +62,21 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, container: Container) -> Resu
             // Whole frames on both sides: a frame that is cut in two is lost as well.
             let lost = data.claimed / fmt.align - frames;
             format.frames = Some(frames + lost);
-            (
-                Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames)),
-                (lost > 0).then(|| Damage::truncated(frames, lost)),
-            )
+            damage.extend((lost > 0).then(|| Damage::truncated(frames, lost)));
+            Sound::Pcm(pcm(&fmt, coding, walk.big_endian, data.offset, frames))
         }
         None if matches!(container, Container::Wave64 | Container::Rifx) => {
             return Err(Error::unsupported(format!("a {container} file with ADPCM")));
         }
-        None => (Sound::Adpcm, None),
+        None => {
+            let end = source.seek(SeekFrom::End(0))?;
+            let (blocks, lost) = blocks(&fmt, &data, end)?;
+            damage.extend(lost);
+            Sound::Adpcm(blocks)
+        }
     };
     let metadata = metadata(&mut walk);
-    Ok(Riff { format, metadata, repairs: walk.repairs, damage: damage.into_iter().collect(), sound })
+    Ok(Riff { format, metadata, repairs: walk.repairs, damage, sound })
 }
 
 /// The format, with a length that is still open.
@@ -76,6 +91,39 @@ fn format(fmt: &Fmt, container: Container) -> Format {
         channel_mask: fmt.channel_mask,
         frames: None,
     }
+}
+
+/// The whole blocks of ADPCM, and what of a last one is lost. A size that is one byte short of whole blocks, as where a
+/// writer has not counted it, has that byte in its padding.
+fn blocks(fmt: &Fmt, data: &Data, end: u64) -> Result<(Blocks, Option<Damage>), Error> {
+    let whole = data.bytes.next_multiple_of(fmt.align);
+    let is_one_short = whole - data.bytes == 1 && data.offset + whole <= end;
+    let count = if is_one_short { whole } else { data.bytes } / fmt.align;
+    let bytes = u32::try_from(count * fmt.align)
+        .map_err(|_| Error::limit("bytes of ADPCM", "up to 4 GiB", count * fmt.align))?;
+    if count == 0 {
+        return Err(Error::NoAudio);
+    }
+    let lost_frames = (data.claimed.div_ceil(fmt.align) - count) * u64::from(fmt.block_frames);
+    let lost = data.claimed.div_ceil(fmt.align) > count;
+    let damage = lost.then(|| Damage::truncated(count * u64::from(fmt.block_frames), lost_frames));
+    Ok((Blocks { size_at: data.offset - 4, bytes, lost_frames }, damage))
+}
+
+/// A fmt chunk that contradicts itself, unless the samples show that its reading is right: the rest of a container that is
+/// wider than it must be is empty then.
+fn contradiction<R: Read + Seek>(
+    source: &mut R,
+    fmt: &Fmt,
+    data: &Data,
+    big_endian: bool,
+) -> Result<Vec<Damage>, Error> {
+    let (Some(found), Some(coding)) = (&fmt.contradiction, fmt.coding) else { return Ok(Vec::new()) };
+    let empty = found.empty_bytes;
+    if empty > 0 && justified::is_empty_below(source, data, (coding.bytes(), empty), big_endian)? {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Damage { start_frame: 0, frames: 0, cause: found.text.clone() }])
 }
 
 /// The coding, by the samples themselves where 24 bits stand in four bytes.
