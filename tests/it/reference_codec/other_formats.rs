@@ -59,6 +59,24 @@ fn an_mp3_without_a_tag_is_read_to_its_end() {
     assert_eq!(decoded.damage, []);
 }
 
+/// The tag has a sum of its own: where one byte of it is wrong, nobody knows how much silence the coder has put before the
+/// sound, and no length is stated.
+#[test]
+fn an_mp3_with_a_damaged_tag_states_no_length() {
+    let file = include_bytes!("data/tones.mp3");
+    let whole = decode(file).unwrap();
+    assert!(whole.format.frames.is_some());
+    let tag = file.windows(4).position(|window| window == b"LAME").unwrap();
+    // Delay and padding, and the sum itself.
+    for at in [21, 35] {
+        let mut damaged = file.to_vec();
+        damaged[tag + at] ^= 0x40;
+        let decoded = decode(&damaged).unwrap();
+        assert_eq!(decoded.format.frames, None, "byte {at}");
+        assert!(decoded.sound.frames() > whole.sound.frames(), "nothing is cut off");
+    }
+}
+
 #[test]
 fn a_cut_mp3_says_what_is_lost() {
     let file = include_bytes!("data/tones.mp3");

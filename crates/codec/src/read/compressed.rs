@@ -92,8 +92,13 @@ pub(crate) fn open<R: Read + Seek + Send + Sync + 'static>(
     let codec = codec(params.codec);
     let container = container_of(codec, container);
     let extent = Extent::of(&track, params, container, edit);
-    // Such a coder always puts something before the sound; a file that does not say how much says no length either.
-    let is_unstated = codec == Codec::Aac && !extent.is_edited;
+    // Such a coder always puts something before the sound; a file that does not say how much, or whose tag is damaged, says
+    // no length either.
+    let is_unstated = match codec {
+        Codec::Aac => !extent.is_edited,
+        Codec::Mp3 => track.delay.is_none(),
+        _ => false,
+    };
     let format = Format {
         container,
         codec,
