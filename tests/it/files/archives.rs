@@ -188,7 +188,7 @@ fn what_is_dangerous_or_unreadable_is_refused_by_name() {
     let second = overlapping.windows(4).rposition(|four| four == b"PK\x01\x02").unwrap();
     overlapping[second + 42..second + 46].fill(0);
     let cases: [(&str, Vec<u8>, &str, &str); 12] = [
-        ("bzip2", bzip2, "Kick.wav", "packed by Bzip2"),
+        ("bzip2", bzip2, "Kick.wav", "packed in a way that is not read here"),
         ("overlapping", overlapping, "b.wav", "shares bytes with another"),
         ("parent", one("../Kick.wav"), "../Kick.wav", "leads out of the archive"),
         ("absolute", one("/etc/Kick.wav"), "/etc/Kick.wav", "leads out of the archive"),
@@ -211,6 +211,27 @@ fn what_is_dangerous_or_unreadable_is_refused_by_name() {
         assert!(error.as_str().is_some_and(|error| error.contains(why)), "{name}: {error}");
         assert!(stem(&manifest, "Vox.wav")["output"].is_object(), "{name}");
     }
+}
+
+/// `./a.wav` and `b//a.wav` are what some archivers write; one entry whose own header is broken refuses only itself.
+#[test]
+fn ordinary_paths_are_plain_and_one_bad_entry_refuses_only_itself() {
+    let loose = loose("song");
+    let [kick, vox] = ["Kick.wav", "Vox.wav"].map(|name| fs::read(loose.path().join(name)).unwrap());
+    let files: [(&str, &[u8]); 3] = [("./Kick.wav", &kick), ("vocals//Vox.wav", &vox), ("Bad.wav", &kick)];
+    let mut bytes = zipped(&files, CompressionMethod::Stored);
+    let bad = bytes.windows(7).position(|name| name == b"Bad.wav").unwrap() - 30;
+    assert_eq!(bytes[bad..bad + 4], *b"PK\x03\x04");
+    bytes[bad] = b'X';
+    let holder = Delivery::new("holder");
+    holder.file("song.zip", &bytes);
+    let (ran, manifest) = prep(&holder.path(), &holder.out("out"), &[]);
+    assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
+    for path in ["song.zip/Kick.wav", "song.zip/vocals/Vox.wav"] {
+        assert_eq!(stem(&manifest, path)["state"], "prepared");
+    }
+    let error = stem(&manifest, "song.zip/Bad.wav")["error"].as_str().unwrap();
+    assert!(error.contains("the archive is damaged here"), "{error}");
 }
 
 fn loose_with(name: &str, bytes: &[u8]) -> Delivery {

@@ -8,3 +8,4 @@ mod large;
 mod paths;
 mod samples;
 mod table;
+mod unread;

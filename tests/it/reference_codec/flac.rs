@@ -55,6 +55,17 @@ fn worked_file_2() {
     assert_eq!(decoded.damage, []);
 }
 
+/// A cue sheet (RFC 9639, 8.7) of one byte, and a picture whose lengths lead beyond it: the samples need neither.
+#[test]
+fn malformed_blocks_beside_the_samples_cost_no_sample() {
+    let whole = bytes(D2);
+    let broken = [&[5, 0, 0, 1, 0xFF][..], &[6, 0, 0, 8, 0, 0, 0, 3, 0xFF, 0xFF, 0xFF, 0xFF]].concat();
+    let file = [&whole[..42], &broken, &whole[42..]].concat();
+    let decoded = decode(&file).unwrap();
+    assert_eq!((decoded.codes(0, 16), decoded.codes(1, 16)), (D2_LEFT.to_vec(), D2_RIGHT.to_vec()));
+    assert_eq!(decoded.damage, []);
+}
+
 /// The worked file D.2 with 18 frames stated instead of 19: the last one is not left out in silence.
 #[test]
 fn a_last_block_that_goes_on_says_so() {

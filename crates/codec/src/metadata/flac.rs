@@ -27,6 +27,9 @@ pub(crate) struct Blocks {
     pub(crate) chunks: Vec<Chunk>,
     /// The speaker mask, where one is stated.
     pub(crate) channel_mask: Option<u32>,
+    /// The first bytes of all blocks but that of the stream, as if they were padding: symphonia refuses a stream of which
+    /// one is malformed, and the samples need none of them.
+    pub(crate) as_padding: Vec<(u64, u8)>,
 }
 
 /// Reads the metadata blocks from the start of the stream; what is malformed is left out, since the samples do not need it.
@@ -35,7 +38,8 @@ pub(crate) fn read<R: Read + Seek>(source: &mut R) -> Blocks {
     // An unreadable rest is the decoder's to name.
     let mut aiff = Found::default();
     let mut texts = Vec::new();
-    let _ = read_blocks(source, &mut chunks, &mut texts, &mut aiff);
+    let mut as_padding = Vec::new();
+    let _ = read_blocks(source, &mut chunks, &mut texts, &mut aiff, &mut as_padding);
     chunks.extend(aiff.chunks());
     let tracks: Vec<Marker> =
         chunks.iter().filter(|chunk| chunk.id == CUE_SHEET).flat_map(|c| tracks_of(&c.bytes)).collect();
@@ -47,7 +51,8 @@ pub(crate) fn read<R: Read + Seek>(source: &mut R) -> Blocks {
     texts.retain(|(_, text)| !said.contains(&readable(text)));
     let masks = texts.extract_if(.., |(name, _)| name.eq_ignore_ascii_case(MASK)).collect::<Vec<_>>();
     chunks.extend(info(&texts));
-    Blocks { chunks, channel_mask: masks.first().and_then(|(_, mask)| speaker_mask(mask)) }
+    let channel_mask = masks.first().and_then(|(_, mask)| speaker_mask(mask));
+    Blocks { chunks, channel_mask, as_padding }
 }
 
 fn speaker_mask(text: &[u8]) -> Option<u32> {
@@ -60,13 +65,18 @@ fn read_blocks<R: Read + Seek>(
     chunks: &mut Vec<Chunk>,
     texts: &mut Vec<(String, Vec<u8>)>,
     aiff: &mut Found,
+    as_padding: &mut Vec<(u64, u8)>,
 ) -> std::io::Result<()> {
     source.seek(SeekFrom::Start(4))?;
     for _ in 0..MOST_BLOCKS {
+        let at = source.stream_position()?;
         let mut head = [0; 4];
         source.read_exact(&mut head)?;
         let size = u32::from_be_bytes([0, head[1], head[2], head[3]]);
         let kind = head[0] & 0x7F;
+        if kind != 0 {
+            as_padding.push((at, head[0] & 0x80 | 1));
+        }
         if matches!(kind, 2 | 4 | 5) && size <= MOST_BYTES {
             let mut contents = vec![0; size as usize];
             source.read_exact(&mut contents)?;

@@ -8,8 +8,9 @@ use loadin_audio::Block;
 use crate::metadata::{Metadata, flac, rifx, tags};
 use crate::read::caf::{self, Caf, Spliced};
 use crate::read::compressed::{self, Compressed};
-use crate::read::riff::{self, Sound, WithSize};
-use crate::read::sniff::{Kind, container, describe};
+use crate::read::overlay::Overlay;
+use crate::read::riff::{self, Sound};
+use crate::read::sniff::{Kind, container, describe, unread};
 use crate::read::stream::{Damage, PcmStream, READ_BYTES, Repair, read_up_to};
 use crate::read::stream_digest::StreamDigest;
 use crate::read::{aiff, pcm};
@@ -76,7 +77,7 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
         Some(Kind::Other(Container::Caf)) => open_caf(source, verify),
         Some(Kind::Other(Container::Flac)) => {
             let blocks = flac::read(&mut source);
-            source.rewind()?;
+            let source = Overlay::new(source, blocks.as_padding)?;
             let mut decoder = Decoder::compressed(source, Container::Flac, verify)?;
             decoder.format.channel_mask = blocks.channel_mask.or(decoder.format.channel_mask);
             decoder.take_chunks(blocks.chunks);
@@ -89,7 +90,10 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
             decoder.metadata.chunks.extend(id3);
             Ok(decoder)
         }
-        None => Err(Error::NotAudio { found: describe(head) }),
+        None => Err(match unread(head) {
+            Some(what) => Error::unsupported(format!("{what}; ask for WAV, AIFF or FLAC")),
+            None => Error::NotAudio { found: describe(head) },
+        }),
     }
 }
 
@@ -102,7 +106,7 @@ fn open_riff<R: Read + Seek + Send + Sync + 'static>(
     let mut decoder = match riff.sound {
         Sound::Pcm(stream) => Decoder::pcm(source, riff.format, stream)?,
         Sound::Adpcm(blocks) => {
-            let source = WithSize::new(source, blocks.size_at, blocks.bytes)?;
+            let source = Overlay::new(source, blocks.stated())?;
             let mut decoder = Decoder::compressed(source, container, verify)?;
             decoder.format.frames = decoder.format.frames.map(|frames| frames + blocks.lost_frames);
             decoder

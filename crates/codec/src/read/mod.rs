@@ -6,6 +6,7 @@ mod compressed;
 mod decoder;
 mod extent;
 mod mp4;
+mod overlay;
 mod pcm;
 mod probe;
 mod riff;

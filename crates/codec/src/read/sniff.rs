@@ -63,6 +63,36 @@ fn is_mp3_frame(head: &[u8]) -> bool {
         && rates & 0x0C != 0x0C
 }
 
+/// The first bytes of what may hold audio that is not read here: other forms of audio, and archives. From the published
+/// descriptions of these forms; WavPack 4 ("wvpk"), DSF and DSDIFF, ATSC A/52 (AC-3), RFC 4867 (AMR), RFC 9559 (Matroska,
+/// EBML), the 7z, gzip (RFC 1952), xz and Zstandard (RFC 8878) formats; the others from memory.
+const UNREAD: [(&[u8], &str); 19] = [
+    (b"wvpk", "a WavPack file"),
+    (b"MAC ", "a file of lossless audio (APE)"),
+    (b"DSD ", "a DSD file (DSF)"),
+    (b"FRM8", "a DSD file (DSDIFF)"),
+    (&[0x0B, 0x77], "an AC-3 file"),
+    (&[0x7F, 0xFE, 0x80, 0x01], "a DTS file"),
+    (b"TTA1", "a file of lossless audio (TTA)"),
+    (b"tBaK", "a file of lossless audio (TAK)"),
+    (b"MPCK", "a Musepack file"),
+    (b"MP+", "a Musepack file"),
+    (b"ajkg", "a file of lossless audio (Shorten)"),
+    (b"#!AMR", "an AMR file"),
+    (b".snd", "an AU file"),
+    (&[0x30, 0x26, 0xB2, 0x75], "an ASF file (WMA)"),
+    (&[0x1A, 0x45, 0xDF, 0xA3], "a Matroska file"),
+    (b"7z\xBC\xAF\x27\x1C", "a 7z archive, which is not unpacked here"),
+    (b"Rar!", "a RAR archive, which is not unpacked here"),
+    (&[0x1F, 0x8B], "a gzip archive, which is not unpacked here"),
+    (&[0xFD, b'7', b'z', b'X', b'Z'], "an xz archive, which is not unpacked here"),
+];
+
+/// What may hold audio and has no reader here, named; `None` for everything else.
+pub(super) fn unread(head: &[u8]) -> Option<&'static str> {
+    UNREAD.iter().find(|(start, _)| head.starts_with(start)).map(|(_, what)| *what)
+}
+
 /// What bytes that are no audio look like.
 pub(super) fn describe(head: &[u8]) -> String {
     let starts = |wanted: &[u8]| head.starts_with(wanted);

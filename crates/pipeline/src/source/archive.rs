@@ -48,11 +48,10 @@ pub(super) enum EntryRefused {
     #[error("it is encrypted in the archive; ask for it without a password")]
     Encrypted,
     /// It is packed in a way that is not read.
-    #[error("it is packed by {method}, read are stored and deflated files; ask for another archive")]
-    OtherMethod {
-        /// The way.
-        method: CompressionMethod,
-    },
+    #[error(
+        "it is packed in a way that is not read here; read are stored and deflated files; ask for another archive"
+    )]
+    OtherMethod,
     /// What the archive says of it contradicts itself.
     #[error("the archive is damaged here: sizes do not agree; ask for it again")]
     Damaged,
@@ -94,14 +93,23 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
     }
     let (mut listed, mut raw_names) = (Vec::new(), Vec::new());
     for index in 0..archive.len() {
-        let file = archive.by_index_raw(index).map_err(io::Error::other)?;
+        let named = archive.name_for_index(index).and_then(Result::ok).map(|name| name.into_owned());
+        let Ok(file) = archive.by_index_raw(index) else {
+            // One bad entry refuses only itself.
+            let name = named.map_or_else(|| format!("entry {}", index + 1), |name| plain(&name));
+            raw_names.push(format!("{} (entry {})", written_bytes(name.as_bytes()), index + 1));
+            listed.push(Listed { name: written_bytes(name.as_bytes()), entry: Err(EntryRefused::Damaged) });
+            continue;
+        };
         let name = match std::str::from_utf8(file.name_raw()) {
             // Many archivers write UTF-8 without saying so.
             Ok(name) => name.to_owned(),
-            Err(_) => file.name().map_err(io::Error::other)?.into_owned(),
+            Err(_) => file
+                .name()
+                .map_or_else(|_| String::from_utf8_lossy(file.name_raw()).into_owned(), |n| n.into_owned()),
         };
         // Some archivers separate by backslashes.
-        let name = name.replace('\\', "/");
+        let name = plain(&name.replace('\\', "/"));
         if name.ends_with('/') || file.is_dir() {
             continue;
         }
@@ -119,6 +127,15 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
     tell_apart(&mut listed, raw_names)?;
     refuse_overlaps(&mut listed);
     Ok(listed)
+}
+
+/// A name without the parts that lead nowhere: `./a.wav` and `b//a.wav` are ordinary. One that leads out stays as it is.
+fn plain(name: &str) -> String {
+    let parts = name.split('/').skip(usize::from(name.starts_with('/')));
+    let plain = parts.filter(|part| !matches!(*part, "" | ".")).collect::<Vec<_>>().join("/");
+    let (root, end) =
+        (if name.starts_with('/') { "/" } else { "" }, if name.ends_with('/') { "/" } else { "" });
+    format!("{root}{plain}{end}")
 }
 
 /// Names of different bytes can read alike: in two code pages, or with either slash. Those that do not stand in the archive
@@ -159,7 +176,7 @@ fn refusal(
     } else if encrypted {
         Some(EntryRefused::Encrypted)
     } else if !matches!(compression, CompressionMethod::Stored | CompressionMethod::Deflated) {
-        Some(EntryRefused::OtherMethod { method: compression })
+        Some(EntryRefused::OtherMethod)
     } else if behind_end || !entry.deflated && entry.bytes != entry.packed_bytes {
         Some(EntryRefused::Damaged)
     } else if entry.bytes > BOMB_BYTES && entry.bytes / BOMB_RATIO > entry.packed_bytes {

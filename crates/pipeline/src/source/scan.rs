@@ -17,8 +17,16 @@ use loadin_storage::written_path::written;
 
 /// Extensions that say "audio": such a file is never ignored, only prepared or refused by name.
 const AUDIO_EXTENSIONS: &[&str] = &[
-    "wav", "wave", "bwf", "rf64", "bw64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "m4a", "mp4",
-    "aac", "ogg", "oga", "opus", "wma", "au", "snd", "sd2",
+    "wav", "wave", "bwf", "rf64", "bw64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "m4a", "m4b",
+    "mp4", "aac", "ogg", "oga", "opus", "wma", "au", "snd", "sd2", "wv", "ape", "dsf", "dff", "ac3", "ec3",
+    "eac3", "dts", "thd", "mlp", "mka", "mpc", "mp2", "mpa", "tta", "tak", "shn", "ofr", "ra", "amr", "8svx",
+    "voc", "vox", "aa3", "oma", "qoa", "spx", "weba",
+];
+
+/// Extensions of what may hold audio and is not unpacked: a ZIP archive only where it lies in another one.
+const ARCHIVE_EXTENSIONS: &[&str] = &[
+    "zip", "7z", "rar", "tar", "gz", "tgz", "bz2", "tbz", "xz", "txz", "zst", "lz4", "sit", "sitx", "cab",
+    "dmg", "iso",
 ];
 
 /// Why a delivery cannot be listed.
@@ -70,7 +78,10 @@ fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Invento
         }
         if kind.is_dir() {
             if let Err(error) = walk(&entry.path(), &format!("{path}/"), patience, inventory) {
-                inventory.ignored.push(Ignored { path, why: format!("the folder cannot be read: {error}") });
+                // What lies in it may be audio.
+                let why =
+                    format!("the folder cannot be read: {error}; give the right to read it, or leave it out");
+                inventory.files.push(FileFacts { path, bytes: 0, format: Err(Unusable(why)) });
             }
         } else if kind.is_symlink() && fs::metadata(entry.path()).is_ok_and(|target| target.is_dir()) {
             inventory
@@ -126,10 +137,12 @@ fn path_is_litter(path: &str) -> bool {
 }
 
 fn is_audio_by_name(path: &str) -> bool {
-    Path::new(path)
-        .extension()
-        .and_then(|extension| extension.to_str())
-        .is_some_and(|extension| AUDIO_EXTENSIONS.contains(&extension.to_ascii_lowercase().as_str()))
+    has_extension(path, AUDIO_EXTENSIONS) || has_extension(path, ARCHIVE_EXTENSIONS)
+}
+
+fn has_extension(path: &str, known: &[&str]) -> bool {
+    let extension = Path::new(path).extension().and_then(|extension| extension.to_str());
+    extension.is_some_and(|extension| known.contains(&extension.to_ascii_lowercase().as_str()))
 }
 
 fn holds_audio(place: SourceLocation, patience: Patience) -> bool {
@@ -145,7 +158,8 @@ fn file(real: SourceLocation, path: String, patience: Patience, inventory: &mut 
         }
         (Err(error), _) => {
             let bytes = bytes_of.bytes().unwrap_or(0);
-            inventory.files.push(FileFacts { path, bytes, format: Err(error.into_unusable()) });
+            let format = Err(error.into_unusable(has_extension(&path, ARCHIVE_EXTENSIONS)));
+            inventory.files.push(FileFacts { path, bytes, format });
         }
     }
 }
@@ -156,8 +170,13 @@ enum HeaderError {
 }
 
 impl HeaderError {
-    fn into_unusable(self) -> Unusable {
+    fn into_unusable(self, is_archive: bool) -> Unusable {
         Unusable(match self {
+            Self::NotAudio(found) if is_archive => {
+                format!(
+                    "it may hold audio and is not unpacked here ({found}, an archive by its name); unpack it"
+                )
+            }
             Self::NotAudio(found) => format!("it is not audio but {found}; ask for the file again"),
             Self::Other(text) => text,
         })

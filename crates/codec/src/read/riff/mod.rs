@@ -10,7 +10,5 @@ mod open;
 
 mod walk;
 pub(super) mod wave64;
-mod with_size;
 
 pub(super) use self::open::{Sound, open};
-pub(super) use self::with_size::WithSize;

@@ -24,9 +24,9 @@ pub(crate) enum Sound {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Blocks {
     /// Where the size of the samples stands.
-    pub(crate) size_at: u64,
+    size_at: u64,
     /// The bytes that the blocks take.
-    pub(crate) bytes: u32,
+    bytes: u32,
     /// Frames that are lost behind them.
     pub(crate) lost_frames: u64,
 }
@@ -90,6 +90,14 @@ fn format(fmt: &Fmt, container: Container) -> Format {
         float: fmt.codec == Codec::PcmFloat,
         channel_mask: fmt.channel_mask,
         frames: None,
+    }
+}
+
+impl Blocks {
+    /// Where the size of the samples stands, with that of the whole blocks: symphonia believes it, and drops the last ones
+    /// where it is a byte short, or longer than the file.
+    pub(crate) fn stated(self) -> Vec<(u64, u8)> {
+        (self.size_at..).zip(self.bytes.to_le_bytes()).collect()
     }
 }
 
