@@ -2,6 +2,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::thread;
 
 use loadin_pipeline::run::{self, Bound, Study};
 use loadin_pipeline::work::context::Context;
@@ -14,9 +15,20 @@ use crate::args::{Threads, Work};
 use crate::progress::Reporter;
 use crate::signals::STOP;
 
+/// How many threads a processor gets at most, where somebody asks for many: more only wait for each other.
+const MOST_A_PROCESSOR: usize = 16;
+
+/// As many threads as were asked for, or granted by an engine, which may speak of another machine; 0 where nothing is said.
+fn threads(asked: &Threads) -> usize {
+    let processors = thread::available_parallelism().map_or(1, usize::from);
+    let granted = || crate::engine::granted_threads().map(|granted| granted.min(processors));
+    let asked = asked.jobs.map(|jobs| usize::from(jobs).min(MOST_A_PROCESSOR * processors));
+    asked.or_else(granted).unwrap_or(0)
+}
+
 /// Runs `work` on as many threads as were asked for, or granted.
 pub(crate) fn on_threads<T: Send>(asked: &Threads, work: impl FnOnce() -> T + Send) -> Result<T, Failure> {
-    let threads = asked.jobs.map(usize::from).or_else(crate::engine::granted_threads).unwrap_or(0);
+    let threads = threads(asked);
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(threads)
         .build()

@@ -12,6 +12,12 @@ pub const MANIFEST: &str = "manifest.json";
 /// The recipe as it was used, byte for byte.
 pub const RECIPE: &str = "recipe.toml";
 
+/// More bytes than a recipe ever has: what is longer is something else.
+pub const MOST_RECIPE_BYTES: u64 = 1 << 20;
+
+/// More bytes than a paper, a list or a manifest ever has: ten thousand stems take a tenth.
+pub const MOST_PAPER_BYTES: u64 = 1 << 28;
+
 /// The list of SHA-256 of everything but the manifest.
 pub const CHECKSUMS: &str = "checksums.sha256";
 

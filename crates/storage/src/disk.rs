@@ -6,6 +6,8 @@ use std::path::Path;
 use std::sync::mpsc::{Sender, SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
 
+use crate::plain_file;
+
 /// The few calls that writing needs, so that tests can let each of them fail.
 pub trait Disk: Send + Sync {
     /// Creates a file that must not exist yet.
@@ -173,7 +175,7 @@ impl Disk for RealDisk {
     }
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
-        Ok(Box::new(File::open(path)?))
+        Ok(Box::new(plain_file::open(path)?))
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {

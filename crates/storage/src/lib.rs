@@ -9,6 +9,7 @@ mod sha256_pair;
 pub mod disk;
 pub mod lock;
 pub mod pieces;
+pub mod plain_file;
 pub mod records;
 pub mod store;
 pub mod written_path;

@@ -1,6 +1,5 @@
 //! Reading and digesting in large pieces. It knows readers, and no name of a file but the one that it is given.
 
-use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::Path;
 
@@ -8,15 +7,17 @@ use loadin_codec::Output;
 use loadin_record::digest::{Stored, hex};
 use sha2::{Digest, Sha256};
 
+use crate::plain_file;
+
 /// How much is read or written at once.
 pub(crate) const PIECE: usize = 1 << 18;
 
 /// Size and SHA-256 of a file.
 ///
 /// # Errors
-/// When the file cannot be opened or read.
+/// When the file cannot be opened or read, or is no plain file.
 pub fn digest_file(path: &Path) -> io::Result<Stored> {
-    digest(&mut File::open(path)?)
+    digest(&mut plain_file::open(path)?)
 }
 
 /// Size and SHA-256 of everything that a reader gives.

@@ -4,6 +4,8 @@ mod archives;
 mod beside;
 mod containers;
 mod large;
+#[cfg(unix)]
+mod not_plain;
 #[cfg(target_os = "linux")]
 mod paths;
 mod samples;

@@ -245,7 +245,7 @@ impl Oracle {
         }
         // What the present names would become by another separator only the program knows: a moved stem may have one word
         // now. A fixed case has it where no stem has moved.
-        if !anew && foreseen.why.is_empty() && self.would_change(visit, true) {
+        if !anew && !self.damaged && self.would_change(visit, true) {
             foreseen.refused.insert(2);
         }
         if foreseen.why.is_empty() {

@@ -5,7 +5,7 @@ use std::io::Write;
 use loadin_plan::recipe::{Recipe, find_shipped, schema, shipped};
 
 use crate::args::{Recipe as Args, RecipeAction};
-use crate::recipe_file::recipe_errors;
+use crate::recipe_file::{read_text, recipe_errors};
 use crate::table::Table;
 use crate::{Exit, Failure};
 
@@ -39,7 +39,7 @@ fn check(files: &[std::path::PathBuf], out: &mut dyn Write) -> Result<Exit, Fail
     let mut mistakes = Vec::new();
     for file in files {
         let name = file.display().to_string();
-        match std::fs::read_to_string(file) {
+        match read_text(file) {
             Err(error) => mistakes.push(format!("cannot read \"{name}\": {error}")),
             Ok(text) => match Recipe::parse(&text) {
                 Ok(recipe) => {

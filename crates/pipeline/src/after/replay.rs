@@ -2,14 +2,15 @@
 //! must come out the same to the last bit.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
+use loadin_record::layout::MOST_RECIPE_BYTES;
 use loadin_record::manifest::{Change, Manifest, StemRecord, Tool};
 use loadin_storage::disk::RealDisk;
+use loadin_storage::plain_file;
 
 use crate::journal::{RenderFailure, StemOutcome};
 use crate::output::difference::Verified;
@@ -75,7 +76,7 @@ pub fn replay(
 fn recipe_of(out: &Path) -> Result<Recipe, ReplayError> {
     let path = out.join("recipe.toml");
     let wrong = |why: String| ReplayError::Recipe { path: path.clone(), why };
-    let text = fs::read_to_string(&path).map_err(|error| wrong(error.to_string()))?;
+    let text = plain_file::read_text(&path, MOST_RECIPE_BYTES).map_err(|error| wrong(error.to_string()))?;
     Recipe::parse(&text)
         .map_err(|errors| wrong(errors.iter().map(|e| e.text.clone()).collect::<Vec<_>>().join("; ")))
 }

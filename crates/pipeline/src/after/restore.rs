@@ -20,6 +20,7 @@ use loadin_record::finding::Id;
 use loadin_record::manifest::{Change, OutputRecord, StemRecord};
 use loadin_record::written::Measured;
 use loadin_storage::disk::Disk;
+use loadin_storage::plain_file;
 use loadin_storage::store::{self, StoreError, StoreFailure, WriteFailure, store_text};
 
 use crate::after::undo::{UndoError, Way, way};
@@ -169,7 +170,7 @@ fn undo(
     writer: &mut dyn Output,
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let broken = |text: String| WriteFailure::Contents(RenderError::Source(text));
-    let (file, remainder) = fs::File::open(prepared)
+    let (file, remainder) = plain_file::open(prepared)
         .and_then(|file| digesting::split(SourceFile::File(file), Threads::One))
         .map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;

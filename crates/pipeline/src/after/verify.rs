@@ -5,14 +5,15 @@
 //! (RF64, 64-bit floats) goes through our own reader.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
 use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
+use loadin_record::layout::MOST_PAPER_BYTES;
 use loadin_record::manifest::{Manifest, OutputRecord, State};
 use loadin_record::role::StemRole;
 use loadin_storage::pieces::{digest, digest_file};
+use loadin_storage::plain_file;
 
 use super::other_reader;
 use super::sound_read::{SoundRead, SoundReadError};
@@ -67,7 +68,7 @@ pub fn verify(
 
 /// The manifest proves itself: its digests, and its text, which is written in one way only.
 fn check_manifest(out: &Path, manifest: &Manifest, verified: &mut Verified) {
-    let text = fs::read_to_string(out.join("manifest.json"));
+    let text = plain_file::read_text(&out.join("manifest.json"), MOST_PAPER_BYTES);
     let whole = manifest.digest == manifest.own_digest() && manifest.run.digest == manifest.run.own_digest();
     if !whole {
         verified.differs("manifest.json", "its contents do not match the digests that it carries");
@@ -145,7 +146,7 @@ fn read_with_hound(path: &Path) -> Result<SoundRead, SoundReadError> {
 }
 
 fn read_with_codec(path: &Path) -> Result<SoundRead, SoundReadError> {
-    let file = File::open(path)?;
+    let file = plain_file::open(path)?;
     let mut decoder = loadin_codec::open(file, false)?;
     let mut block = Block::new(usize::from(decoder.format().channels));
     let (mut peak, mut frames) = (0.0f64, 0);
@@ -204,12 +205,12 @@ fn check_neighbours(
     outputs: &BTreeMap<&str, &OutputRecord>,
     verified: &mut Verified,
 ) {
-    match fs::read_to_string(out.join("recipe.toml")) {
+    match plain_file::read_text(&out.join("recipe.toml"), MOST_PAPER_BYTES) {
         Ok(text) if text_digest(&text) == manifest.recipe.sha256 => {}
         Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
         Err(error) => verified.differs("recipe.toml", format!("it cannot be read: {error}")),
     }
-    match fs::read_to_string(out.join(checksums::LIST)) {
+    match plain_file::read_text(&out.join(checksums::LIST), MOST_PAPER_BYTES) {
         Ok(text) => check_list(out, &text, outputs, verified),
         Err(error) => verified.differs("checksums.sha256", format!("it cannot be read: {error}")),
     }

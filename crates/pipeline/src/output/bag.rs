@@ -5,9 +5,11 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::{fs, io};
 
+use loadin_record::layout::MOST_PAPER_BYTES;
 use loadin_record::manifest::{Manifest, Tool};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
+use loadin_storage::plain_file;
 use loadin_storage::store::{StoreError, store_text};
 
 use crate::output::checksums;
@@ -107,7 +109,7 @@ pub(crate) fn verify(root: &Path, verified: &mut Verified) {
 }
 
 fn check_list(root: &Path, name: &str, found: &BTreeMap<String, String>, verified: &mut Verified) {
-    let text = match fs::read_to_string(root.join(name)) {
+    let text = match plain_file::read_text(&root.join(name), MOST_PAPER_BYTES) {
         Ok(text) => text,
         Err(error) => return verified.differs(name, format!("it cannot be read: {error}")),
     };

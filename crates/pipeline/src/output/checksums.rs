@@ -1,8 +1,10 @@
 //! Lists of SHA-256 as `sha256sum` writes and reads them: a line a file, sum, two spaces, path.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::Path;
+
+use loadin_record::layout::MOST_PAPER_BYTES;
+use loadin_storage::plain_file;
 
 /// The list beside the outputs.
 pub(crate) const LIST: &str = "checksums.sha256";
@@ -20,5 +22,5 @@ pub(crate) fn to_text<P: AsRef<str>, S: AsRef<str>>(sums: impl IntoIterator<Item
 
 /// What the list in an output folder says; nothing where there is none.
 pub(crate) fn listed(out: &Path) -> BTreeMap<String, String> {
-    parse(&fs::read_to_string(out.join(LIST)).unwrap_or_default())
+    parse(&plain_file::read_text(&out.join(LIST), MOST_PAPER_BYTES).unwrap_or_default())
 }

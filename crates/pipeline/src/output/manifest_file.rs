@@ -1,10 +1,11 @@
 //! The manifest of a prepared delivery as a file.
 
+use std::io;
 use std::path::{Path, PathBuf};
-use std::{fs, io};
 
-use loadin_record::layout::MANIFEST;
+use loadin_record::layout::{MANIFEST, MOST_PAPER_BYTES};
 use loadin_record::manifest::{Manifest, ManifestError};
+use loadin_storage::plain_file;
 
 /// Why there is no manifest that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -34,7 +35,7 @@ pub enum ManifestFileError {
 /// When the file cannot be read, or is no manifest of this format version.
 pub fn read_manifest(out: &Path) -> Result<Manifest, ManifestFileError> {
     let path = out.join(MANIFEST);
-    match fs::read_to_string(&path) {
+    match plain_file::read_text(&path, MOST_PAPER_BYTES) {
         Err(cause) => Err(ManifestFileError::Disk { path, cause }),
         Ok(text) => Manifest::from_json(&text).map_err(|cause| ManifestFileError::Contents { path, cause }),
     }

@@ -2,17 +2,17 @@
 //! nothing of a stem.
 
 use std::collections::BTreeSet;
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::{PromisedStem, Standing, Visit, other_rates};
 use loadin_record::digest::text_digest;
-use loadin_record::layout::RECIPE;
+use loadin_record::layout::{MOST_RECIPE_BYTES, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::{Inventory, Survey};
 use loadin_storage::disk::RealDisk;
 use loadin_storage::pieces::digest;
+use loadin_storage::plain_file;
 
 use super::error::RunError;
 use crate::journal::{self, Surveys};
@@ -151,8 +151,10 @@ pub(crate) fn own_recipe(out: &Path, manifest: &Manifest) -> Result<Recipe, RunE
     let refused = |why: String| RunError::OwnRecipe { path: path.clone(), why };
     let is_own = |text: &String| text_digest(text) == manifest.recipe.sha256;
     // A visit that was interrupted may have put another one in its place already.
-    let kept = recipe_before(out).and_then(|path| fs::read_to_string(path).ok()).filter(is_own);
-    let text = match fs::read_to_string(&path) {
+    let kept = recipe_before(out)
+        .and_then(|path| plain_file::read_text(&path, MOST_RECIPE_BYTES).ok())
+        .filter(is_own);
+    let text = match plain_file::read_text(&path, MOST_RECIPE_BYTES) {
         Ok(text) if is_own(&text) => text,
         Ok(_) => kept.ok_or_else(|| refused("it was edited".to_owned()))?,
         Err(error) => kept.ok_or_else(|| refused(error.to_string()))?,

@@ -4,12 +4,12 @@
 //! read by the `zip` crate; what it says of sizes holds, since nothing more is ever unpacked.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
 
 use zip::{CompressionMethod, ZipArchive};
 
+use loadin_storage::plain_file;
 use loadin_storage::written_path::written_bytes;
 
 /// More entries than this are no delivery.
@@ -74,7 +74,7 @@ pub(super) enum EntryRefused {
 pub(super) fn is_archive(path: &Path) -> bool {
     let by_name = path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("zip"));
     let mut head = [0; 4];
-    let mut starts = || File::open(path).and_then(|mut file| file.read_exact(&mut head)).is_ok();
+    let mut starts = || plain_file::open(path).and_then(|mut file| file.read_exact(&mut head)).is_ok();
     // An archive without entries begins with the record of its end.
     by_name && path.is_file() && starts() && matches!(&head, b"PK\x03\x04" | b"PK\x05\x06")
 }
@@ -82,7 +82,7 @@ pub(super) fn is_archive(path: &Path) -> bool {
 /// Lists an archive.
 pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
     let bytes = std::fs::metadata(path)?.len();
-    let mut archive = ZipArchive::new(BufReader::new(File::open(path)?)).map_err(io::Error::other)?;
+    let mut archive = ZipArchive::new(BufReader::new(plain_file::open(path)?)).map_err(io::Error::other)?;
     if archive.len() > MOST_ENTRIES {
         let text = format!("it holds {} files, allowed are {MOST_ENTRIES}", archive.len());
         return Err(io::Error::new(io::ErrorKind::InvalidData, text));

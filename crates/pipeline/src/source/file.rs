@@ -8,6 +8,7 @@ use std::path::{Component, Path, PathBuf};
 use super::archive::{self, Entry};
 use super::inflate::Inflated;
 use super::window::{Window, moved};
+use loadin_storage::plain_file;
 use loadin_storage::written_path::meant;
 
 /// Where a source is.
@@ -80,9 +81,9 @@ impl SourceLocation {
 
     pub(crate) fn open(&self) -> io::Result<SourceFile> {
         match self {
-            Self::File(path) => Ok(SourceFile::File(File::open(path)?)),
+            Self::File(path) => Ok(SourceFile::File(plain_file::open(path)?)),
             Self::Entry(path, entry) => {
-                let file = File::open(path)?;
+                let file = plain_file::open(path)?;
                 if entry.deflated {
                     return Ok(SourceFile::Inflated(Box::new(Inflated::new(file, *entry)?)));
                 }
