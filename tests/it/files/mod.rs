@@ -6,6 +6,7 @@ mod containers;
 mod large;
 #[cfg(unix)]
 mod not_plain;
+mod overwritten;
 #[cfg(target_os = "linux")]
 mod paths;
 mod samples;

@@ -1,9 +1,10 @@
 //! The one place where the path of a source becomes a stream of bytes: a file, or an entry of a ZIP archive, which is
 //! read in place and never unpacked to the disk.
 
-use std::fs::{self, File};
+use std::fs::{self, File, Metadata};
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Component, Path, PathBuf};
+use std::time::SystemTime;
 
 use super::archive::{self, Entry};
 use super::inflate::Inflated;
@@ -63,7 +64,34 @@ fn entry(archive: &Path, name: &str) -> io::Result<SourceLocation> {
     Ok(SourceLocation::Entry(archive.to_owned(), entry))
 }
 
+/// What changes when somebody writes to a file, or puts another one in its place.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct State {
+    bytes: u64,
+    written: Option<SystemTime>,
+    /// Where the system tells: the disk, the file's number on it, and when anything of it has changed.
+    identity: Option<(u64, u64, i64, i64)>,
+}
+
+#[cfg(unix)]
+fn identity(data: &Metadata) -> Option<(u64, u64, i64, i64)> {
+    use std::os::unix::fs::MetadataExt;
+
+    Some((data.dev(), data.ino(), data.ctime(), data.ctime_nsec()))
+}
+
+#[cfg(not(unix))]
+fn identity(_data: &Metadata) -> Option<(u64, u64, i64, i64)> {
+    None
+}
+
 impl SourceLocation {
+    /// How the file on the disk stands now: two that are equal are of a file to which nobody wrote between.
+    pub(crate) fn state(&self) -> io::Result<State> {
+        let data = fs::metadata(self.path())?;
+        Ok(State { bytes: data.len(), written: data.modified().ok(), identity: identity(&data) })
+    }
+
     /// The file on the disk: the source itself, or the archive that holds it.
     pub(crate) fn path(&self) -> &Path {
         match self {

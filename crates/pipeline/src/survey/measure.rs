@@ -69,6 +69,10 @@ struct SurveyContext<'a> {
     heartbeat: &'a Heartbeat,
 }
 
+/// What is said of a file that somebody wrote to while it was read.
+const CHANGED: &str = "somebody wrote to it while it was read; wait until the transfer has ended, and give the same \
+                       command again";
+
 /// Measures and digests the file, at one read.
 fn read(
     root: &Path,
@@ -78,8 +82,10 @@ fn read(
 ) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
     let mut sketch = None;
-    let stored = file::open(root, &file.path).and_then(|source| split(source, context.threads));
-    let stored = stored.and_then(|(source, remainder)| {
+    let place = file::locate(root, &file.path);
+    let stored = place.and_then(|place| {
+        let before = place.state()?;
+        let (source, remainder) = split(place.open()?, context.threads)?;
         survey.measures = match &file.format {
             Err(why) => Err(unreadable(why.0.clone())),
             Ok(format) => measured(source, &file.path, format, scope, context).map(|(measures, drawn)| {
@@ -87,10 +93,18 @@ fn read(
                 measures
             }),
         };
-        remainder.finish(|| context.heartbeat.beat())
+        let stored = remainder.finish(|| context.heartbeat.beat())?;
+        Ok((stored, place.state()? == before))
     });
     match stored {
-        Ok(stored) => (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256),
+        Ok((stored, untouched)) => {
+            (survey.bytes, survey.sha256) = (stored.bytes, stored.sha256);
+            if !untouched {
+                // What was read may be the half of one file and the half of another.
+                drop(context.work.sound_cache.take(&file.path));
+                survey.measures = Err(unreadable(CHANGED.to_owned()));
+            }
+        }
         Err(error) => survey.measures = Err(unreadable(format!("it cannot be read: {error}"))),
     }
     (survey, sketch)
