@@ -37,9 +37,9 @@ pub(super) fn project(session: &Session) -> io::Result<Vec<u8>> {
             transport(xml, session)?;
             element(xml, "Structure", &[], |xml| {
                 let mut ids = numbered.iter();
-                session.groups.iter().try_for_each(|group| group_track(xml, group, &mut ids))?;
+                session.groups.iter().try_for_each(|group| group_track(xml, group, MASTER, &mut ids))?;
                 for track in &session.references {
-                    audio_track(xml, track, ids.next().map_or("", |(id, _)| id), true)?;
+                    audio_track(xml, track, ids.next().map_or("", |(id, _)| id), (MASTER, true))?;
                 }
                 master(xml)
             })?;
@@ -99,21 +99,23 @@ fn meter_attributes(meter: Meter) -> [(&'static str, String); 2] {
     [("denominator", meter.unit.to_string()), ("numerator", meter.beats.to_string())]
 }
 
-/// A group: a track of tracks, with a submix channel that leads to the master.
+/// A group: a track of tracks, whose submix channel they lead to, and which leads to `into`.
 fn group_track(
     xml: &mut Xml,
     group: &SessionGroup,
+    into: &str,
     ids: &mut std::slice::Iter<'_, (String, &SessionTrack)>,
 ) -> io::Result<()> {
     // A group is known by its first track: ids of groups and tracks never meet.
     let id = ids.as_slice().first().map_or_else(String::new, |(id, _)| format!("g-{}-{id}", slug(&group.name)));
     let shown = (group.name.as_str(), group.colour.as_deref(), None);
     element(xml, "Track", &track_attributes("tracks", &id, shown), |xml| {
-        channel(xml, &id, "submix", 2, false)?;
+        channel(xml, &id, ("submix", into), 2, false)?;
+        let own = channel_of(&id);
         for track in &group.tracks {
-            audio_track(xml, track, ids.next().map_or("", |(id, _)| id), false)?;
+            audio_track(xml, track, ids.next().map_or("", |(id, _)| id), (&own, false))?;
         }
-        group.groups.iter().try_for_each(|inner| group_track(xml, inner, ids))
+        group.groups.iter().try_for_each(|inner| group_track(xml, inner, &own, ids))
     })
 }
 
@@ -122,16 +124,16 @@ fn slug(name: &str) -> String {
     name.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect()
 }
 
-fn audio_track(xml: &mut Xml, track: &SessionTrack, id: &str, mute: bool) -> io::Result<()> {
+fn audio_track(xml: &mut Xml, track: &SessionTrack, id: &str, (into, mute): (&str, bool)) -> io::Result<()> {
     let shown = (track.name.as_str(), track.colour.as_deref(), Some(track.comment.as_str()));
     element(xml, "Track", &track_attributes("audio", id, shown), |xml| {
-        channel(xml, id, "regular", track.channels, mute)
+        channel(xml, id, ("regular", into), track.channels, mute)
     })
 }
 
 fn master(xml: &mut Xml) -> io::Result<()> {
     element(xml, "Track", &track_attributes("audio", "master-track", ("Master", None, None)), |xml| {
-        channel(xml, "master-track", "master", 2, false)
+        channel(xml, "master-track", ("master", ""), 2, false)
     })
 }
 
@@ -148,15 +150,17 @@ fn track_attributes(
     all
 }
 
-/// The channel of a track: as loud as the file, in the middle. The gain of a preparation is in the audio.
-fn channel(xml: &mut Xml, track: &str, role: &str, channels: u16, mute: bool) -> io::Result<()> {
-    let is_master = role == "master";
-    let id = if is_master { MASTER.to_owned() } else { format!("{track}-channel") };
+/// The id of a track's channel.
+fn channel_of(track: &str) -> String {
+    if track == "master-track" { MASTER.to_owned() } else { format!("{track}-channel") }
+}
+
+/// The channel of a track: as loud as the file, in the middle. The gain of a preparation is in the audio. The master leads
+/// nowhere.
+fn channel(xml: &mut Xml, track: &str, (role, into): (&str, &str), channels: u16, mute: bool) -> io::Result<()> {
     let mut attributes = vec![("audioChannels", channels.to_string())];
-    if !is_master {
-        attributes.push(("destination", MASTER.to_owned()));
-    }
-    attributes.extend([("role", role.to_owned()), ("solo", "false".to_owned()), ("id", id)]);
+    attributes.extend(Some(("destination", into.to_owned())).filter(|_| !into.is_empty()));
+    attributes.extend([("role", role.to_owned()), ("solo", "false".to_owned()), ("id", channel_of(track))]);
     element(xml, "Channel", &attributes, |xml| {
         let named = |what: &str, name: &str| [("id", format!("{track}-{what}")), ("name", name.to_owned())];
         empty(xml, "Mute", &[&[("value", mute.to_string())], &named("mute", "Mute")[..]].concat())?;
