@@ -152,7 +152,8 @@ def check_tracks(out, manifest, project, say):
         say(track.find("Channel").get("destination") == into, f"{path} leads elsewhere")
     say(not wanted, f"not in it: {sorted(wanted)}")
     stamped = [s / r for s, r, _ in stamps.values() if s is not None]
-    if stamped and max(stamped) - min(stamped) < 900 and len(stamped) == len(stamps):
+    # Times of day hours apart are clock times, and place nothing.
+    if stamped and max(stamped) - min(stamped) < 0.1 and len(stamped) == len(stamps):
         for path, (stamp, rate, time) in stamps.items():
             say(abs(time - (stamp / rate - min(stamped))) < 0.5 / rate, f"{path} stands at {time}")
 
@@ -211,9 +212,9 @@ def generate(folder, choose, stems):
     head, stamped = choose.choice([0, 0, 3.1]), choose.random() < 0.3
     for n in range(stems):
         base = NAMES[n % len(NAMES)] if stems > 100 else choose.choice(NAMES)
-        stamp = 48000 * 3600 + choose.choice([0, 0, 24000, 777]) if stamped else None
-        seconds = head + 0.05 if stems > 100 else head + choose.choice([0.1, 0.3])
-        wav(folder / f"{base[:170]} {n + 1}.wav", seconds, choose.choice([44100, 48000, 48000]), choose.choice([1, 2]), n, head, stamp)
+        rate, seconds = choose.choice([44100, 48000, 48000]), head + (0.05 if stems > 100 else choose.choice([0.1, 0.3]))
+        stamp = rate * 3600 + choose.choice([0, 0, 2400, 777]) if stamped else None
+        wav(folder / f"{base[:170]} {n + 1}.wav", seconds, rate, choose.choice([1, 2]), n, head, stamp)
     if choose.random() < 0.5:
         clients_map(folder / "map.mid", choose)
     elif choose.random() < 0.5:
@@ -226,7 +227,7 @@ def recipe(program, path, choose):
     if choose.random() < 0.5:
         text = text.replace('stage = "label"\n', 'stage = "label"\ngroup-folders = true\n')
     if choose.random() < 0.15:
-        text = text.replace('"bwf"', choose.choice(['"aiff"', '"flac"']))
+        text = re.sub("when-over = .*", "", text).replace('"bwf"', choose.choice(['"aiff"', '"flac"']) + '\nwhen-over = "fail"')
     path.write_text(text)
     return name
 

@@ -226,7 +226,10 @@ fn where_it_does_not_fit_it_says_so() {
         assert!(page.contains(why), "the page says why: {why}");
     };
     none("off", &recipe(&delivery, "number = true", "number = true\nsession-file = false"), "the recipe switches it off");
-    none("flac", &recipe(&delivery, "\"bwf\"", "\"flac\""), "only WAV and AIFF files can be linked");
+    let flac = recipe(&delivery, "\"bwf\"", "\"flac\"");
+    let text = fs::read_to_string(&flac).unwrap().replace("when-over = \"float\"", "when-over = \"fail\"");
+    fs::write(&flac, text).unwrap();
+    none("flac", &flac, "only WAV and AIFF files can be linked");
     // One stem without tempo or markers is a session too.
     let out = delivery.out("one");
     let (_, manifest) = prep(&delivery.path(), &out, &[]);
@@ -243,8 +246,11 @@ fn where_it_does_not_fit_it_says_so() {
 #[test]
 fn a_stem_that_starts_late_has_its_clip_at_its_time() {
     let delivery = Delivery::new("stems");
-    for (name, seed, late) in [("Kick.wav", 1, 0), ("Bass.wav", 2, 48_000 * 7 + 123), ("LV.wav", 3, 24_000)] {
-        delivery.stamped(name, 48_000, 172_800_000 + late, &[signal::noise(seed, 0.25, 96_000)]);
+    // The first one sounds until the last one begins: a gap would make clock times of the stamps.
+    for (name, seed, late, frames) in
+        [("Kick.wav", 1, 0, 48_000 * 8), ("Bass.wav", 2, 48_000 * 7 + 123, 96_000), ("LV.wav", 3, 24_000, 96_000)]
+    {
+        delivery.stamped(name, 48_000, 172_800_000 + late, &[signal::noise(seed, 0.25, frames)]);
     }
     let recipe = delivery.out("late.toml");
     let text = "recipe = 1\nname = \"late\"\nrevision = 1\n[[stage]]\nstage = \"decode\"\n[[stage]]\nstage = \"label\"\n\

@@ -73,7 +73,7 @@ fn from_zero<T: Clone>(mut list: Vec<At<T>>) -> Vec<At<T>> {
 
 /// The stated tempi, or a sure estimate.
 fn tempi(manifest: &Manifest, cut: f64, notes: &mut Vec<String>) -> Vec<At<u32>> {
-    let one = |bpm: f64| vec![At { seconds: 0.0, what: micros_of(bpm) }];
+    let one = |bpm: f64| vec![At { seconds: -cut, what: micros_of(bpm) }];
     if let Some(map) = value(manifest, "tempo_map") {
         return steps(map, "microseconds_per_quarter", cut, |v| u32::try_from(v.as_u64()?).ok());
     }
@@ -92,7 +92,7 @@ fn meters(manifest: &Manifest, cut: f64) -> Vec<At<Meter>> {
         Some(map) => steps(map, "meter", cut, meter),
         None => {
             let stated = value(manifest, "meter").and_then(|v| meter(v.get(0).unwrap_or(v)));
-            stated.into_iter().map(|what| At { seconds: 0.0, what }).collect()
+            stated.into_iter().map(|what| At { seconds: -cut, what }).collect()
         }
     }
 }
