@@ -146,7 +146,9 @@ mod tests {
             assert_eq!(file(&name).written(), Some(name.as_str()), "{title:?}");
         }
         assert_eq!(SessionFile::name_for(" . "), "session.dawproject");
-        for name in ["../x.dawproject", "/x.dawproject", "a\\b.dawproject", ".dawproject", "manifest.json", "x", ""] {
+        for name in
+            ["../x.dawproject", "/x.dawproject", "a\\b.dawproject", ".dawproject", "manifest.json", "x", ""]
+        {
             assert_eq!(file(name).written(), None, "{name:?}");
         }
         assert_eq!(SessionFile { left_out: Some("why".to_owned()), ..file("x.dawproject") }.written(), None);
@@ -154,9 +156,13 @@ mod tests {
 
     #[test]
     fn wav_and_aiff_are_linked() {
-        for (path, wanted) in
-            [("audio/a.wav", true), ("audio/a.b/c.aif", true), ("audio/a.flac", false), ("audio/a.caf", false), ("wav", false)]
-        {
+        for (path, wanted) in [
+            ("audio/a.wav", true),
+            ("audio/a.b/c.aif", true),
+            ("audio/a.flac", false),
+            ("audio/a.caf", false),
+            ("wav", false),
+        ] {
             assert_eq!(is_linkable(path), wanted, "{path}");
         }
     }

@@ -119,7 +119,8 @@ mod tests {
     #[test]
     fn groups_nest_as_their_folders_do() {
         for order in [KICK_AND_BASS_FIRST, DRUMS_FIRST, VOCALS_FIRST] {
-            let names = ["Kick.wav", "Snare.wav", "LV.wav", "LV Dbl.wav", "BV.wav", "BV Intro.wav", "BV Outro 2.wav"];
+            let names =
+                ["Kick.wav", "Snare.wav", "LV.wav", "LV Dbl.wav", "BV.wav", "BV Intro.wav", "BV Outro 2.wav"];
             let mut all: Vec<(String, GroupPlace)> = Vec::new();
             for name in names {
                 let role = role_of(name);

@@ -71,7 +71,9 @@ fn midi(out: &Path) -> Midi {
             TrackEventKind::Meta(MetaMessage::Marker(text)) => {
                 midi.markers.push((seconds, String::from_utf8(text.to_vec()).unwrap()));
             }
-            TrackEventKind::Meta(MetaMessage::Text(text)) => midi.text = String::from_utf8(text.to_vec()).unwrap(),
+            TrackEventKind::Meta(MetaMessage::Text(text)) => {
+                midi.text = String::from_utf8(text.to_vec()).unwrap()
+            }
             _ => {}
         }
     }
@@ -90,18 +92,30 @@ fn fits(out: &Path, manifest: &Value) -> Opened {
     let stamps: Vec<f64> = opened.rows.iter().map(|row| stamp_seconds(&out.join(&row.path))).collect();
     let first = stamps.iter().copied().fold(f64::INFINITY, f64::min);
     for (row, stamp) in opened.rows.iter().zip(&stamps) {
-        let reader = hound::WavReader::open(out.join(&row.path)).unwrap_or_else(|error| panic!("{row:?}: {error}"));
+        let reader =
+            hound::WavReader::open(out.join(&row.path)).unwrap_or_else(|error| panic!("{row:?}: {error}"));
         let seconds = f64::from(reader.duration()) / f64::from(reader.spec().sample_rate);
         assert_eq!((row.seconds, row.clip_seconds), (seconds, seconds), "{row:?}");
         assert_eq!(row.rate_hz as u32, reader.spec().sample_rate, "{row:?}");
         assert_eq!(row.channels as u16, reader.spec().channels, "{row:?}");
         assert!(row.external && !row.path.starts_with('/'), "{row:?}");
         assert!((row.start - (stamp - first)).abs() < 1e-9, "{row:?}: {stamp} after {first}");
-        assert_eq!((row.colour.as_ref(), row.clip_colour.as_ref()), (colours.get(&row.path), colours.get(&row.path)));
-        assert_eq!(row.muted, row.groups.is_empty(), "what is in no group is a reference, and muted: {row:?}");
+        assert_eq!(
+            (row.colour.as_ref(), row.clip_colour.as_ref()),
+            (colours.get(&row.path), colours.get(&row.path))
+        );
+        assert_eq!(
+            row.muted,
+            row.groups.is_empty(),
+            "what is in no group is a reference, and muted: {row:?}"
+        );
     }
-    let outputs: std::collections::BTreeSet<&str> =
-        manifest["stems"].as_array().unwrap().iter().filter_map(|stem| stem["output"]["path"].as_str()).collect();
+    let outputs: std::collections::BTreeSet<&str> = manifest["stems"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter_map(|stem| stem["output"]["path"].as_str())
+        .collect();
     assert_eq!(outputs.len(), opened.rows.len());
     assert!(opened.rows.iter().all(|row| outputs.contains(row.path.as_str())));
     if out.join("session.mid").exists() {
@@ -113,7 +127,8 @@ fn fits(out: &Path, manifest: &Value) -> Opened {
 /// Both files say the same of the music.
 fn agrees(opened: &Opened, midi: &Midi) {
     assert!(near(&opened.markers, &midi.markers), "{:?} {:?}", opened.markers, midi.markers);
-    let tempi = if opened.tempi.is_empty() { vec![(0.0, opened.tempo.unwrap())] } else { opened.tempi.clone() };
+    let tempi =
+        if opened.tempi.is_empty() { vec![(0.0, opened.tempo.unwrap())] } else { opened.tempi.clone() };
     let rounded = |list: &[(f64, f64)]| -> Vec<(f64, i64)> {
         list.iter().map(|(at, bpm)| (*at, (bpm * 1000.0).round() as i64)).collect()
     };
@@ -145,7 +160,18 @@ fn sheet_colours(out: &Path) -> BTreeMap<String, String> {
 #[test]
 fn a_session_opens_named_ordered_grouped_coloured_and_placed() {
     let delivery = Delivery::new("Paper Lantern stems");
-    let names = ["Kick", "Snare", "LV", "LV Dbl", "BV Chorus High", "BV Verse Low", "BV", "Gtr", "Audio 7", "Rough Mix"];
+    let names = [
+        "Kick",
+        "Snare",
+        "LV",
+        "LV Dbl",
+        "BV Chorus High",
+        "BV Verse Low",
+        "BV",
+        "Gtr",
+        "Audio 7",
+        "Rough Mix",
+    ];
     for (seed, name) in (1..).zip(names) {
         let sound = [vec![0.0; 20 * 48_000], signal::noise(seed, 0.25, 48_000)].concat();
         delivery.wav(&format!("{name}.wav"), 48_000, 24, &[sound]);
@@ -202,8 +228,12 @@ fn the_name_stays_until_relink_and_late_files_are_marked() {
     assert_eq!(name(&out), "session.dawproject");
     let opened = fits(&out, &manifest);
     assert_eq!((opened.title.as_str(), opened.tempo), ("Paper Lantern 97bpm Dm", Some(97.0)));
-    let late: Vec<&str> =
-        opened.rows.iter().filter(|row| row.comment.starts_with("late")).map(|row| row.comment.as_str()).collect();
+    let late: Vec<&str> = opened
+        .rows
+        .iter()
+        .filter(|row| row.comment.starts_with("late"))
+        .map(|row| row.comment.as_str())
+        .collect();
     assert_eq!(late, ["late (added): Gtr.wav"]);
     let (_, manifest) = prep(&delivery.path(), &out, &["--relink"]);
     assert_eq!(name(&out), "Paper Lantern 97bpm Dm.dawproject");
@@ -225,7 +255,11 @@ fn where_it_does_not_fit_it_says_so() {
         let page = fs::read_to_string(out.join("report.html")).unwrap();
         assert!(page.contains(why), "the page says why: {why}");
     };
-    none("off", &recipe(&delivery, "number = true", "number = true\nsession-file = false"), "the recipe switches it off");
+    none(
+        "off",
+        &recipe(&delivery, "number = true", "number = true\nsession-file = false"),
+        "the recipe switches it off",
+    );
     let flac = recipe(&delivery, "\"bwf\"", "\"flac\"");
     let text = fs::read_to_string(&flac).unwrap().replace("when-over = \"float\"", "when-over = \"fail\"");
     fs::write(&flac, text).unwrap();
@@ -247,9 +281,11 @@ fn where_it_does_not_fit_it_says_so() {
 fn a_stem_that_starts_late_has_its_clip_at_its_time() {
     let delivery = Delivery::new("stems");
     // The first one sounds until the last one begins: a gap would make clock times of the stamps.
-    for (name, seed, late, frames) in
-        [("Kick.wav", 1, 0, 48_000 * 8), ("Bass.wav", 2, 48_000 * 7 + 123, 96_000), ("LV.wav", 3, 24_000, 96_000)]
-    {
+    for (name, seed, late, frames) in [
+        ("Kick.wav", 1, 0, 48_000 * 8),
+        ("Bass.wav", 2, 48_000 * 7 + 123, 96_000),
+        ("LV.wav", 3, 24_000, 96_000),
+    ] {
         delivery.stamped(name, 48_000, 172_800_000 + late, &[signal::noise(seed, 0.25, frames)]);
     }
     let recipe = delivery.out("late.toml");

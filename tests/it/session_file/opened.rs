@@ -40,7 +40,8 @@ pub(super) struct Opened {
 
 /// Reads a session file.
 pub(super) fn open(path: &Path) -> Opened {
-    let mut reader = DawprojectReader::open(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let mut reader =
+        DawprojectReader::open(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     reader.read_dawproject().unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     let read = reader.build_dawproject().expect("metadata and project");
     let project = read.project;
@@ -56,7 +57,9 @@ pub(super) fn open(path: &Path) -> Opened {
     let lanes = arrangement.lanes.as_ref().expect("lanes");
     assert_eq!(lanes.time_unit, Some(TimeUnitType::Seconds));
     for content in project.structure.expect("a structure").content {
-        let ProjectStructureElementTypeContent::Track(track) = content else { panic!("a channel without a track") };
+        let ProjectStructureElementTypeContent::Track(track) = content else {
+            panic!("a channel without a track")
+        };
         gather(&track, &[], "master", lanes, &mut opened);
     }
     opened.time_line(&arrangement);
@@ -69,10 +72,13 @@ impl Opened {
         let seconds = Some(TimeUnitType::Seconds);
         if let Some(markers) = &arrangement.markers {
             assert_eq!(markers.time_unit, seconds);
-            self.markers = markers.marker.iter().map(|m| (m.time, m.name.clone().unwrap_or_default())).collect();
+            self.markers =
+                markers.marker.iter().map(|m| (m.time, m.name.clone().unwrap_or_default())).collect();
         }
         let number = |text: &str| text.parse::<f64>().unwrap();
-        for points in [&arrangement.tempo_automation, &arrangement.time_signature_automation].into_iter().flatten() {
+        for points in
+            [&arrangement.tempo_automation, &arrangement.time_signature_automation].into_iter().flatten()
+        {
             assert_eq!(points.time_unit, seconds);
             for point in &points.content {
                 match point {

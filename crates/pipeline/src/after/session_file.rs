@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::Read;
+use std::io::{self, Read};
 use std::path::Path;
 
 use loadin_record::manifest::{Manifest, OutputRecord};
@@ -39,10 +39,13 @@ pub(super) fn check(out: &Path, manifest: &Manifest, verified: &mut Verified) {
         Ok(linked) => linked,
         Err(why) => return verified.differs(name, format!("it cannot be read as a session file: {why}")),
     };
-    let mut outputs: BTreeMap<&str, &OutputRecord> = manifest.outputs().map(|o| (o.path.as_str(), o)).collect();
+    let mut outputs: BTreeMap<&str, &OutputRecord> =
+        manifest.outputs().map(|o| (o.path.as_str(), o)).collect();
     for file in &linked {
         match outputs.remove(file.path.as_str()) {
-            None => verified.differs(name, format!("it links \"{}\", which is no output, or twice", file.path)),
+            None => {
+                verified.differs(name, format!("it links \"{}\", which is no output, or twice", file.path))
+            }
             Some(output) => {
                 let aligned = manifest.link.timestamp_frames.is_some();
                 for fault in faults(file, output, aligned) {
@@ -72,7 +75,10 @@ fn faults(file: &Linked, output: &OutputRecord, aligned: bool) -> Vec<String> {
     expect(file.external, "it is not linked as a file beside".to_owned());
     expect(same(file.seconds), format!("its sound lasts {} s instead of {seconds} s", file.seconds));
     expect(same(file.clip_seconds), format!("its clip lasts {} s instead of {seconds} s", file.clip_seconds));
-    expect(!aligned || file.start == 0.0, format!("it stands at {} s instead of the common start", file.start));
+    expect(
+        !aligned || file.start == 0.0,
+        format!("it stands at {} s instead of the common start", file.start),
+    );
     expect(file.start >= 0.0, format!("it stands at {} s, before the session", file.start));
     let (rate, channels) = (output.rate_hz.to_string(), output.channels.to_string());
     expect(file.rate_hz == rate, format!("its rate is {} instead of {rate} Hz", file.rate_hz));
@@ -80,14 +86,26 @@ fn faults(file: &Linked, output: &OutputRecord, aligned: bool) -> Vec<String> {
     faults
 }
 
+/// Why a file cannot be read as a session file.
+#[derive(Debug, thiserror::Error)]
+enum SessionFileError {
+    /// It cannot be read from the disk, or is no text.
+    #[error(transparent)]
+    Disk(#[from] io::Error),
+    /// It is no archive, or has no project.
+    #[error(transparent)]
+    Archive(#[from] zip::result::ZipError),
+    /// Its project is no XML.
+    #[error(transparent)]
+    Xml(#[from] quick_xml::Error),
+}
+
 /// The linked files of a session file, in its order.
-fn read(path: &Path) -> Result<Vec<Linked>, String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
-    let mut archive = zip::ZipArchive::new(file).map_err(|error| error.to_string())?;
-    let entry = archive.by_name("project.xml").map_err(|error| error.to_string())?;
+fn read(path: &Path) -> Result<Vec<Linked>, SessionFileError> {
+    let mut archive = zip::ZipArchive::new(File::open(path)?)?;
     let mut text = String::new();
-    entry.take(MOST_BYTES).read_to_string(&mut text).map_err(|error| error.to_string())?;
-    linked(&text).map_err(|error| error.to_string())
+    archive.by_name("project.xml")?.take(MOST_BYTES).read_to_string(&mut text)?;
+    Ok(linked(&text)?)
 }
 
 fn linked(text: &str) -> Result<Vec<Linked>, quick_xml::Error> {

@@ -78,7 +78,9 @@ fn session_file(recipe: &Recipe, facts: &Facts, stems: &[StemRecord], kept: &Kep
     let left_out = match () {
         () if !settings.session_file => Some("the recipe switches it off"),
         () if outputs().next().is_none() => Some("no stem was prepared"),
-        () if !outputs().any(|output| is_linkable(&output.path)) => Some("only WAV and AIFF files can be linked"),
+        () if !outputs().any(|output| is_linkable(&output.path)) => {
+            Some("only WAV and AIFF files can be linked")
+        }
         () => None,
     };
     SessionFile {

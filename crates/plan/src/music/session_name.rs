@@ -8,7 +8,8 @@ use serde_json::Value;
 /// A name for the session from what is stated alone; a title there must be.
 pub(super) fn session_name(facts: &Facts) -> Option<Fact> {
     let title = stated(facts, "title")?.as_str()?.to_owned();
-    let name = joined([Some(title), stated(facts, "tempo_bpm").map(tempo), stated(facts, "key").and_then(short)]);
+    let name =
+        joined([Some(title), stated(facts, "tempo_bpm").map(tempo), stated(facts, "key").and_then(short)]);
     // It becomes the name of a file or a folder.
     let name: String = name.chars().filter(|c| !"<>:\"/\\|?*".contains(*c) && !c.is_control()).collect();
     Some(Fact {
@@ -73,12 +74,24 @@ mod tests {
         use Confidence::{Contradicted, Estimated, Likely, Stated, Unsure};
         let title = ("title", json!("Paper Lantern"), Likely);
         let cases = [
-            (vec![title.clone(), ("tempo_bpm", json!(125.0), Stated), ("key", json!("D minor"), Stated)], "Paper Lantern 125bpm Dm"),
-            (vec![title.clone(), (TEMPO, json!(97.3), Estimated), (KEY, json!("F# major"), Estimated)], "Paper Lantern 97.3bpm F#"),
-            (vec![title.clone(), (TEMPO, json!(97.3), Unsure), (KEY, json!("F major"), Unsure)], "Paper Lantern"),
+            (
+                vec![title.clone(), ("tempo_bpm", json!(125.0), Stated), ("key", json!("D minor"), Stated)],
+                "Paper Lantern 125bpm Dm",
+            ),
+            (
+                vec![title.clone(), (TEMPO, json!(97.3), Estimated), (KEY, json!("F# major"), Estimated)],
+                "Paper Lantern 97.3bpm F#",
+            ),
+            (
+                vec![title.clone(), (TEMPO, json!(97.3), Unsure), (KEY, json!("F major"), Unsure)],
+                "Paper Lantern",
+            ),
             // What is stated wins, and what is contradicted is not settled by an estimate.
             (vec![("tempo_bpm", json!(99.0), Stated), (TEMPO, json!(97.3), Estimated)], "99bpm"),
-            (vec![title, ("tempo_bpm", Value::Null, Contradicted), (TEMPO, json!(97.3), Estimated)], "Paper Lantern"),
+            (
+                vec![title, ("tempo_bpm", Value::Null, Contradicted), (TEMPO, json!(97.3), Estimated)],
+                "Paper Lantern",
+            ),
             (vec![("tempo_bpm", json!([96.0, 104.5]), Stated)], "96-104.5bpm"),
             (vec![("tempo_bpm", json!(100.05), Stated)], "100.05bpm"),
             (vec![], ""),

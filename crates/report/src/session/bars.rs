@@ -207,7 +207,8 @@ mod tests {
             let bars = laid_out(&[at(0.0, 500_000)], &[], Known::Heard(heard));
             assert!((bars.first - first).abs() < 1e-9, "{heard}: {bars:?}");
             let found = lines(&bars, 4);
-            let wanted = if pickup.is_some() { [0.0, first, first + 2.0, first + 4.0] } else { [0.0, 2.0, 4.0, 6.0] };
+            let wanted =
+                if pickup.is_some() { [0.0, first, first + 2.0, first + 4.0] } else { [0.0, 2.0, 4.0, 6.0] };
             assert!(close(&found, &wanted), "{heard}: {found:?} {bars:?}");
             let meter = bars.meters[0].what.to_string();
             assert_eq!(meter, pickup.unwrap_or("4/4"), "{heard}");
@@ -233,9 +234,13 @@ mod tests {
             let meters = meters.clone().map(|step| at(moved(step.seconds), step.what));
             let bars = laid_out(&tempi, &meters, Known::Stated(-cut));
             let found = lines(&bars, 8);
-            let wanted: Vec<f64> = client.iter().map(|line| line - cut).filter(|line| *line > NEAR).take(6).collect();
+            let wanted: Vec<f64> =
+                client.iter().map(|line| line - cut).filter(|line| *line > NEAR).take(6).collect();
             for line in &wanted {
-                assert!(found.iter().any(|found| (found - line).abs() < 1.1e-3), "{cut}: {line} in {found:?}, {bars:?}");
+                assert!(
+                    found.iter().any(|found| (found - line).abs() < 1.1e-3),
+                    "{cut}: {line} in {found:?}, {bars:?}"
+                );
             }
             assert_eq!(bars.tempi[0].seconds, 0.0);
             assert_eq!(bars.meters[0].seconds, 0.0);

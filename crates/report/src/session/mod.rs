@@ -6,7 +6,6 @@ mod tracks;
 
 use loadin_record::manifest::{Manifest, OutputRecord};
 use loadin_record::session::Session;
-use serde_json::Value;
 
 /// The session of the prepared stems; `None` where there are none. Its zero is their first frame; where a client's MIDI file
 /// gives times, its start is taken for the common start of the delivery.
@@ -50,9 +49,4 @@ fn main_rate(manifest: &Manifest) -> Option<u32> {
         *counts.entry(output.rate_hz.max(1)).or_insert(0usize) += 1;
     }
     counts.into_iter().max_by_key(|&(_, count)| count).map(|(rate_hz, _)| rate_hz)
-}
-
-/// A fact's value, whatever it is.
-fn value<'m>(manifest: &'m Manifest, name: &str) -> Option<&'m Value> {
-    manifest.facts.get(name).map(|fact| &fact.value)
 }

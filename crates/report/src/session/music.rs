@@ -8,7 +8,6 @@ use loadin_session::facts::{At, Key, Meter, key_of, micros_of};
 use serde_json::Value;
 
 use super::bars::{self, Bars, Known, NEAR};
-use super::value;
 
 /// What a session has of the music.
 pub(super) struct Music {
@@ -25,7 +24,9 @@ pub(super) fn music(manifest: &Manifest, cut: f64, notes: &mut Vec<String>) -> M
     let meters = meters(manifest, cut);
     let bars = match bar_line(manifest, cut) {
         Some(known) if !tempi.is_empty() => bars::laid_out(&tempi, &meters, known),
-        _ => Bars { tempi: from_zero(tempi), meters: from_zero(meters), first: 0.0, said: UNKNOWN.to_owned() },
+        _ => {
+            Bars { tempi: from_zero(tempi), meters: from_zero(meters), first: 0.0, said: UNKNOWN.to_owned() }
+        }
     };
     if !bars.tempi.is_empty() {
         notes.push(bars.said.clone());
@@ -54,7 +55,8 @@ fn bar_line(manifest: &Manifest, cut: f64) -> Option<Known> {
 /// The length of a bar and the first bar line, where a session has one tempo and one meter but for its pickup.
 fn grid(bars: &Bars) -> Option<(f64, f64)> {
     let later = |at: f64| at > bars.first + 1e-6;
-    let one = !bars.tempi.iter().any(|at| later(at.seconds)) && !bars.meters.iter().any(|at| later(at.seconds));
+    let one =
+        !bars.tempi.iter().any(|at| later(at.seconds)) && !bars.meters.iter().any(|at| later(at.seconds));
     let micros = bars.tempi.last().filter(|_| one)?.what;
     let quarters = bars.meters.last().map_or(4.0, |at| at.what.quarters());
     Some((quarters * f64::from(micros) * 1e-6, bars.first))
@@ -158,6 +160,11 @@ fn to_bar_lines(sections: &mut [At<String>], bars: &[f64], (bar, line_one): (f64
             sections[at].seconds = first + before[at];
         }
     }
+}
+
+/// A fact's value, whatever it is.
+fn value<'m>(manifest: &'m Manifest, name: &str) -> Option<&'m Value> {
+    manifest.facts.get(name).map(|fact| &fact.value)
 }
 
 /// The value of an estimate that is sure enough to work with.

@@ -26,7 +26,9 @@ fn packed(session: &Session) -> io::Result<Vec<u8>> {
         .unix_permissions(0o644)
         .system(System::Unix);
     let mut archive = ZipWriter::new(Cursor::new(Vec::new()));
-    for (name, text) in [("metadata.xml", project::metadata(session)?), ("project.xml", project::project(session)?)] {
+    for (name, text) in
+        [("metadata.xml", project::metadata(session)?), ("project.xml", project::project(session)?)]
+    {
         archive.start_file(name, options)?;
         archive.write_all(&text)?;
     }

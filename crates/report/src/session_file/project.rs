@@ -107,7 +107,8 @@ fn group_track(
     ids: &mut std::slice::Iter<'_, (String, &SessionTrack)>,
 ) -> io::Result<()> {
     // A group is known by its first track: ids of groups and tracks never meet.
-    let id = ids.as_slice().first().map_or_else(String::new, |(id, _)| format!("g-{}-{id}", slug(&group.name)));
+    let id =
+        ids.as_slice().first().map_or_else(String::new, |(id, _)| format!("g-{}-{id}", slug(&group.name)));
     let shown = (group.name.as_str(), group.colour.as_deref(), None);
     element(xml, "Track", &track_attributes("tracks", &id, shown), |xml| {
         channel(xml, &id, ("submix", into), 2, false)?;
@@ -143,7 +144,8 @@ fn track_attributes(
     id: &str,
     (name, colour, comment): (&str, Option<&str>, Option<&str>),
 ) -> Vec<(&'static str, String)> {
-    let mut all = vec![("contentType", content.to_owned()), ("loaded", "true".to_owned()), ("id", id.to_owned())];
+    let mut all =
+        vec![("contentType", content.to_owned()), ("loaded", "true".to_owned()), ("id", id.to_owned())];
     all.push(("name", allowed(name)));
     all.extend(colour.map(|colour| ("color", colour.to_owned())));
     all.extend(comment.map(|comment| ("comment", allowed(comment))));
@@ -157,7 +159,13 @@ fn channel_of(track: &str) -> String {
 
 /// The channel of a track: as loud as the file, in the middle. The gain of a preparation is in the audio. The master leads
 /// nowhere.
-fn channel(xml: &mut Xml, track: &str, (role, into): (&str, &str), channels: u16, mute: bool) -> io::Result<()> {
+fn channel(
+    xml: &mut Xml,
+    track: &str,
+    (role, into): (&str, &str),
+    channels: u16,
+    mute: bool,
+) -> io::Result<()> {
     let mut attributes = vec![("audioChannels", channels.to_string())];
     attributes.extend(Some(("destination", into.to_owned())).filter(|_| !into.is_empty()));
     attributes.extend([("role", role.to_owned()), ("solo", "false".to_owned()), ("id", channel_of(track))]);
@@ -165,7 +173,8 @@ fn channel(xml: &mut Xml, track: &str, (role, into): (&str, &str), channels: u16
         let named = |what: &str, name: &str| [("id", format!("{track}-{what}")), ("name", name.to_owned())];
         empty(xml, "Mute", &[&[("value", mute.to_string())], &named("mute", "Mute")[..]].concat())?;
         let real = |max: &str, unit: &str, value: &str| {
-            [("max", max), ("min", "0"), ("unit", unit), ("value", value)].map(|(key, value)| (key, value.to_owned()))
+            [("max", max), ("min", "0"), ("unit", unit), ("value", value)]
+                .map(|(key, value)| (key, value.to_owned()))
         };
         empty(xml, "Pan", &[&real("1", "normalized", "0.5")[..], &named("pan", "Pan")[..]].concat())?;
         empty(xml, "Volume", &[&real("2", "linear", "1")[..], &named("volume", "Volume")[..]].concat())
@@ -194,10 +203,13 @@ fn arrangement(xml: &mut Xml, session: &Session, numbered: &Numbered<'_>) -> io:
 
 /// The one clip of a track, with its whole file.
 fn lane(xml: &mut Xml, id: &str, track: &SessionTrack) -> io::Result<()> {
-    let attributes = [("track", id.to_owned()), ("timeUnit", "seconds".to_owned()), ("id", format!("{id}-lanes"))];
+    let attributes =
+        [("track", id.to_owned()), ("timeUnit", "seconds".to_owned()), ("id", format!("{id}-lanes"))];
     element(xml, "Lanes", &attributes, |xml| {
         let attributes = [("timeUnit", "seconds".to_owned()), ("id", format!("{id}-clips"))];
-        element(xml, "Clips", &attributes, |xml| element(xml, "Clip", &clip(track), |xml| audio(xml, id, track)))
+        element(xml, "Clips", &attributes, |xml| {
+            element(xml, "Clip", &clip(track), |xml| audio(xml, id, track))
+        })
     })
 }
 
@@ -236,7 +248,8 @@ fn tempo_points(xml: &mut Xml, session: &Session) -> io::Result<()> {
     if session.tempi.len() < 2 {
         return Ok(());
     }
-    let unit = [("timeUnit", "seconds"), ("unit", "bpm"), ("id", "tempo-points")].map(|(k, v)| (k, v.to_owned()));
+    let unit =
+        [("timeUnit", "seconds"), ("unit", "bpm"), ("id", "tempo-points")].map(|(k, v)| (k, v.to_owned()));
     element(xml, "TempoAutomation", &unit, |xml| {
         empty(xml, "Target", &[("parameter", TEMPO.to_owned())])?;
         session.tempi.iter().try_for_each(|at| {
