@@ -1,6 +1,6 @@
 //! A session as a value: what a workstation would hold when it is opened, and the file that says it in an output folder.
 //!
-//! `session.mid` and the session file (DAWproject) are written from one [`Session`], so that they cannot contradict each
+//! `session.mid` and the session file (`DAWproject`) are written from one [`Session`], so that they cannot contradict each
 //! other. It does not know how either of them is written.
 
 use loadin_session::facts::{At, Key, Meter};

@@ -1,4 +1,4 @@
-//! The session file (DAWproject 1.0), read back by the crate `dawproject`, and `session.mid` beside it, read by `midly`. The
+//! The session file (`DAWproject` 1.0), read back by the crate `dawproject`, and `session.mid` beside it, read by `midly`. The
 //! schema is held by two validators in `tests/reference/session_files.py`, which has planted faults and many deliveries too.
 
 mod opened;

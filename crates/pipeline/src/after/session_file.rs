@@ -1,4 +1,4 @@
-//! Checks the session file (DAWproject) against the outputs: every linked file is one of them and there, once, as long as it
+//! Checks the session file (`DAWproject`) against the outputs: every linked file is one of them and there, once, as long as it
 //! is, and no output that can be linked is missing. It knows the document alone, and nothing of who wrote it.
 
 use std::collections::BTreeMap;
@@ -44,7 +44,7 @@ pub(super) fn check(out: &Path, manifest: &Manifest, verified: &mut Verified) {
     for file in &linked {
         match outputs.remove(file.path.as_str()) {
             None => {
-                verified.differs(name, format!("it links \"{}\", which is no output, or twice", file.path))
+                verified.differs(name, format!("it links \"{}\", which is no output, or twice", file.path));
             }
             Some(output) => {
                 let aligned = manifest.link.timestamp_frames.is_some();

@@ -90,13 +90,11 @@ fn tempi(manifest: &Manifest, cut: f64, notes: &mut Vec<String>) -> Vec<At<u32>>
 
 fn meters(manifest: &Manifest, cut: f64) -> Vec<At<Meter>> {
     let meter = |value: &Value| value.as_str()?.parse().ok();
-    match value(manifest, "meter_map") {
-        Some(map) => steps(map, "meter", cut, meter),
-        None => {
-            let stated = value(manifest, "meter").and_then(|v| meter(v.get(0).unwrap_or(v)));
-            stated.into_iter().map(|what| At { seconds: -cut, what }).collect()
-        }
+    if let Some(map) = value(manifest, "meter_map") {
+        return steps(map, "meter", cut, meter);
     }
+    let stated = value(manifest, "meter").and_then(|v| meter(v.get(0).unwrap_or(v)));
+    stated.into_iter().map(|what| At { seconds: -cut, what }).collect()
 }
 
 /// The stated key, or a sure estimate.

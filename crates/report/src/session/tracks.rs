@@ -122,8 +122,7 @@ impl Clock {
         if let Some(common) = manifest.link.timestamp_frames {
             return Self { starts: vec![0.0; stems.len()], zero_seconds: 0.0, common: Some(common) };
         }
-        let placement =
-            place(&stems.iter().map(|stem| timing(stem)).collect::<Vec<_>>(), &PlacementOptions::default());
+        let placement = place(&stems.iter().map(timing).collect::<Vec<_>>(), &PlacementOptions::default());
         let origin =
             placement.origin().map_or(0.0, |(frames, rate_hz)| frames as f64 / f64::from(rate_hz.max(1)));
         let starts = (0..stems.len()).map(|index| (start(&placement, index, stems[index]) - cut).max(0.0));

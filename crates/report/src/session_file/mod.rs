@@ -1,4 +1,4 @@
-//! The session file: DAWproject 1.0, an open exchange format (a ZIP archive with `metadata.xml` and `project.xml`). It knows
+//! The session file: `DAWproject` 1.0, an open exchange format (a ZIP archive with `metadata.xml` and `project.xml`). It knows
 //! the session alone; the audio lies beside it and is named by relative paths.
 
 mod project;

@@ -1,4 +1,4 @@
-//! The two documents of the session file, element by element in the order that the schema of DAWproject 1.0 has. Every value
+//! The two documents of the session file, element by element in the order that the schema of `DAWproject` 1.0 has. Every value
 //! that has a default is written out, since readers differ in what they take for one.
 
 use std::io;
