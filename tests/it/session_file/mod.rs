@@ -72,7 +72,7 @@ fn midi(out: &Path) -> Midi {
                 midi.markers.push((seconds, String::from_utf8(text.to_vec()).unwrap()));
             }
             TrackEventKind::Meta(MetaMessage::Text(text)) => {
-                midi.text = String::from_utf8(text.to_vec()).unwrap()
+                midi.text = String::from_utf8(text.to_vec()).unwrap();
             }
             _ => {}
         }
