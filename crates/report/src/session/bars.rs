@@ -35,7 +35,7 @@ pub(super) struct Bars {
 /// Lays the bars of a map out, which may begin before zero, so that one begins at the bar line that is known: with a pickup bar
 /// before the first, or a first bar that is a little longer. The tempo of a pickup bar fits it, so that no later bar is off.
 pub(super) fn laid_out(tempi: &[At<u32>], meters: &[At<Meter>], known: Known) -> Bars {
-    let map = Map { tempi, meters };
+    let map = Map { tempi: sorted(tempi), meters: sorted(meters) };
     let first = map.first_line(known);
     let after = |seconds: f64| Bars {
         tempi: from(tempi, seconds),
@@ -94,26 +94,40 @@ fn pickup(seconds: f64, micros: u32) -> Meter {
 
 /// What holds from a place on: the last entry before it, moved there, and the later ones.
 fn from<T: Clone>(list: &[At<T>], seconds: f64) -> Vec<At<T>> {
-    let mut sorted = list.to_vec();
-    sorted.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
-    let begun = sorted.iter().rposition(|at| at.seconds <= seconds + EXACT).unwrap_or(0);
-    let mut held = sorted.split_off(begun);
+    let mut sorted = sorted(list);
+    let mut held = sorted.split_off(begun(&sorted, seconds));
     if let Some(first) = held.first_mut() {
         first.seconds = seconds;
     }
     held
 }
 
-/// A tempo map with its meters, as it is given.
-struct Map<'a> {
-    tempi: &'a [At<u32>],
-    meters: &'a [At<Meter>],
+fn sorted<T: Clone>(list: &[At<T>]) -> Vec<At<T>> {
+    let mut sorted = list.to_vec();
+    sorted.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
+    sorted
+}
+
+/// Which entry of a sorted list holds at a place: the first one where none has begun.
+fn begun<T>(sorted: &[At<T>], seconds: f64) -> usize {
+    sorted.partition_point(|at| at.seconds <= seconds + EXACT).saturating_sub(1)
+}
+
+/// When the next entry of a sorted list begins.
+fn next<T>(sorted: &[At<T>], after: f64) -> f64 {
+    sorted.get(sorted.partition_point(|at| at.seconds <= after)).map_or(f64::INFINITY, |at| at.seconds)
+}
+
+/// A tempo map with its meters, in order.
+struct Map {
+    tempi: Vec<At<u32>>,
+    meters: Vec<At<Meter>>,
 }
 
 /// No song has more bars; a map that is nonsense ends here.
 const MOST_BARS: usize = 100_000;
 
-impl Map<'_> {
+impl Map {
     /// The first bar line that is not before zero.
     fn first_line(&self, known: Known) -> f64 {
         let (line, near) = match known {
@@ -139,13 +153,11 @@ impl Map<'_> {
     fn next_line(&self, line: f64) -> f64 {
         let mut quarters = self.meter(line).quarters();
         let mut at = line;
-        let next_meter = self.meters.iter().map(|at| at.seconds).filter(|at| *at > line + EXACT);
-        let next_meter = next_meter.fold(f64::INFINITY, f64::min);
+        let next_meter = next(&self.meters, line + EXACT);
         loop {
             let quarter = f64::from(self.micros(at)) * 1e-6;
             let end = at + quarters * quarter;
-            let steps = self.tempi.iter().map(|step| step.seconds).filter(|step| *step > at + 1e-9);
-            let step = steps.fold(f64::INFINITY, f64::min);
+            let step = next(&self.tempi, at + 1e-9);
             if end <= step {
                 return if next_meter < end - EXACT { next_meter } else { end };
             }
@@ -159,11 +171,11 @@ impl Map<'_> {
     }
 
     fn micros(&self, at: f64) -> u32 {
-        from(self.tempi, at).first().map_or(500_000, |step| step.what.max(1))
+        self.tempi.get(begun(&self.tempi, at)).map_or(500_000, |step| step.what.max(1))
     }
 
     fn meter(&self, at: f64) -> Meter {
-        from(self.meters, at).first().map_or(FOUR, |step| step.what)
+        self.meters.get(begun(&self.meters, at)).map_or(FOUR, |step| step.what)
     }
 }
 
@@ -177,7 +189,7 @@ mod tests {
 
     /// Where bars begin, by a walk through tempi and meters from zero on: what any program that reads them does.
     fn lines(bars: &Bars, many: usize) -> Vec<f64> {
-        let map = Map { tempi: &bars.tempi, meters: &bars.meters };
+        let map = Map { tempi: sorted(&bars.tempi), meters: sorted(&bars.meters) };
         let mut lines = vec![0.0];
         for _ in 1..many {
             lines.push(map.next_line(lines[lines.len() - 1]));

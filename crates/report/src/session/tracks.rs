@@ -141,7 +141,7 @@ impl Clock {
 /// The stem as it was delivered, at the rate of its output: where its first frame stood.
 fn timing((stem, output): &(&StemRecord, &OutputRecord)) -> StemTiming {
     let stamped = stem.source.timestamp_frames.is_some();
-    let delivered = output.timestamp_frames.saturating_add_signed(-shift(stem));
+    let delivered = output.timestamp_frames.saturating_add_signed(shift(stem).saturating_neg());
     StemTiming {
         timestamp_frames: Some(delivered).filter(|_| stamped),
         rate_hz: output.rate_hz.max(1),
@@ -157,6 +157,6 @@ fn shift(stem: &StemRecord) -> i64 {
 /// Seconds from the first delivered frame of all to the first frame of an output.
 fn start(placement: &Placement, index: usize, (stem, output): (&StemRecord, &OutputRecord)) -> f64 {
     let rate_hz = output.rate_hz.max(1);
-    let frames = placement.start_in(index, rate_hz) + shift(stem);
+    let frames = placement.start_in(index, rate_hz).saturating_add(shift(stem));
     frames as f64 / f64::from(rate_hz)
 }
