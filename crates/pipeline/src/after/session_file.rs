@@ -35,7 +35,11 @@ pub(super) fn check(out: &Path, manifest: &Manifest, verified: &mut Verified) {
         return verified.differs("manifest.json", "it names the session file as no such file is named");
     }
     let Some(name) = file.written() else { return };
-    let linked = match read(&out.join(name)) {
+    let path = out.join(name);
+    if !path.is_file() {
+        return verified.differs(name, "it is missing, or no plain file");
+    }
+    let linked = match read(&path) {
         Ok(linked) => linked,
         Err(why) => return verified.differs(name, format!("it cannot be read as a session file: {why}")),
     };
