@@ -15,6 +15,7 @@ mod reference_audio;
 pub(crate) mod reference_codec;
 mod reference_session;
 mod report;
+mod session_file;
 mod session_sense;
 mod trust;
 mod units;

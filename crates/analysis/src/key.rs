@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use loadin_audio::{Chroma, ChromaMeter, FINE};
-use loadin_record::evidence::Estimates;
+use loadin_record::evidence::{Estimates, KEY};
 use loadin_record::finding::{Finding, Id, round_to};
 use loadin_record::music::{Confidence, Fact, Facts};
 use loadin_session::estimate::{KeyFit, KeyRelation, PROFILES, Profile, key_of_circle, key_relation};
@@ -18,7 +18,6 @@ use crate::delivery::Delivery;
 const PROFILE: &Profile = &PROFILES[3];
 
 /// The fact of the key, and the one that says why there is none.
-const KEY: &str = "key_estimate";
 const DECLINED: &str = "key_estimate_declined";
 
 /// A stem plays notes where so much of its power stands in peaks of its spectra; one of which the name says nothing has

@@ -47,7 +47,7 @@ pub enum Verb {
     /// Undo a preparation where the originals are lost: files with the level, start, length, rate and depth that were
     /// delivered, and a record of how exact each step is.
     Restore(Restore),
-    /// Write the papers of a prepared delivery again: report, note to the client, track sheet.
+    /// Write the papers of a prepared delivery again: report, note to the client, track sheet, session files.
     Report(Report),
     /// List, show and check recipes.
     Recipe(Recipe),

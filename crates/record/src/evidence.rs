@@ -146,6 +146,9 @@ pub struct Estimates {
 /// The tempo in quarter notes a minute.
 pub const TEMPO: &str = "tempo_bpm_estimate";
 
+/// The key.
+pub const KEY: &str = "key_estimate";
+
 /// The first downbeat that is played, in seconds after the common start of the stems as delivered.
 pub const DOWNBEAT: &str = "first_downbeat_seconds_estimate";
 

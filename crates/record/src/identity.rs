@@ -13,6 +13,9 @@ pub struct Identity {
     pub confidence: String,
     /// Section of the song, place or number: "chorus 2 high".
     pub part: Option<String>,
+    /// The section of the song alone: "chorus 2".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub section: Option<String>,
     /// "left", "centre" or "right".
     pub side: Option<String>,
     /// Number of the take.
@@ -31,6 +34,7 @@ impl From<&Role> for Identity {
             role: role.family.as_str().to_owned(),
             confidence: role.confidence.as_str().to_owned(),
             part: words(details.part()),
+            section: details.section_words(),
             side: details.side.map(|side| side.as_str().to_owned()),
             take: details.take,
             treatments: details.treatments.iter().map(|t| t.as_str().to_owned()).collect(),

@@ -12,9 +12,12 @@ use crate::late::Late;
 use crate::link::Link;
 use crate::music::Facts;
 use crate::role::StemRole;
+use crate::session::SessionFile;
 use crate::source::SourceRecord;
 use crate::survey::Ignored;
 use crate::written::MetadataRecord;
+
+pub use crate::run::Run;
 
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -67,6 +70,9 @@ pub struct Manifest {
     pub findings: Vec<Finding>,
     /// Files that took no part.
     pub ignored: Vec<Ignored>,
+    /// The file that opens the prepared stems as a session; absent in manifests of earlier versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub session_file: Option<SessionFile>,
     /// What the last visit after the first preparation has changed, and what bound it; null for a first preparation.
     pub late: Option<Late>,
     /// SHA-256, in hex, of this manifest as compact JSON with an empty `digest` and without `run`.
@@ -265,39 +271,6 @@ impl Change {
     pub fn with(mut self, key: &str, value: impl Into<Value>) -> Self {
         self.more.insert(key.to_owned(), value.into());
         self
-    }
-}
-
-/// What depends on the host and the hour.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
-pub struct Run {
-    /// Start, in seconds since 1970-01-01 UTC.
-    pub started_unix: u64,
-    /// Duration in seconds.
-    pub seconds: f64,
-    /// Surveys and renders that an earlier run had finished and that were proved again instead of being made again.
-    pub reused: u64,
-    /// Threads.
-    pub threads: usize,
-    /// Operating system and processor family.
-    pub host: String,
-    /// SHA-256, in hex, of this object as compact JSON with an empty `digest`.
-    pub digest: String,
-}
-
-impl Run {
-    /// The object with its own digest.
-    #[must_use]
-    pub fn sealed(mut self) -> Self {
-        self.digest = self.own_digest();
-        self
-    }
-
-    /// The digest that it should carry.
-    pub fn own_digest(&self) -> String {
-        let bare = Self { digest: String::new(), ..self.clone() };
-        let text = serde_json::to_string(&bare).expect("a run holds nothing that JSON cannot");
-        text_digest(&text)
     }
 }
 

@@ -8,6 +8,8 @@ mod late_files;
 mod note;
 mod page;
 mod picture;
+mod session;
+mod session_file;
 mod session_mid;
 mod text;
 mod timeline;
@@ -20,6 +22,7 @@ pub use index::{Entry, index};
 pub use page::GENERATOR;
 
 use loadin_record::manifest::Manifest;
+use loadin_record::session::SessionFile;
 use loadin_record::survey::Survey;
 use page::Act;
 
@@ -34,7 +37,11 @@ pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)>
         ("late-files.md", late.map(late_files::late_files)),
     ];
     let mut papers = written(texts);
-    papers.extend(session_mid::session_mid(manifest).map(|bytes| ("session.mid".to_owned(), bytes)));
+    if let Some(session) = session::session(manifest) {
+        papers.extend(session_mid::session_mid(&session).map(|bytes| ("session.mid".to_owned(), bytes)));
+        let name = manifest.session_file.as_ref().and_then(SessionFile::written);
+        papers.extend(name.map(|name| (name.to_owned(), session_file::session_file(&session))));
+    }
     papers
 }
 

@@ -91,6 +91,14 @@ pub(crate) fn count(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
+/// The name of a file beside the page as a link (RFC 3986, section 2.3: all but the unreserved characters is percent-encoded).
+pub(crate) fn href(name: &str) -> String {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~".contains(&byte);
+    name.bytes()
+        .map(|byte| if plain(byte) { char::from(byte).to_string() } else { format!("%{byte:02X}") })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -124,7 +124,7 @@ impl Details {
     }
 
     /// The section in words: "chorus 2".
-    pub(crate) fn section_words(&self) -> Option<String> {
+    pub fn section_words(&self) -> Option<String> {
         self.section.map(|(kind, number)| match number {
             Some(number) => format!("{} {number}", kind.as_str()),
             None => kind.as_str().to_owned(),
@@ -136,6 +136,12 @@ impl Details {
     pub(crate) fn section_rank(&self) -> (usize, u16) {
         self.section.map_or((0, 0), |(kind, number)| (kind as usize + 1, number.unwrap_or(0)))
     }
+}
+
+/// Where a section that is given in words stands in a song, counted from 1; 0 for words that are none.
+pub(crate) fn section_place(words: &str) -> usize {
+    let is_of = |(kind, _): &&(SectionKind, &[&str])| words.starts_with(kind.as_str());
+    SECTIONS.iter().find(is_of).map_or(0, |(kind, _)| *kind as usize + 1)
 }
 
 /// Spellings of the sections.

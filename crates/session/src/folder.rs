@@ -1,6 +1,7 @@
-//! Folders of groups: where a stem lies below the folder of the outputs. Knows no path and no file name.
+//! Groups inside of each other, and their folders: where a stem lies below the folder of the outputs. Knows no path and no
+//! file name.
 
-use crate::detail::Details;
+use crate::detail::{Details, section_place};
 use crate::family::Group;
 use crate::label::LabelOptions;
 use crate::order::in_order;
@@ -28,6 +29,23 @@ pub fn group_folder(group: Group, details: &Details, options: &LabelOptions) -> 
         folders.push(named(&text, details.section_rank().0, 1, options));
     }
     folders.join("/")
+}
+
+/// A place among the nested groups: names from the outermost to the innermost, and where each stands among its like.
+pub type GroupPlace = Vec<(usize, String)>;
+
+/// Where a group stands in an order of groups that may leave some out, nested as in [`group_folder`]: "vocals", "backing",
+/// "chorus 2". `section` is the section of the song that a name says, in words.
+pub fn group_place(group: Group, section: Option<&str>, order: &[Group]) -> GroupPlace {
+    let order = in_order(order);
+    let (own, voice) = parts(group);
+    let of = |is: &dyn Fn(Group) -> bool| order.iter().position(|group| is(*group)).unwrap_or(order.len());
+    let mut places = vec![(of(&|group| parts(group).0 == own), own.to_owned())];
+    places.extend(voice.map(|voice| (of(&|group| parts(group).1 == Some(voice)), voice.to_owned())));
+    if let Some(section) = section.filter(|_| group == Group::BackingVocals) {
+        places.push((section_place(section), section.to_owned()));
+    }
+    places
 }
 
 /// Name of the outer folder, and of the one inside it.
@@ -95,6 +113,27 @@ mod tests {
         assert_eq!(folder("BV.wav", &short), "01_Vocals/1_Backing");
         assert_eq!(folder("LV.wav", &short), "01_Vocals/2_Lead");
         assert_eq!(folder("Kick.wav", &short), "03_Kick_and_bass", "what is not named comes behind");
+    }
+
+    /// The same nesting and the same order, whichever of the two is asked.
+    #[test]
+    fn groups_nest_as_their_folders_do() {
+        for order in [KICK_AND_BASS_FIRST, DRUMS_FIRST, VOCALS_FIRST] {
+            let names =
+                ["Kick.wav", "Snare.wav", "LV.wav", "LV Dbl.wav", "BV.wav", "BV Intro.wav", "BV Outro 2.wav"];
+            let mut all: Vec<(String, GroupPlace)> = Vec::new();
+            for name in names {
+                let role = role_of(name);
+                let section = role.details.section_words();
+                let place = group_place(role.group(), section.as_deref(), order);
+                let plain = folder(name, &options(order, false)).to_lowercase().replace('_', " ");
+                let nested: Vec<&str> = place.iter().map(|(_, name)| name.as_str()).collect();
+                assert_eq!(nested.join("/"), plain, "{name}");
+                all.push((folder(name, &options(order, true)), place));
+            }
+            all.sort_by(|a, b| a.0.cmp(&b.0));
+            assert!(all.is_sorted_by(|a, b| a.1 <= b.1), "{all:?}");
+        }
     }
 
     #[test]

@@ -69,6 +69,27 @@ fn plain(c: char) -> String {
     text.to_owned()
 }
 
+/// A name for a file, without its extension, that every common disk takes: composed (NFC), without the signs that some system
+/// keeps, without characters that nobody sees, and of `most_chars` characters at most. `None` where nothing is left.
+pub fn safe_file_name(text: &str, most_chars: usize) -> Option<String> {
+    let is_kept = |c: &char| !c.is_control() && !is_unseen(*c);
+    let shown = |c: char| if "<>:\"/\\|?*".contains(c) || c.is_whitespace() { ' ' } else { c };
+    let text: String = text.chars().filter(is_kept).map(shown).nfc().collect();
+    let words: Vec<&str> = text.split(' ').filter(|word| !word.is_empty()).collect();
+    let words = words.join(" ");
+    // A dot at its start would hide the file, one at its end is lost on some disks.
+    let plain = words.trim_matches(['.', ' ']);
+    // Some system takes "Con.wav" for a device.
+    let mark = if is_reserved(plain) { "_" } else { "" };
+    let name = if plain.is_empty() { return None } else { format!("{mark}{plain}") };
+    Some(fit(&name, most_chars, ' '))
+}
+
+/// Whether a character has no width or turns the direction of a text: names that look alike would be two.
+fn is_unseen(c: char) -> bool {
+    matches!(c, '\u{AD}' | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{FFF0}'..='\u{FFFF}')
+}
+
 /// Names that Windows keeps for devices, with any extension and with spaces before it.
 ///
 /// "Naming Files, Paths, and Namespaces" (Microsoft Learn) lists CON, PRN, AUX, NUL, COM1 to COM9 and LPT1 to LPT9, and
@@ -88,6 +109,28 @@ mod tests {
     /// The list of "Naming Files, Paths, and Namespaces" (Microsoft Learn).
     const RESERVED: &str = "CON PRN AUX NUL COM1 COM2 COM3 COM4 COM5 COM6 COM7 COM8 COM9 COM¹ COM² COM³ \
                             LPT1 LPT2 LPT3 LPT4 LPT5 LPT6 LPT7 LPT8 LPT9 LPT¹ LPT² LPT³";
+
+    #[test]
+    fn a_file_name_is_safe_on_every_disk() {
+        for (text, wanted) in [
+            ("Orchard Signal 125bpm Dm", Some("Orchard Signal 125bpm Dm")),
+            ("Ice/Fire: \"C#m\" & 50 %", Some("Ice Fire C#m & 50 %")),
+            ("..hidden. ", Some("hidden")),
+            ("Con", Some("_Con")),
+            ("aux.mix", Some("_aux.mix")),
+            ("a\u{202E}vaw\u{200B}\tb\nc", Some("avawbc")),
+            ("E\u{301}t\u{e9}", Some("\u{c9}t\u{e9}")),
+            ("../../etc", Some("etc")),
+            ("歌", Some("歌")),
+            ("", None),
+            (" . ", None),
+            ("?*|", None),
+        ] {
+            assert_eq!(safe_file_name(text, 80).as_deref(), wanted, "{text:?}");
+        }
+        assert_eq!(safe_file_name(&"歌".repeat(300), 80).unwrap().chars().count(), 80);
+        assert_eq!(safe_file_name("ab cd", 3).unwrap(), "ab");
+    }
 
     #[test]
     fn every_name_that_windows_keeps_is_known_in_any_case_and_with_any_extension() {

@@ -1,6 +1,7 @@
 //! What is done with a prepared delivery: checked, made again, undone, its papers written anew.
 
 mod other_reader;
+mod session_file;
 mod sound_read;
 mod undo;
 

@@ -69,7 +69,7 @@ pub fn replay(
         return Err(RunError::Stopped.into());
     }
     verified.replayed = rendered.len();
-    compare(&manifest, &run::manifest(&recipe, &study, &rendered, &Kept::default()), verified);
+    compare(&manifest, &run::manifest(&recipe, &study, &rendered, &Kept::for_replay(&manifest)), verified);
     Ok(())
 }
 

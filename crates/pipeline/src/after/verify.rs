@@ -16,6 +16,7 @@ use loadin_storage::pieces::{digest, digest_file};
 use loadin_storage::plain_file;
 
 use super::other_reader;
+use super::session_file;
 use super::sound_read::{SoundRead, SoundReadError};
 use crate::output::difference::Verified;
 use crate::output::folder::outputs_of;
@@ -57,6 +58,7 @@ pub fn verify(
     verified.differences.extend(checked.into_iter().flatten());
     check_promises(&manifest, &mut verified);
     check_neighbours(out, &manifest, &outputs, &mut verified);
+    session_file::check(out, &manifest, &mut verified);
     if bag::is_bag(root) {
         bag::verify(root, &mut verified);
     }

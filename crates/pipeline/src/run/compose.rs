@@ -2,15 +2,18 @@
 
 use std::collections::BTreeMap;
 
+use loadin_plan::music::session_title;
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::shape::Fate;
+use loadin_plan::stages::label;
 use loadin_record::digest::Stored;
 use loadin_record::finding::level_db;
 use loadin_record::manifest::{
     DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, Run, State, StemRecord, TimeMap, Tool,
 };
-use loadin_record::music::{Confidence, Fact};
+use loadin_record::music::{Confidence, Fact, Facts};
+use loadin_record::session::{SessionFile, is_linkable};
 use loadin_record::source::source_record;
 use loadin_record::written::Measured;
 
@@ -44,6 +47,7 @@ pub(crate) fn manifest(
     let made = plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())));
     stems.extend(made.filter(|record| !known.contains(&record.source.path)));
     stems.sort_by_cached_key(place);
+    let session_file = Some(session_file(recipe, &facts, &stems, kept));
     Manifest {
         manifest: FORMAT_VERSION,
         tool: Tool::this(),
@@ -59,11 +63,31 @@ pub(crate) fn manifest(
         rough_mix: study.evidence.rough_mix.clone(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
+        session_file,
         late: study.late.clone(),
         run: Run::default(),
         digest: String::new(),
     }
     .sealed()
+}
+
+/// The session file: its name, which is given once, and why there is none where there is none.
+fn session_file(recipe: &Recipe, facts: &Facts, stems: &[StemRecord], kept: &Kept) -> SessionFile {
+    let settings = recipe.base::<label::Settings>().cloned().unwrap_or_default();
+    let outputs = || stems.iter().filter_map(|stem| stem.output.as_ref());
+    let left_out = match () {
+        () if !settings.session_file => Some("the recipe switches it off"),
+        () if outputs().next().is_none() => Some("no stem was prepared"),
+        () if !outputs().any(|output| is_linkable(&output.path)) => {
+            Some("only WAV and AIFF files can be linked")
+        }
+        () => None,
+    };
+    SessionFile {
+        name: kept.session_name().map_or_else(|| SessionFile::name_for(&session_title(facts)), str::to_owned),
+        groups: settings.group_order().iter().map(|group| group.as_str().to_owned()).collect(),
+        left_out: left_out.map(str::to_owned),
+    }
 }
 
 /// In the order of the outputs, then those without by their paths; the halves of a joined pair stay as they are.

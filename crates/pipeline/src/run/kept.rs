@@ -29,13 +29,22 @@ pub(crate) struct Kept {
     records: BTreeMap<String, Vec<StemRecord>>,
     /// The version that wrote that manifest.
     version: String,
+    /// The name of the session file, which stays for as long as the preparation does.
+    #[serde(default)]
+    session_name: Option<String>,
 }
 
 impl Kept {
+    /// What stays where every output is made again: the name that the session file was given.
+    pub(crate) fn for_replay(earlier: &Manifest) -> Self {
+        let given = earlier.session_file.as_ref().filter(|file| file.is_named_well());
+        Self { session_name: given.map(|file| file.name.clone()), ..Self::default() }
+    }
+
     /// What stays of `earlier`.
     pub(crate) fn new(visit: Option<&Visit>, earlier: Option<&Manifest>, prepared: &Prepared) -> Self {
         let Some((visit, earlier)) = visit.zip(earlier) else { return Self::default() };
-        let mut kept = Self { version: earlier.tool.version.clone(), ..Self::default() };
+        let mut kept = Self { version: earlier.tool.version.clone(), ..Self::for_replay(earlier) };
         for stem in &visit.stems {
             let output = &stem.output;
             let records = earlier.made_into(output);
@@ -118,6 +127,11 @@ impl Kept {
     /// Outputs of the earlier manifest that nothing takes away.
     pub(crate) fn outputs(&self) -> BTreeSet<&str> {
         self.records.keys().map(String::as_str).collect()
+    }
+
+    /// The name that the session file has been given.
+    pub(crate) fn session_name(&self) -> Option<&str> {
+        self.session_name.as_deref()
     }
 
     /// The records of what stays, and the paths of the sources that have one among them.

@@ -7,11 +7,12 @@ use loadin_record::finding::{Finding, Id, rounded};
 use loadin_record::music::{Confidence, Fact, Facts, Statement, words};
 use loadin_record::survey::Inventory;
 use loadin_session::facts::{
-    At, Key, Material, Meter, Midi, Stated, Statements, Tempo, agreed, bpm_of, statements,
+    At, Material, Meter, Midi, Stated, Statements, Tempo, agreed, bpm_of, statements,
 };
 use serde_json::{Value, json};
 
 use super::markers::Markers;
+use super::session_name::session_name;
 
 /// What is known of the music.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -62,17 +63,13 @@ impl Music {
         put("tempo_map", self.tempo_map());
         put("meter_map", self.meter_map());
         put("markers", self.markers.fact());
-        let session_name = session_name(&facts, self.key());
+        let session_name = session_name(&facts);
         facts.extend(session_name.map(|fact| ("session_name".to_owned(), fact)));
         facts
     }
 
     fn tempo(&self) -> Option<Tempo> {
         agreed(&self.statements.tempo, Tempo::agrees)
-    }
-
-    fn key(&self) -> Option<Key> {
-        agreed(&self.statements.key, |a, b| a.agrees(*b))
     }
 
     fn likely_title(&self) -> Option<Fact> {
@@ -157,26 +154,6 @@ fn list(meters: &[Meter]) -> Value {
         [one] => one.to_string().into(),
         several => several.iter().map(ToString::to_string).collect::<Vec<_>>().into(),
     }
-}
-
-/// A name for the session: title, tempo and key, as far as they are known; a title there must be.
-fn session_name(facts: &Facts, key: Option<Key>) -> Option<Fact> {
-    let title = facts.get("title").filter(|fact| !fact.value.is_null())?;
-    let tempo = facts.get("tempo_bpm").filter(|fact| !fact.value.is_null());
-    let parts = [
-        title.value.as_str().map(str::to_owned),
-        tempo.map(|fact| words("tempo_bpm", &fact.value).replace(".0", "").replace(" BPM", "bpm")),
-        key.map(Key::short),
-    ];
-    let name: String = parts.into_iter().flatten().collect::<Vec<_>>().join(" ");
-    // It becomes the name of a file or a folder.
-    let name: String = name.chars().filter(|c| !"<>:\"/\\|?*".contains(*c) && !c.is_control()).collect();
-    Some(Fact {
-        value: name.into(),
-        source: "title, tempo and key".to_owned(),
-        confidence: Confidence::Likely,
-        statements: Vec::new(),
-    })
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 //!
 //! *What it does:* gives every stem a clear, unique name and a place in the order of groups.
 //! *Reads:* the names of the delivery. *Decides:* name, order and folder. *Changes:* the file name.
-//! *Settings:* `max-chars`, `charset`, `separator`, `number`, `order`, `group-folders`.
+//! *Settings:* `max-chars`, `charset`, `separator`, `number`, `order`, `group-folders`, `session-file`.
 //! *Sources:* names of at most 31 characters without accents and signs: common practice, no source.
 
 mod order;
@@ -77,6 +77,8 @@ pub struct Settings {
     pub order: Order,
     /// Whether every group has a folder of its own below `audio/`.
     pub group_folders: bool,
+    /// Whether a session file is written, which opens the prepared stems with names, order, groups and colours.
+    pub session_file: bool,
 }
 
 impl Default for Settings {
@@ -88,6 +90,7 @@ impl Default for Settings {
             number: true,
             order: Order::default(),
             group_folders: false,
+            session_file: true,
         }
     }
 }
@@ -115,6 +118,15 @@ pub enum Decision {
         /// Why.
         why: String,
     },
+}
+
+impl Settings {
+    /// Every group, in the order of the recipe.
+    pub fn group_order(&self) -> Vec<session::Group> {
+        let order = self.order.groups();
+        let missing = session::Group::ALL.iter().filter(|group| !order.contains(group)).copied();
+        order.iter().copied().chain(missing).collect()
+    }
 }
 
 fn options(settings: &Settings) -> session::LabelOptions {

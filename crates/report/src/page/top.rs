@@ -10,19 +10,20 @@ use super::rows::sign;
 use super::shared::shared;
 use super::sheet::{Act, Sheet};
 use crate::note;
-use crate::text::{count, file, html, number};
+use crate::text::{count, file, href, html, number};
 use crate::words;
 
 /// Everything above the stems.
 pub(super) fn top(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     format!(
-        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}</header>\n<main>\n\
+        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}{}</header>\n<main>\n\
          <div class=answer>\n{}{}</div>\n{}",
         sheet.act.word("Audit: nothing has been changed", "Load-in report"),
         html(&manifest.delivery.name),
         verdict(manifest, sheet.act),
         late(manifest),
+        session(sheet),
         tally(manifest),
         needs(sheet),
         shared(sheet),
@@ -69,6 +70,21 @@ fn late(manifest: &Manifest) -> String {
     short.map_or_else(String::new, |short| {
         format!("<p class=late>Late: <a href=\"#late-title\">{short}</a>; see late-files.md.</p>\n")
     })
+}
+
+/// The session file, in one line, or why there is none.
+fn session(sheet: &Sheet<'_>) -> String {
+    let file = sheet.manifest.session_file.as_ref().filter(|_| sheet.act == Act::Prepared);
+    match file.map(|file| (file.written(), &file.left_out)) {
+        Some((Some(name), _)) => format!(
+            "<p class=late>Session: <a href=\"{}\">{}</a> (DAWproject). No workstation was tried: at the first opening turn the \
+             monitors down, and check levels, places and groups.</p>\n",
+            href(name),
+            html(name)
+        ),
+        Some((None, Some(why))) => format!("<p class=late>No session file: {}.</p>\n", html(why)),
+        _ => String::new(),
+    }
 }
 
 fn tally(manifest: &Manifest) -> String {

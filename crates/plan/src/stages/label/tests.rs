@@ -46,7 +46,7 @@ fn names(own: Value, paths: &[&str]) -> Vec<String> {
 fn the_defaults_are_short_plain_numbered_names_in_one_folder() {
     let words = json!({
         "max-chars": 31, "charset": "ascii", "separator": "_", "number": true,
-        "order": "kick-and-bass-first", "group-folders": false
+        "order": "kick-and-bass-first", "group-folders": false, "session-file": true
     });
     assert_eq!(serde_json::to_value(Settings::default()).unwrap(), words);
     assert_eq!(settings(json!({})), Settings::default());
