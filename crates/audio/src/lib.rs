@@ -56,4 +56,4 @@ pub use simd::with_simd;
 pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, RATES_HZ, rescale_frames};
-pub use unmix::{Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW};
+pub use unmix::{Apart, Lateness, Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW, Window as UnmixWindow, lateness};

@@ -1,14 +1,17 @@
 //! How much of a mix its stems explain: one gain a stem by least squares, and what is left in time and band.
 //!
 //! Sums of products are kept for every window and band, so that the fit and the remainder come from one pass. They are
-//! taken in double precision over single-precision spectra, so the remainder of a complete set lies below −100 dB.
+//! taken in double precision over single-precision spectra, so the remainder of a complete set lies below −100 dB. With the
+//! gains known, every window can be taken apart into what is explained and what is left, which also shows by what fraction of
+//! a sample each stem stands beside its place: a delay adds the slope of a sound to it.
 //!
 //! It does not judge the remainder.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 /// Samples of a window; windows overlap by half.
 pub const WINDOW: usize = 8192;
@@ -24,7 +27,7 @@ struct Cell {
 
 /// One window: the stems that sound in it, and its bands.
 #[derive(Debug, Clone, PartialEq)]
-struct Window {
+pub struct Window {
     sounding: Vec<usize>,
     cells: Vec<Cell>,
 }
@@ -41,6 +44,7 @@ pub struct Part<'a> {
 /// Adds up windows of a mix and its stems.
 pub struct Unmixer {
     forward: Arc<dyn RealToComplex<f32>>,
+    back: Arc<dyn ComplexToReal<f32>>,
     taper: Vec<f32>,
     /// First bin of each band, and the end of the last.
     edges: Vec<usize>,
@@ -67,11 +71,13 @@ pub struct Unmixed {
 impl Unmixer {
     /// A meter for so many stems, with bands between these frequencies, at `sample_hz`.
     pub fn new(stems: usize, edges_hz: &[f64], sample_hz: f64) -> Self {
-        let forward = RealFftPlanner::new().plan_fft_forward(WINDOW);
+        let mut planner = RealFftPlanner::new();
+        let (forward, back) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
         let bin = |hz: &f64| ((hz / sample_hz * WINDOW as f64).round() as usize).min(WINDOW / 2);
         let turn = |n: usize| std::f64::consts::TAU * n as f64 / WINDOW as f64;
         Self {
             forward,
+            back,
             taper: (0..WINDOW).map(|n| (0.5 - 0.5 * turn(n).cos()) as f32).collect(),
             edges: edges_hz.iter().map(bin).collect(),
             stems,
@@ -93,46 +99,67 @@ impl Unmixer {
         bins
     }
 
-    /// Adds a window: the mix, and every stem, `None` where it is silent.
+    /// Measures a window: the mix, and every stem, `None` where it is silent. It changes nothing, so windows can be measured
+    /// side by side.
     ///
     /// # Panics
     /// When a window is not [`WINDOW`] samples long.
-    pub fn add(&mut self, mix: Part<'_>, stems: &[Option<Part<'_>>]) {
+    pub fn window(&self, mix: Part<'_>, stems: &[Option<Part<'_>>]) -> Window {
         let mix = self.spectrum(mix);
-        let sounding: Vec<usize> = (0..stems.len()).filter(|&stem| stems[stem].is_some()).collect();
-        let spectra: Vec<_> =
-            sounding.iter().filter_map(|&stem| stems[stem].map(|part| self.spectrum(part))).collect();
-        let cells = self.edges.windows(2).map(|edge| {
-            let part = |bins: &[Complex<f32>]| bins[edge[0]..edge[1]].to_vec();
-            let (mix, own): (_, Vec<_>) = (part(&mix), spectra.iter().map(|bins| part(bins)).collect());
-            let mut gram = Vec::with_capacity(own.len() * (own.len() + 1) / 2);
-            for (row, one) in own.iter().enumerate() {
-                gram.extend(own[..=row].iter().map(|other| product(one, other)));
+        let (sounding, spectra) = self.spectra(stems);
+        let cells = self.edges.windows(2).map(|edge| Cell::of(&mix, &spectra, edge[0]..edge[1])).collect();
+        Window { sounding, cells }
+    }
+
+    /// The stems that sound, and their spectra.
+    fn spectra(&self, stems: &[Option<Part<'_>>]) -> (Vec<usize>, Vec<Vec<Complex<f32>>>) {
+        let sounding = stems.iter().enumerate().filter_map(|(stem, part)| part.map(|part| (stem, part)));
+        sounding.map(|(stem, part)| (stem, self.spectrum(part))).unzip()
+    }
+
+    /// Takes a window apart, with the gains known.
+    ///
+    /// # Panics
+    /// When a window is not [`WINDOW`] samples long.
+    pub fn apart(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], gains: &[f64]) -> Apart {
+        let mut rest = self.spectrum(mix);
+        let (sounding, mut spectra) = self.spectra(stems);
+        let mut explained = vec![Complex::default(); rest.len()];
+        for (&stem, bins) in sounding.iter().zip(&mut spectra) {
+            for (index, (bin, sum)) in bins.iter_mut().zip(&mut explained).enumerate() {
+                let own = *bin * gains[stem] as f32;
+                *sum += own;
+                // The slope of a sound: what a small delay adds to it.
+                let turn = (std::f64::consts::TAU * index as f64 / WINDOW as f64) as f32;
+                *bin = Complex::new(own.im * turn, -own.re * turn);
             }
-            Cell {
-                mix: product(&mix, &mix),
-                with_mix: own.iter().map(|one| product(one, &mix)).collect(),
-                gram,
-            }
-        });
-        let cells = cells.collect();
-        self.windows.push(Window { sounding, cells });
+        }
+        rest.iter_mut().zip(&explained).for_each(|(rest, sum)| *rest -= sum);
+        let range = self.edges.first().copied().unwrap_or(0)..self.edges.last().copied().unwrap_or(0);
+        let bins = range.len();
+        let slopes = Window { sounding, cells: vec![Cell::of(&rest, &spectra, range)] };
+        Apart { explained: self.samples(explained), rest: self.samples(rest), slopes, bins }
+    }
+
+    /// The samples of a spectrum, tapered as they were; windows add up to the whole.
+    fn samples(&self, mut bins: Vec<Complex<f32>>) -> Vec<f32> {
+        let mut out = self.back.make_output_vec();
+        bins[0].im = 0.0;
+        bins[WINDOW / 2].im = 0.0;
+        self.back.process(&mut bins, &mut out).expect("buffers of the size of the plan");
+        out.iter_mut().for_each(|sample| *sample /= WINDOW as f32);
+        out
+    }
+
+    /// Adds a window.
+    pub fn push(&mut self, window: Window) {
+        self.windows.push(window);
     }
 
     /// Fits the gains and says what remains.
     pub fn finish(self) -> Unmixed {
         let n = self.stems;
-        let (mut gram, mut with_mix) = (vec![vec![0.0; n]; n], vec![0.0; n]);
-        for window in &self.windows {
-            for cell in &window.cells {
-                for (row, &stem) in window.sounding.iter().enumerate() {
-                    with_mix[stem] += cell.with_mix[row];
-                    for (column, &other) in window.sounding[..=row].iter().enumerate() {
-                        gram[stem.max(other)][stem.min(other)] += cell.gram[row * (row + 1) / 2 + column];
-                    }
-                }
-            }
-        }
+        let (gram, with_mix) = sums(n, &self.windows);
         let gains = solve(gram.clone(), with_mix);
         let energies = (0..n).map(|stem| gram[stem][stem]).collect();
         let (mut mix, mut rest, mut follows) = (Vec::new(), Vec::new(), Vec::new());
@@ -149,7 +176,71 @@ impl Unmixer {
     }
 }
 
+/// The products of all windows together: of every two stems (the lower triangle), and of each with the mix.
+fn sums(stems: usize, windows: &[Window]) -> (Vec<Vec<f64>>, Vec<f64>) {
+    let (mut gram, mut with_mix) = (vec![vec![0.0; stems]; stems], vec![0.0; stems]);
+    for window in windows {
+        for cell in &window.cells {
+            for (row, &stem) in window.sounding.iter().enumerate() {
+                with_mix[stem] += cell.with_mix[row];
+                for (column, &other) in window.sounding[..=row].iter().enumerate() {
+                    gram[stem.max(other)][stem.min(other)] += cell.gram[row * (row + 1) / 2 + column];
+                }
+            }
+        }
+    }
+    (gram, with_mix)
+}
+
+/// A window taken apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Apart {
+    /// What the stems explain, [`WINDOW`] tapered samples: windows that overlap by half add up to the whole.
+    pub explained: Vec<f32>,
+    /// What is left, in the same way.
+    pub rest: Vec<f32>,
+    slopes: Window,
+    bins: usize,
+}
+
+/// By what part of a sample stems stand later in the mix than they were put under it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lateness {
+    /// All of them together.
+    pub common: f64,
+    /// Each of them.
+    pub own: Vec<f64>,
+}
+
+/// How late so many stems are, by windows that were taken apart. `usual` is how far from 0 a stem usually stands, in samples:
+/// where little of a stem is heard, it stays near 0.
+pub fn lateness(stems: usize, parts: Vec<Apart>, usual: f64) -> Lateness {
+    let bins = parts.iter().map(|part| part.bins).sum::<usize>().max(1) as f64;
+    let windows: Vec<Window> = parts.into_iter().map(|part| part.slopes).collect();
+    let (mut gram, with_rest) = sums(stems, &windows);
+    let rest: f64 = windows.iter().flat_map(|window| &window.cells).map(|cell| cell.mix).sum();
+    let all: f64 = (0..stems)
+        .flat_map(|row| gram[row][..=row].iter().enumerate().map(move |(column, x)| if row == column { *x } else { 2.0 * x }))
+        .sum();
+    let common = with_rest.iter().sum::<f64>() / all.max(f64::MIN_POSITIVE);
+    // What is left of each bin, against the square of what is usual.
+    let doubt = rest / bins / (usual * usual);
+    gram.iter_mut().enumerate().for_each(|(row, line)| line[row] += doubt);
+    Lateness { common, own: solve(gram, with_rest) }
+}
+
 impl Cell {
+    /// The products of these bins.
+    fn of(mix: &[Complex<f32>], stems: &[Vec<Complex<f32>>], bins: Range<usize>) -> Self {
+        let mut gram = Vec::with_capacity(stems.len() * (stems.len() + 1) / 2);
+        for (row, one) in stems.iter().enumerate() {
+            gram.extend(stems[..=row].iter().map(|other| product(&one[bins.clone()], &other[bins.clone()])));
+        }
+        let mix = &mix[bins.clone()];
+        let with_mix = stems.iter().map(|one| product(&one[bins.clone()], mix)).collect();
+        Self { mix: product(mix, mix), with_mix, gram }
+    }
+
     /// The product of mix and sum of the stems at these gains, and the energy of that sum.
     fn explained(&self, gains: &[f64]) -> (f64, f64) {
         let shared = self.with_mix.iter().zip(gains).map(|(with, gain)| with * gain).sum();
@@ -224,7 +315,7 @@ mod tests {
                 .iter()
                 .map(|part| part.iter().any(|x| *x != 0.0).then_some(part_of(&part[..])))
                 .collect();
-            unmixer.add(part_of(&part(mix)), &parts);
+            unmixer.push(unmixer.window(part_of(&part(mix)), &parts));
         }
         unmixer.finish()
     }

@@ -14,6 +14,7 @@ pub mod link;
 pub mod manifest;
 pub mod music;
 pub mod role;
+pub mod rough_mix;
 pub mod source;
 pub mod summary;
 pub mod survey;

@@ -2,6 +2,7 @@
 //!
 //! *Invariants:* pure functions of names and numbers; nothing here opens a file. Doubt is said, never decided away.
 
+mod copies;
 mod detail;
 mod error;
 pub mod facts;
@@ -23,6 +24,7 @@ mod token;
 
 pub mod estimate;
 
+pub use copies::copy_rank;
 pub use detail::{Details, SectionKind, Side, Treatment};
 pub use error::Error;
 pub use family::{Family, Group};

@@ -1,7 +1,7 @@
 //! What the rough mix shows, as findings: evidence that is asked of the client, never a change.
 
-use loadin_record::evidence::{RoughGap, RoughMix};
 use loadin_record::finding::{Finding, Id, rounded};
+use loadin_record::rough_mix::{RoughGap, RoughMix};
 
 use crate::draft::Draft;
 
@@ -48,8 +48,6 @@ fn clock(seconds: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
-
     use loadin_record::evidence::Evidence;
 
     use super::*;
@@ -60,13 +58,7 @@ mod tests {
             path: "Rough Mix.wav".to_owned(),
             delay_frames: Some(0.0),
             rate_hz: 48_000,
-            drift_ppm: None,
-            polarity: None,
-            cannot_judge: None,
-            unexplained_db: None,
-            gains_db: BTreeMap::new(),
-            gaps: Vec::new(),
-            absent: Vec::new(),
+            ..RoughMix::default()
         }
     }
 
@@ -102,6 +94,7 @@ mod tests {
             low_hz: 200.0,
             high_hz: 400.4,
             level_db: -12.34,
+            confidence: 0.99,
         };
         let gaps = vec![gap(59.6, 125.06), gap(-1.0, 4.4)];
         let (_, findings) = found(Some(RoughMix { gaps, ..rough() }));

@@ -42,6 +42,7 @@ fn heard(path: &str, start_frames: i64) -> StemPlace {
         path: path.to_owned(),
         by: "Rough Mix.wav".to_owned(),
         start_frames,
+        stated_frames: None,
         rate_hz: 48_000,
         second_best_frames: 480,
         peak_ratio: 3.456,
