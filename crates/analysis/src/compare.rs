@@ -26,6 +26,7 @@ pub fn compare(delivery: &Delivery<'_>) -> Evidence {
         || related::siblings(delivery),
         || rayon::join(in_time, || StemPitches::measure(delivery)),
     );
+    let rough_mix = rough_mix.map(|rough| rough_mix::with_versions(rough, &siblings));
     key::estimate(&pitches, &mut music);
     key::compare(&mut music, delivery.stated);
     let proposals = instrument::proposals(delivery, &pitches);

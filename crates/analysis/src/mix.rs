@@ -88,9 +88,8 @@ impl<'a> RoughMixSignal<'a> {
         let mut stems: Vec<&Survey> = delivery.sounding_stems().into_iter().map(|(_, stem)| stem).collect();
         let end = |stem: &Survey| delivery.start_seconds(&stem.path) + seconds(stem);
         let last = stems.iter().map(|stem| end(stem)).fold(0.0, f64::max);
-        let is_known = |stem: &Survey| {
-            delivery.stamped.contains(&stem.path) || end(stem) > last - SHORTER_SECONDS
-        };
+        let is_known =
+            |stem: &Survey| delivery.stamped.contains(&stem.path) || end(stem) > last - SHORTER_SECONDS;
         // The sound of a copy is explained by the file that it is a copy of.
         stems.sort_by_key(|stem| (!is_known(stem), copy_rank(&stem.path), &stem.path));
         let mut contents: Vec<&str> = Vec::new();
@@ -116,12 +115,7 @@ impl<'a> RoughMixSignal<'a> {
     }
 
     /// Finds samples in a mix, if that is sure.
-    pub(crate) fn locate_in(
-        &self,
-        mix: &[f32],
-        stem: &[f32],
-        among: RangeInclusive<i64>,
-    ) -> Option<Located> {
+    pub(crate) fn locate_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
         let factor = self.sketch.factor();
         let found = locate(stem, mix, among, self.sketch.sample_hz(), factor)?;
         let fit = PlaceFit {
@@ -137,19 +131,15 @@ impl<'a> RoughMixSignal<'a> {
     fn agreed(&self, delivery: &Delivery<'_>) -> Option<Delay> {
         let nominal = delivery.start_seconds(&self.survey.path) * self.sketch.sample_hz();
         let reach = MOST_DELAY_SECONDS * self.sketch.sample_hz();
-        self.agreed_within(-nominal, reach)
-            .or_else(|| self.agreed_within(0.0, self.samples.len() as f64))
+        self.agreed_within(-nominal, reach).or_else(|| self.agreed_within(0.0, self.samples.len() as f64))
     }
 
     fn agreed_within(&self, nominal: f64, reach: f64) -> Option<Delay> {
         // The longest say most, and the first of them by path.
         let mut asked: Vec<&Voice<'_>> = self.known.iter().collect();
         asked.sort_by_key(|voice| std::cmp::Reverse(voice.sketch.samples()));
-        let said: Vec<Said> = asked
-            .into_iter()
-            .take(MOST_ASKED)
-            .filter_map(|voice| self.said(voice, nominal, reach))
-            .collect();
+        let said: Vec<Said> =
+            asked.into_iter().take(MOST_ASKED).filter_map(|voice| self.said(voice, nominal, reach)).collect();
         let surest = said.iter().min_by(|a, b| a.late.uncertainty.total_cmp(&b.late.uncertainty))?;
         let alike: Vec<&Said> =
             said.iter().filter(|other| self.is_same(other.late.at, surest.late.at)).collect();

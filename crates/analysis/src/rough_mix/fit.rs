@@ -88,6 +88,11 @@ impl<'v, 'a> Fit<'v, 'a> {
         fit
     }
 
+    /// The same stems at the same places under another mix of the same length.
+    pub(super) fn of<'w>(&'w self, mix: &'w [f32]) -> Fit<'w, 'a> {
+        Fit { mix, voices: self.voices, late: self.late.clone(), ..*self }
+    }
+
     /// The first samples of all windows in which the mix sounds, after the common start.
     pub(super) fn windows(&self) -> Vec<i64> {
         let begin = -self.delay.floor() as i64;

@@ -3,16 +3,20 @@
 
 mod fit;
 mod search;
+mod straight;
 
-use loadin_audio::{Decibels, Unmixed};
-use loadin_record::evidence::{Polarity, StemPlace};
+use loadin_audio::Decibels;
+use loadin_record::evidence::{Polarity, Sibling, StemPlace};
 use loadin_record::finding::round_to;
-use loadin_record::rough_mix::{RoughGap, RoughMix};
-use loadin_record::survey::Measures;
-use loadin_session::estimate::{Gap, RoughFit, RoughVerdict, judge_rough};
+use loadin_record::rough_mix::{MixedVersion, RoughGap, RoughMix};
+use loadin_record::survey::Survey;
+use loadin_session::estimate::{
+    ComparedName, Gap, NameRelation, RoughFit, RoughVerdict, judge_rough, name_relation,
+};
 
-use self::fit::{EDGES_HZ, Fit, HOP};
+use self::fit::{EDGES_HZ, HOP};
 use self::search::Search;
+use self::straight::Fitted;
 use crate::delivery::{Delivery, sounding};
 use crate::mix::{Delay, RoughMixSignal, Voice};
 
@@ -31,39 +35,27 @@ pub(crate) fn judge(mix: &RoughMixSignal<'_>, delivery: &Delivery<'_>) -> (Vec<S
     };
     let mut search = Search::new(mix, delivery);
     let mut voices = mix.known.clone();
-    let mut fitted = fit(mix, &voices, delay.samples);
+    let mut fitted = Fitted::new(mix, &voices, delay.samples);
     while search.find(&mut voices, &fitted) {
-        fitted = fit(mix, &voices, delay.samples);
+        fitted = Fitted::new(mix, &voices, delay.samples);
     }
     rough.left_out.extend(search.unplaced());
     tell(&mut rough, mix, &voices, &fitted);
     (search.places, rough)
 }
 
-/// A fit of all stems that have a place, and what it leaves.
-struct Fitted {
-    unmixed: Unmixed,
-    split: fit::Split,
-}
-
-fn fit(mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], delay: f64) -> Fitted {
-    let clock = (mix.sketch.sample_hz(), f64::from(mix.sketch.factor()));
-    let fit = Fit::new(&mix.samples, voices, delay, clock);
-    let unmixed = fit.unmix(&fit.windows());
-    let split = fit.split(&unmixed.gains);
-    Fitted { unmixed, split }
-}
-
 /// Puts down what the fit shows.
 fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fitted: &Fitted) {
     let unmixed = &fitted.unmixed;
+    let is_lossy = |survey: &Survey| survey.format.as_ref().is_some_and(|format| format.lossy);
+    let lossy = is_lossy(mix.survey) || voices.iter().any(|voice| is_lossy(voice.survey));
     let verdict = judge_rough(&RoughFit {
         mix: &unmixed.mix,
         rest: &unmixed.rest,
-        follows: &unmixed.follows,
+        refitted: &|windows| unmixed.refitted(windows),
         gains: &unmixed.gains,
         energies: &unmixed.energies,
-        held_peaks: sounding(mix.survey).map_or(0.0, held_peaks),
+        processing: fitted.processing(mix.sketch.sample_hz(), lossy),
         hop_seconds: HOP as f64 / mix.sketch.sample_hz(),
         edges_hz: EDGES_HZ,
     });
@@ -73,19 +65,23 @@ fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fi
     let path = |index: usize| voices[index].survey.path.clone();
     match verdict {
         RoughVerdict::CannotJudge(reason) => rough.cannot_judge = Some(reason),
-        RoughVerdict::Judged { gaps, absent } => {
+        RoughVerdict::Judged { gaps, absent, processed, floor_db, confidence } => {
+            rough.processed = processed;
+            rough.floor_db = round_to(floor_db, 1);
             rough.absent = absent.iter().map(|index| path(*index)).collect();
             let heard = |(index, gain): &(usize, &f64)| **gain != 0.0 && !absent.contains(index);
             let gains: Vec<(usize, &f64)> = unmixed.gains.iter().enumerate().filter(heard).collect();
             rough.gains_db = gains
                 .iter()
-                .filter_map(|(index, gain)| Some((path(*index), round_to(Decibels::from_ratio(**gain).0, 1)?)))
+                .filter_map(|(index, gain)| {
+                    Some((path(*index), round_to(Decibels::from_ratio(**gain).0, 1)?))
+                })
                 .collect();
             let turned = rough.polarity == Some(Polarity::Inverted);
             let inverted = gains.iter().filter(|(_, gain)| (**gain < 0.0) != turned);
             rough.inverted = inverted.map(|(index, _)| path(*index)).collect();
             let begins = fitted.split.begins as f64 / mix.sketch.sample_hz();
-            rough.gaps = gaps.iter().filter_map(|gap| rough_gap(gap, begins)).collect();
+            rough.gaps = gaps.iter().filter_map(|gap| rough_gap(gap, begins, confidence)).collect();
         }
     }
 }
@@ -109,14 +105,14 @@ fn stands(mix: &RoughMixSignal<'_>) -> RoughMix {
 }
 
 /// A gap in seconds after the common start; the mix begins `begins` seconds after it.
-fn rough_gap(gap: &Gap, begins: f64) -> Option<RoughGap> {
+fn rough_gap(gap: &Gap, begins: f64, confidence: f64) -> Option<RoughGap> {
     Some(RoughGap {
         from_seconds: round_to(begins + gap.from_seconds, 1)?,
         to_seconds: round_to(begins + gap.to_seconds, 1)?,
         low_hz: gap.low_hz,
         high_hz: gap.high_hz,
         level_db: round_to(gap.level_db, 1)?,
-        confidence: 0.0,
+        confidence,
     })
 }
 
@@ -146,14 +142,28 @@ fn comparable(mix: &RoughMixSignal<'_>) -> Result<Delay, Unjudged> {
     }
 }
 
-/// Part of the sounding windows of the envelope whose peak lies within 1 dB of the greatest.
-fn held_peaks(measures: &Measures) -> f64 {
-    let channels = &measures.envelope.channels;
-    let windows = channels.iter().map(|channel| channel.max.len().min(channel.min.len())).min().unwrap_or(0);
-    let peaks: Vec<f32> = (0..windows)
-        .map(|window| channels.iter().map(|c| c.max[window].max(-c.min[window])).fold(0.0, f32::max))
-        .collect();
-    let greatest = peaks.iter().copied().fold(0.0, f32::max);
-    let part = |least: f32| peaks.iter().filter(|peak| **peak >= least * greatest).count() as f64;
-    part(0.891) / part(0.01).max(1.0)
+/// Stems that are as like as this hold one part, whatever their names say; named as versions of one, they need less (common
+/// practice, no source).
+const ALIKE: f64 = 0.6;
+
+/// A version that is weaker in the mix by this is not the one that it has.
+const NOT_IT_DB: f64 = 20.0;
+
+/// Adds which of two versions the mix has.
+pub(crate) fn with_versions(mut rough: RoughMix, siblings: &[Sibling]) -> RoughMix {
+    for sibling in siblings {
+        let names = [&sibling.a, &sibling.b].map(|path| ComparedName::of(path));
+        let named = name_relation(&names[0], &names[1]) == Some(NameRelation::Versions);
+        if sibling.correlation.abs() < ALIKE && !named {
+            continue;
+        }
+        for (heard, other) in [(&sibling.a, &sibling.b), (&sibling.b, &sibling.a)] {
+            let Some(level) = rough.gains_db.get(heard) else { continue };
+            let weaker = rough.gains_db.get(other).is_some_and(|other| other + NOT_IT_DB < *level);
+            if weaker || rough.absent.contains(other) {
+                rough.versions.push(MixedVersion { heard: heard.clone(), other: other.clone() });
+            }
+        }
+    }
+    rough
 }

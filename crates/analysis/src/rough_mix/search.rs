@@ -6,7 +6,7 @@ use loadin_audio::Located;
 use loadin_record::evidence::StemPlace;
 use loadin_record::finding::round_to;
 
-use super::Fitted;
+use super::straight::Fitted;
 use crate::delivery::Delivery;
 use crate::mix::{RoughMixSignal, Voice};
 
