@@ -76,3 +76,119 @@ pub struct MixedVersion {
     /// Path of the one that is not.
     pub other: String,
 }
+
+/// Whether stems are missing, as far as it was checked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MissingStems {
+    /// What is known, in words: "none by the rough mix (below 2.5 kHz)", "not checked, because …".
+    pub text: String,
+    /// Whether all of it was checked, and nothing is missing.
+    pub is_none_for_sure: bool,
+    /// Why nothing could be checked; `None` where something was.
+    pub unchecked: Option<Unchecked>,
+}
+
+/// Why nothing could be checked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unchecked {
+    /// There is no rough mix.
+    NoRoughMix,
+    /// The rough mix does not show it.
+    NotShown,
+}
+
+/// Says whether stems are missing, by what the rough mix of a delivery shows.
+pub fn missing_stems(rough: Option<&RoughMix>) -> MissingStems {
+    let unchecked = |why: Unchecked, text: String| MissingStems {
+        text: format!("not checked, because {text}"),
+        is_none_for_sure: false,
+        unchecked: Some(why),
+    };
+    let Some(rough) = rough else {
+        let text = "no rough mix with sound is among the files";
+        return unchecked(Unchecked::NoRoughMix, text.to_owned());
+    };
+    if let Some(reason) = &rough.cannot_judge {
+        return unchecked(Unchecked::NotShown, format!("of the rough mix this is known: {reason}"));
+    }
+    let mut scope = "below 2.5 kHz".to_owned();
+    if let Some(seconds) = rough.first_seconds {
+        scope += &format!(", first {:.0} minutes", seconds / 60.0);
+    }
+    if let (Some(floor), Some(_)) = (rough.floor_db, &rough.processed) {
+        scope += &format!(", above {floor:.0} dB");
+    }
+    let found = if rough.gaps.is_empty() {
+        "none by the rough mix".to_owned()
+    } else {
+        let times: Vec<String> = rough
+            .gaps
+            .iter()
+            .map(|gap| format!("between {} and {}", clock(gap.from_seconds), clock(gap.to_seconds)))
+            .collect();
+        format!("something {} is in the rough mix and in no stem", times.join(" and "))
+    };
+    let names: Vec<String> = rough.left_out.keys().map(|path| format!("\"{path}\"")).collect();
+    let left_out =
+        if names.is_empty() { String::new() } else { format!("; not compared: {}", names.join(", ")) };
+    let all = rough.first_seconds.is_none() && rough.processed.is_none() && names.is_empty();
+    MissingStems {
+        text: format!("{found} ({scope}){left_out}"),
+        is_none_for_sure: all && rough.gaps.is_empty(),
+        unchecked: None,
+    }
+}
+
+fn clock(seconds: f64) -> String {
+    let whole = seconds.max(0.0).round() as u64;
+    format!("{}:{:02}", whole / 60, whole % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_checked_is_said_with_its_limits() {
+        let text = |rough: RoughMix| missing_stems(Some(&rough)).text;
+        let rough = RoughMix::default;
+        assert_eq!(text(rough()), "none by the rough mix (below 2.5 kHz)");
+        assert!(missing_stems(Some(&rough())).is_none_for_sure);
+        let long = RoughMix { first_seconds: Some(1200.0), ..rough() };
+        assert_eq!(text(long), "none by the rough mix (below 2.5 kHz, first 20 minutes)");
+        let processed = Some("it was limited".to_owned());
+        let limited = RoughMix { processed, floor_db: Some(-21.7), ..rough() };
+        assert_eq!(text(limited), "none by the rough mix (below 2.5 kHz, above -22 dB)");
+        let left_out = [("a.wav".to_owned(), String::new()), ("b.wav".to_owned(), String::new())].into();
+        let partly = RoughMix { left_out, ..rough() };
+        assert_eq!(
+            text(partly.clone()),
+            "none by the rough mix (below 2.5 kHz); not compared: \"a.wav\", \"b.wav\""
+        );
+        assert!(!missing_stems(Some(&partly)).is_none_for_sure);
+        let gap = RoughGap {
+            from_seconds: 61.6,
+            to_seconds: 90.0,
+            low_hz: 40.0,
+            high_hz: 100.0,
+            level_db: -9.0,
+            confidence: 0.9,
+        };
+        let found = RoughMix { gaps: vec![gap], ..rough() };
+        assert_eq!(
+            text(found),
+            "something between 1:02 and 1:30 is in the rough mix and in no stem (below 2.5 kHz)"
+        );
+    }
+
+    #[test]
+    fn what_was_not_checked_is_said_with_the_reason() {
+        let none = missing_stems(None);
+        assert_eq!(none.text, "not checked, because no rough mix with sound is among the files");
+        assert_eq!((none.is_none_for_sure, none.unchecked), (false, Some(Unchecked::NoRoughMix)));
+        let unjudged = RoughMix { cannot_judge: Some("it is too short".to_owned()), ..RoughMix::default() };
+        let unjudged = missing_stems(Some(&unjudged));
+        assert_eq!(unjudged.text, "not checked, because of the rough mix this is known: it is too short");
+        assert_eq!(unjudged.unchecked, Some(Unchecked::NotShown));
+    }
+}

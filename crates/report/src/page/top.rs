@@ -5,6 +5,8 @@ use std::fmt::Write;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::late::{LateFile, in_short};
 use loadin_record::manifest::{Manifest, State};
+use loadin_record::rough_mix::missing_stems;
+use loadin_session::is_read;
 
 use super::rows::sign;
 use super::shared::shared;
@@ -17,11 +19,12 @@ use crate::words;
 pub(super) fn top(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     format!(
-        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}</header>\n<main>\n\
+        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}{}</header>\n<main>\n\
          <div class=answer>\n{}{}</div>\n{}",
         sheet.act.word("Audit: nothing has been changed", "Load-in report"),
         html(&manifest.delivery.name),
         verdict(manifest, sheet.act),
+        missing(manifest),
         late(manifest),
         tally(manifest),
         needs(sheet),
@@ -63,6 +66,12 @@ pub(crate) fn verdict(manifest: &Manifest, act: Act) -> String {
     format!("{ready} {needs}")
 }
 
+/// Whether stems are missing, or why nobody knows.
+fn missing(manifest: &Manifest) -> String {
+    let text = missing_stems(manifest.rough_mix.as_ref()).text;
+    format!("<p class=missing><b>Missing stems:</b> {}.</p>\n", html(&text))
+}
+
 /// What came late, in one line.
 fn late(manifest: &Manifest) -> String {
     let short = manifest.late.as_ref().and_then(|late| in_short(&late.files));
@@ -89,6 +98,11 @@ struct Look<'a> {
     order: Option<usize>,
     severity: Severity,
     text: &'a str,
+}
+
+/// Whether something is open that the client is not asked.
+pub(crate) fn is_open_beside_questions(manifest: &Manifest) -> bool {
+    !look_at(manifest).is_empty()
 }
 
 /// Findings that need a person and are not asked of the client, and stems that are lost without such a finding.
@@ -150,7 +164,7 @@ fn needs(sheet: &Sheet<'_>) -> String {
         let _ = writeln!(text, "<h3>For your eyes and ears</h3>{}", first_screen(&seen));
     }
     if asked.is_empty() && seen.is_empty() {
-        text.push_str("<p>Nothing: no stem is missing, damaged or doubtful.</p>\n");
+        text.push_str("<p>Nothing: no stem that came is damaged or doubtful.</p>\n");
     }
     text + "</section>\n"
 }
@@ -218,12 +232,17 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
             .ignored
             .iter()
             .map(|ignored| {
-                format!("<li><span class=file>{}</span> {}</li>", file(&ignored.path), html(&ignored.why))
+                let read = if is_read(&ignored.path) { "read: " } else { "" };
+                format!(
+                    "<li><span class=file>{}</span> {read}{}</li>",
+                    file(&ignored.path),
+                    html(&ignored.why)
+                )
             })
             .collect();
         let _ = writeln!(
             text,
-            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that take no part</h2><ul class=ignored>{list}</ul></section>"
+            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that are no stems</h2><ul class=ignored>{list}</ul></section>"
         );
     }
     let _ = write!(
