@@ -191,7 +191,7 @@ mod tests {
         };
         let of = |gains_db| said(RoughMix { gains_db, ..rough() });
         assert_eq!(of(gains(-3.0, 3.0, &[("Vox.wav", 3.0)])), []);
-        assert_eq!(of(gains(-9.0, 3.0, &[("Vox.wav", -12.0)])), [], "two are alike");
+        assert_eq!(of(gains(-9.0, -12.0, &[("Vox.wav", -15.0)])), [], "each has one beside it");
         let text = "its level in the rough mix \"Rough Mix.wav\" (-9.0 dB as delivered) is unlike that of all others: the \
                     nearest of them is 12.0 dB higher";
         assert_eq!(
