@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
+use std::sync::Arc;
 
 use loadin_audio::{Located, Sketch, locate};
 use loadin_record::survey::Survey;
@@ -44,7 +45,7 @@ pub(crate) struct RoughMixSignal<'a> {
 #[derive(Debug, Clone)]
 pub(crate) struct Voice<'a> {
     pub(crate) survey: &'a Survey,
-    pub(crate) sketch: Sketch,
+    pub(crate) sketch: Arc<Sketch>,
     /// Where its first sample stands after the common start, in samples of the sketch.
     pub(crate) at: f64,
 }
@@ -109,7 +110,7 @@ impl<'a> RoughMixSignal<'a> {
                 continue;
             };
             let at = delivery.start_seconds(&stem.path) * sketch.sample_hz();
-            let voice = Voice { survey: stem, sketch, at };
+            let voice = Voice { survey: stem, sketch: Arc::new(sketch), at };
             if is_known(stem) { self.known.push(voice) } else { self.open.push(voice) }
         }
     }

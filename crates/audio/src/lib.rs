@@ -61,5 +61,5 @@ pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, RATES_HZ, rescale_frames};
 pub use unmix::{
-    Apart, Lateness, Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW, Window as UnmixWindow, lateness,
+    Apart, Lateness, Part, Slopes, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW, Window as UnmixWindow, lateness,
 };

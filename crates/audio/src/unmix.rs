@@ -121,22 +121,35 @@ impl Unmixer {
     /// When a window is not [`WINDOW`] samples long.
     pub fn apart(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], gains: &[f64]) -> Apart {
         let mut rest = self.spectrum(mix);
-        let (sounding, mut spectra) = self.spectra(stems);
+        let (sounding, spectra) = self.spectra(stems);
         let mut explained = vec![Complex::default(); rest.len()];
+        for (&stem, bins) in sounding.iter().zip(&spectra) {
+            let gain = gains[stem] as f32;
+            explained.iter_mut().zip(bins).for_each(|(sum, bin)| *sum += bin * gain);
+        }
+        rest.iter_mut().zip(&explained).for_each(|(rest, sum)| *rest -= sum);
+        Apart { explained: self.samples(explained), rest: self.samples(rest) }
+    }
+
+    /// What a window says of how late its stems are, with the gains known.
+    ///
+    /// # Panics
+    /// When a window is not [`WINDOW`] samples long.
+    pub fn slopes(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], gains: &[f64]) -> Slopes {
+        let mut rest = self.spectrum(mix);
+        let (sounding, mut spectra) = self.spectra(stems);
         for (&stem, bins) in sounding.iter().zip(&mut spectra) {
-            for (index, (bin, sum)) in bins.iter_mut().zip(&mut explained).enumerate() {
+            for (index, (bin, rest)) in bins.iter_mut().zip(&mut rest).enumerate() {
                 let own = *bin * gains[stem] as f32;
-                *sum += own;
+                *rest -= own;
                 // The slope of a sound: what a small delay adds to it.
                 let turn = (std::f64::consts::TAU * index as f64 / WINDOW as f64) as f32;
                 *bin = Complex::new(own.im * turn, -own.re * turn);
             }
         }
-        rest.iter_mut().zip(&explained).for_each(|(rest, sum)| *rest -= sum);
         let range = self.edges.first().copied().unwrap_or(0)..self.edges.last().copied().unwrap_or(0);
         let bins = range.len();
-        let slopes = Window { sounding, cells: vec![Cell::of(&rest, &spectra, range)] };
-        Apart { explained: self.samples(explained), rest: self.samples(rest), slopes, bins }
+        Slopes { window: Window { sounding, cells: vec![Cell::of(&rest, &spectra, range)] }, bins }
     }
 
     /// The samples of a spectrum, tapered as they were; windows add up to the whole.
@@ -222,7 +235,12 @@ pub struct Apart {
     pub explained: Vec<f32>,
     /// What is left, in the same way.
     pub rest: Vec<f32>,
-    slopes: Window,
+}
+
+/// The slopes of the stems of a window against what is left of the mix.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Slopes {
+    window: Window,
     bins: usize,
 }
 
@@ -235,11 +253,11 @@ pub struct Lateness {
     pub own: Vec<f64>,
 }
 
-/// How late so many stems are, by windows that were taken apart. `usual` is how far from 0 a stem usually stands, in samples:
+/// How late so many stems are, by the slopes of some windows. `usual` is how far from 0 a stem usually stands, in samples:
 /// where little of a stem is heard, it stays near 0.
-pub fn lateness(stems: usize, parts: Vec<Apart>, usual: f64) -> Lateness {
-    let bins = parts.iter().map(|part| part.bins).sum::<usize>().max(1) as f64;
-    let windows: Vec<Window> = parts.into_iter().map(|part| part.slopes).collect();
+pub fn lateness(stems: usize, slopes: Vec<Slopes>, usual: f64) -> Lateness {
+    let bins = slopes.iter().map(|part| part.bins).sum::<usize>().max(1) as f64;
+    let windows: Vec<Window> = slopes.into_iter().map(|part| part.window).collect();
     let (mut gram, with_rest) = sums(stems, &windows);
     let rest: f64 = windows.iter().flat_map(|window| &window.cells).map(|cell| cell.mix).sum();
     let all: f64 = (0..stems)
@@ -384,13 +402,16 @@ mod tests {
         let mut late = [0.0; 2];
         let mut parts = Vec::new();
         for _ in 0..4 {
-            let apart = |start: usize| {
+            let starts = || (0..60_000 - WINDOW).step_by(WINDOW / 2);
+            let at = |start: usize| {
                 let part = |samples, late| Part { samples, late };
                 let own = |stem: usize| Some(part(&stems[stem][start..start + WINDOW], -late[stem]));
-                unmixer.apart(part(&mix[start..start + WINDOW], 0.0), &[own(0), own(1)], &[1.0, 0.5])
+                (part(&mix[start..start + WINDOW], 0.0), [own(0), own(1)])
             };
-            parts = (0..60_000 - WINDOW).step_by(WINDOW / 2).map(apart).collect();
-            let found = lateness(2, parts.clone(), 10.0);
+            let slopes = starts().map(at).map(|(mix, own)| unmixer.slopes(mix, &own, &[1.0, 0.5])).collect();
+            parts =
+                starts().map(at).map(|(mix, own)| unmixer.apart(mix, &own, &[1.0, 0.5])).collect::<Vec<_>>();
+            let found = lateness(2, slopes, 10.0);
             late.iter_mut().zip(found.own).for_each(|(late, more)| *late += more);
         }
         assert!((late[0] - 0.3).abs() < 0.001 && late[1].abs() < 0.001, "{late:?}");

@@ -75,7 +75,7 @@ impl<'v, 'a> Fit<'v, 'a> {
         let asked = fit.telling();
         for round in 0..ROUNDS {
             let gains = fit.unmix(&asked).gains;
-            let parts = fit.measure(&asked, |unmixer, mix, stems| unmixer.apart(mix, stems, &gains));
+            let parts = fit.measure(&asked, |unmixer, mix, stems| unmixer.slopes(mix, stems, &gains));
             let late = lateness(fit.voices.len(), parts, USUAL_FRAMES / fit.factor);
             if round == 0 {
                 fit.delay += late.common.clamp(-1.0, 1.0);
