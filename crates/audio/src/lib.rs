@@ -17,6 +17,7 @@ mod emptiest;
 mod envelope;
 mod fade;
 mod flux;
+mod lateness;
 mod locate;
 mod loudness;
 mod offset;
@@ -46,6 +47,7 @@ pub use emptiest::emptiest;
 pub use envelope::{Envelope, EnvelopeOf};
 pub use fade::Fade;
 pub use flux::{FLUX_HZ, Flux, FluxMeter};
+pub use lateness::{Lateness, Slopes, lateness};
 pub use locate::{Located, locate};
 pub use loudness::Loudness;
 pub use offset::DcRemover;
@@ -60,6 +62,4 @@ pub use simd::with_simd;
 pub use sketch::{Sketch, Sketcher};
 pub use true_peak::{TruePeak, oversampling};
 pub use units::{Decibels, RATES_HZ, rescale_frames};
-pub use unmix::{
-    Apart, Lateness, Part, Slopes, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW, Window as UnmixWindow, lateness,
-};
+pub use unmix::{Apart, Part, Unmixed, Unmixer, WINDOW as UNMIX_WINDOW, Window as UnmixWindow};

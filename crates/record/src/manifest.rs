@@ -11,11 +11,10 @@ use crate::identity::Identity;
 use crate::late::Late;
 use crate::link::Link;
 use crate::music::Facts;
-use crate::role::StemRole;
-use crate::rough_mix::RoughMix;
 use crate::source::SourceRecord;
 use crate::survey::Ignored;
 use crate::written::MetadataRecord;
+use crate::{role::StemRole, rough_mix::RoughMix};
 
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;

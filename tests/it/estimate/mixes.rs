@@ -118,7 +118,9 @@ impl Song {
 
     /// Writes all files but the mix.
     pub(super) fn write(&self, delivery: &Delivery) {
-        self.parts.iter().for_each(|part| part.write(delivery, &part.name));
+        for part in &self.parts {
+            part.write(delivery, &part.name);
+        }
     }
 
     /// Level of a part in the mix below 2.5 kHz, in dB, by the middle of the channels.
