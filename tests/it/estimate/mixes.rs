@@ -166,8 +166,9 @@ fn part(dice: &mut Dice, index: usize, role: &str, seconds: usize, placing: Plac
     };
     let frames = seconds * rate_hz as usize;
     let low_hz = 60.0 * 2f64.powf(dice.between(0.0, 4.0));
+    let every = 60.0 / 110.0 * [0.5, 1.0, 2.0][dice.of(3)];
     let mut sound = match index % 5 {
-        0 => drum(dice, low_hz, 60.0 / 110.0 * [0.5, 1.0, 2.0][dice.of(3)], rate_hz, frames),
+        0 => drum(dice, low_hz, every, rate_hz, frames),
         3 => held(dice, low_hz, rate_hz, frames),
         4 if index > 4 => noise(dice, 0.3, frames),
         _ => line(dice, low_hz, rate_hz, frames),
