@@ -16,6 +16,7 @@ use loadin_codec::SampleKind;
 use crate::Error;
 use crate::band::{BASS_HZ, Band, PLUCK_HZ, riser_start};
 use crate::files::{aiff, apple_double, flac, plain_wav, stamped_wav, view_settings};
+use crate::song::BAR;
 use crate::synth::{RATE_HZ, frames};
 
 /// Time stamp of the song's start: one hour, as sessions often begin at 01:00:00 (common practice, no source).
@@ -48,9 +49,14 @@ Please keep the balance between the stems. Thank you, and have fun!
 /// The steady offset of the pad: −40 dBFS.
 pub const PAD_OFFSET: f64 = 0.01;
 
-/// The frame at 48 kHz at which the file of the high harmony starts: its first sound.
+/// The frame at 48 kHz at which the file of the high harmony starts: two bars before its first sound.
 pub fn high_start() -> u64 {
-    entry(&Band::play().high) as u64
+    own_start(&Band::play().high) as u64
+}
+
+/// Two bars before the first sound.
+fn own_start(channels: &[Vec<f64>]) -> usize {
+    entry(channels) - (2.0 * BAR * f64::from(RATE_HZ)) as usize
 }
 
 /// The first frame that is no silence.
@@ -85,7 +91,7 @@ pub fn files() -> Result<Vec<DemoFile>, Error> {
     let muted = vec![vec![0.0; frames(RATE_HZ)]];
     let mut damaged = plain_wav(&tambourine, RATE_HZ, 16)?;
     damaged.truncate(ARRIVED_BYTES);
-    let high = vec![high[0][entry(&high)..].to_vec()];
+    let high = vec![high[0][own_start(&high)..].to_vec()];
     let low = flac(&low, RATE_HZ, 16);
     Ok(vec![
         file("OrchardSignal_125bpm_Dm_Kick.wav", stamped_wav(&kick, RATE_HZ, SampleKind::I16, BASE_STAMP)?),
