@@ -10,6 +10,7 @@ use serde_json::Value;
 
 use crate::finding::Finding;
 use crate::music::{Confidence, Fact, Facts};
+pub use crate::polarity::Polarity;
 use crate::rough_mix::RoughMix;
 
 /// Everything that was found out by comparing sketches.
@@ -42,26 +43,6 @@ pub struct Sibling {
     pub correlation: f64,
     /// Whether they have the same polarity there.
     pub polarity: Polarity,
-}
-
-/// How two stems stand in polarity.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Polarity {
-    /// They add up.
-    Same,
-    /// They cancel.
-    Inverted,
-}
-
-impl Polarity {
-    /// The word in papers.
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Same => "same",
-            Self::Inverted => "inverted",
-        }
-    }
 }
 
 /// Where a stem stands by the rough mix.

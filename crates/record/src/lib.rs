@@ -13,6 +13,7 @@ pub mod layout;
 pub mod link;
 pub mod manifest;
 pub mod music;
+pub mod polarity;
 pub mod role;
 pub mod rough_mix;
 pub mod source;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::evidence::Polarity;
+use crate::polarity::Polarity;
 
 /// What the rough mix shows. Measured on the middle of all channels, below about 2.5 kHz.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]

@@ -6,6 +6,7 @@ use loadin_record::finding::{Finding, Severity};
 use loadin_record::late::{LateFile, in_short};
 use loadin_record::manifest::{Manifest, State};
 use loadin_record::rough_mix::missing_stems;
+use loadin_record::survey::Ignored;
 use loadin_session::is_read;
 
 use super::rows::sign;
@@ -227,24 +228,7 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
              <ul class=ignored>{list}</ul></section>"
         );
     }
-    if !manifest.ignored.is_empty() {
-        let list: String = manifest
-            .ignored
-            .iter()
-            .map(|ignored| {
-                let read = if is_read(&ignored.path) { "read: " } else { "" };
-                format!(
-                    "<li><span class=file>{}</span> {read}{}</li>",
-                    file(&ignored.path),
-                    html(&ignored.why)
-                )
-            })
-            .collect();
-        let _ = writeln!(
-            text,
-            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that are no stems</h2><ul class=ignored>{list}</ul></section>"
-        );
-    }
+    text += &no_stems(manifest);
     let _ = write!(
         text,
         "<section class=about aria-labelledby=about-title><h2 id=about-title>How to read this page</h2>\n{}\
@@ -258,6 +242,21 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
         html(manifest.digest.get(..12).unwrap_or_default()),
     );
     text
+}
+
+/// The files beside the stems.
+fn no_stems(manifest: &Manifest) -> String {
+    if manifest.ignored.is_empty() {
+        return String::new();
+    }
+    let item = |ignored: &Ignored| {
+        let read = if is_read(&ignored.path) { "read: " } else { "" };
+        format!("<li><span class=file>{}</span> {read}{}</li>", file(&ignored.path), html(&ignored.why))
+    };
+    let list: String = manifest.ignored.iter().map(item).collect();
+    format!(
+        "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that are no stems</h2><ul class=ignored>{list}</ul></section>\n"
+    )
 }
 
 const ABOUT: &str = "<p>All waveforms stand on one time axis, whose zero is the first frame of the prepared files: what \
