@@ -71,7 +71,7 @@ mod tests {
         let hiss = found(&single(noise(9_000_000, 0.03, 60_000)));
         let tone = found(&single(sine(1000.0, 0.0245, 6000, 60_000)));
         assert!((-28.0..-22.0).contains(&hiss) && tone < hiss - 20.0, "{hiss} {tone}");
-        assert_eq!(emptiest(&[0.0; 9000], &sound[..9000], (40.0, 2500.0), 6000.0), None);
+        assert_eq!(emptiest(&vec![0.0; 9000], &sound[..9000], (40.0, 2500.0), 6000.0), None);
         assert_eq!(emptiest(&sound[..100], &sound[..100], (40.0, 2500.0), 6000.0), None);
     }
 }

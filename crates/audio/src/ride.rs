@@ -77,7 +77,9 @@ fn tapered(samples: impl Iterator<Item = f64>) -> Vec<f64> {
 /// The mean of each point's surroundings.
 fn smooth(points: &[f64]) -> Vec<f64> {
     let mut sums = vec![0.0];
-    points.iter().for_each(|point| sums.push(sums[sums.len() - 1] + point));
+    for point in points {
+        sums.push(sums[sums.len() - 1] + point);
+    }
     let mean = |at: usize| {
         let (from, to) = (at.saturating_sub(AROUND), (at + AROUND + 1).min(points.len()));
         (sums[to] - sums[from]) / (to - from) as f64
@@ -106,7 +108,9 @@ fn turned(samples: &[f32]) -> Vec<f32> {
     padded[..samples.len()].copy_from_slice(samples);
     let mut bins = forward.make_output_vec();
     forward.process(&mut padded, &mut bins).expect("buffers of the size of the plan");
-    bins.iter_mut().for_each(|bin| *bin = Complex::new(bin.im, -bin.re) / size as f32);
+    for bin in &mut bins {
+        *bin = Complex::new(bin.im, -bin.re) / size as f32;
+    }
     bins[0] = Complex::default();
     bins[size / 2] = Complex::default();
     back.process(&mut bins, &mut padded).expect("buffers of the size of the plan");
@@ -127,7 +131,7 @@ mod tests {
     #[test]
     fn a_gain_is_followed() {
         let sum = single(&noise(1, 0.3, 60_000));
-        let gain = |n: usize| if n / 750 % 2 == 0 { 1.0 } else { 0.5f32 };
+        let gain = |n: usize| if (n / 750).is_multiple_of(2) { 1.0 } else { 0.5f32 };
         let mix: Vec<f32> = sum.iter().enumerate().map(|(n, x)| gain(n) * x).collect();
         let found = ride(&sum, &mix).unwrap();
         for n in (375..60_000).step_by(750) {

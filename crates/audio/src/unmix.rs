@@ -138,7 +138,9 @@ impl Unmixer {
         bins[..low].fill(Complex::default());
         bins[high..].fill(Complex::default());
         self.back.process(&mut bins, &mut out).expect("buffers of the size of the plan");
-        out.iter_mut().for_each(|sample| *sample /= WINDOW as f32);
+        for sample in &mut out {
+            *sample /= WINDOW as f32;
+        }
         out
     }
 

@@ -111,13 +111,11 @@ pub fn missing_stems(rough: Option<&RoughMix>) -> MissingStems {
     if let Some(reason) = &rough.cannot_judge {
         return unchecked(Unchecked::NotShown, format!("of the rough mix this is known: {reason}"));
     }
-    let mut scope = "below 2.5 kHz".to_owned();
-    if let Some(seconds) = rough.first_seconds {
-        scope += &format!(", first {:.0} minutes", seconds / 60.0);
-    }
-    if let (Some(floor), Some(_)) = (rough.floor_db, &rough.processed) {
-        scope += &format!(", above {floor:.0} dB");
-    }
+    let mut scope = vec!["below 2.5 kHz".to_owned()];
+    scope.extend(rough.first_seconds.map(|seconds| format!("first {:.0} minutes", seconds / 60.0)));
+    let floor = rough.floor_db.filter(|_| rough.processed.is_some());
+    scope.extend(floor.map(|floor| format!("above {floor:.0} dB")));
+    let scope = scope.join(", ");
     let found = if rough.gaps.is_empty() {
         "none by the rough mix".to_owned()
     } else {

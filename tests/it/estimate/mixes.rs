@@ -178,7 +178,9 @@ fn part(dice: &mut Dice, index: usize, role: &str, seconds: usize, placing: Plac
     sound[last..].fill(0.0);
     let rms = (sound.iter().map(|x| x * x).sum::<f64>() / (last - first) as f64).sqrt();
     let gain = 0.04 * 10f64.powf(-dice.between(0.0, 24.0) / 20.0) / rms.max(1e-9);
-    sound.iter_mut().for_each(|x| *x *= gain);
+    for x in &mut sound {
+        *x *= gain;
+    }
     // The first stem of a stamped song starts with it, so that the song has a start.
     let start = if (stamped || open) && index > 1 { first } else { 0 };
     // A program puts a file on a frame of its own clock.
