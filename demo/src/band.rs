@@ -23,6 +23,11 @@ pub fn riser_start() -> u64 {
     ((CHORUS - 1) as f64 * BAR * f64::from(RATE_HZ)).round() as u64
 }
 
+/// The bells that the rough mix has and the delivery has not, at 48 kHz, mono.
+pub fn bells() -> Vec<f64> {
+    at_peak(vec![synth::pluck(&song::bells(), RATE_HZ)], -16.0).remove(0)
+}
+
 /// One channel or two.
 pub(crate) type Channels = Vec<Vec<f64>>;
 
@@ -52,7 +57,8 @@ pub(crate) struct Band {
     pub(crate) low: Channels,
     /// Stereo, from `riser_start` on.
     pub(crate) riser: Channels,
-    /// The client's mix: the sum of all of the above at 48 kHz, each as loud as its stem and with none of the faults.
+    /// The client's mix: the sum of all of the above and of the bells at 48 kHz, each as loud as its stem and with none of
+    /// the faults.
     pub(crate) rough: Channels,
 }
 
@@ -87,6 +93,7 @@ impl Band {
         for part in rhythm.into_iter().chain(harmony) {
             add(&mut mix, part, 0);
         }
+        add(&mut mix, &vec![bells()], 0);
         add(&mut mix, &self.riser, riser_start() as usize);
         mix
     }

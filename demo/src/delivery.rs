@@ -4,8 +4,9 @@
 //! works at 44.1, the arpeggio comes from a session at 96. Someone has set the export to a broadcast format, so some
 //! files know where they start; the riser was added last and begins where it sounds. One upload broke off, one file
 //! was sent twice, one track was muted. An old converter has put an offset under the pad, a cable has cost the hats their
-//! right side, and the bass was bounced as "stereo" with two equal sides. The rough mix has none of that: it is the sum
-//! of the sound stems, so whoever mends all faults and adds up the stems gets the rough mix back.
+//! right side, and the bass was bounced as "stereo" with two equal sides. The high harmony begins at its
+//! own entry and says nowhere when, and the bells were forgotten. The rough mix has none of that: it is the sum of the sound
+//! stems and the bells, so whoever mends all faults and adds up the stems gets the rough mix back, but for the bells.
 
 use std::fs;
 use std::path::Path;
@@ -15,6 +16,7 @@ use loadin_codec::SampleKind;
 use crate::Error;
 use crate::band::{BASS_HZ, Band, PLUCK_HZ, riser_start};
 use crate::files::{aiff, apple_double, flac, plain_wav, stamped_wav, view_settings};
+use crate::song::BAR;
 use crate::synth::{RATE_HZ, frames};
 
 /// Time stamp of the song's start: one hour, as sessions often begin at 01:00:00 (common practice, no source).
@@ -38,13 +40,33 @@ Hello! Here is everything. A few words:
   sum. Please do not match its level.
 - We have kept everything quiet so that nothing clips. Bring it up as you like.
 - Bass and arpeggio come from other computers, perhaps at another rate. Sorry.
-- \"BV Low\" may be in there twice.
+- \"BV Low\" may be in there twice. The bells are not in here yet, they will
+  follow.
 
 Please keep the balance between the stems. Thank you, and have fun!
 ";
 
 /// The steady offset of the pad: −40 dBFS.
 pub const PAD_OFFSET: f64 = 0.01;
+
+/// The frame at 48 kHz at which the file of the high harmony starts: two bars before its first sound.
+pub fn high_start() -> u64 {
+    own_start(&Band::play().high) as u64
+}
+
+/// Two bars before the first sound.
+fn own_start(channels: &[Vec<f64>]) -> usize {
+    entry(channels) - (2.0 * BAR * f64::from(RATE_HZ)) as usize
+}
+
+/// The first frame that is no silence.
+fn entry(channels: &[Vec<f64>]) -> usize {
+    channels
+        .iter()
+        .filter_map(|channel| channel.iter().position(|sample| sample.abs() > 1e-6))
+        .min()
+        .unwrap_or(0)
+}
 
 /// A file of the delivery.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -69,6 +91,7 @@ pub fn files() -> Result<Vec<DemoFile>, Error> {
     let muted = vec![vec![0.0; frames(RATE_HZ)]];
     let mut damaged = plain_wav(&tambourine, RATE_HZ, 16)?;
     damaged.truncate(ARRIVED_BYTES);
+    let high = vec![high[0][own_start(&high)..].to_vec()];
     let low = flac(&low, RATE_HZ, 16);
     Ok(vec![
         file("OrchardSignal_125bpm_Dm_Kick.wav", stamped_wav(&kick, RATE_HZ, SampleKind::I16, BASE_STAMP)?),

@@ -21,8 +21,8 @@ mod voice;
 use std::io;
 use std::path::PathBuf;
 
-pub use band::{LOUDEST_DBFS, riser_start};
-pub use delivery::{BASE_STAMP, DemoFile, PAD_OFFSET, files, write};
+pub use band::{LOUDEST_DBFS, bells, riser_start};
+pub use delivery::{BASE_STAMP, DemoFile, PAD_OFFSET, files, high_start, write};
 
 /// Why the delivery could not be made.
 #[derive(Debug, thiserror::Error)]

@@ -231,6 +231,17 @@ pub(crate) fn pad() -> Vec<Note> {
     notes.collect()
 }
 
+/// Bells: the top of every chord, on and off the beat.
+pub(crate) fn bells() -> Vec<Note> {
+    let hits = CHORDS.iter().flat_map(|chord| {
+        let top = chord.keys[chord.keys.len() - 1];
+        [(chord.at + 0.5, top), (chord.at + 1.25, top - 12.0)]
+    });
+    hits.enumerate()
+        .map(|(number, (beat, key))| played(31, number, verse_beat(beat), 1.2, key, 0.8))
+        .collect()
+}
+
 /// Plucked arpeggio: eighths in verse and lift, sixteenths in the chorus.
 pub(crate) fn pluck() -> Vec<Note> {
     const WALK: [usize; 8] = [0, 2, 1, 3, 2, 3, 1, 2];

@@ -7,18 +7,17 @@ use crate::estimates;
 use crate::instrument;
 use crate::key::{self, StemPitches};
 use crate::mix::RoughMixSignal;
-use crate::places;
 use crate::related;
 use crate::rough_mix;
 
 /// What comparing the stems shows. Runs on the current rayon pool; its size changes nothing in the result.
 pub fn compare(delivery: &Delivery<'_>) -> Evidence {
     let in_time = || {
-        let by_stamps = places::tells_by_stamps(delivery.surveys);
         let mix = RoughMixSignal::find(delivery);
-        let unstamped = mix.as_ref().filter(|_| !by_stamps);
-        let places = unstamped.map_or_else(Vec::new, |mix| places::places(mix, delivery));
-        let rough_mix = mix.map(|mix| rough_mix::judge(&mix, &places, by_stamps, delivery));
+        let (places, rough_mix) = mix.map_or_else(Default::default, |mix| {
+            let (places, rough_mix) = rough_mix::judge(&mix, delivery);
+            (places, Some(rough_mix))
+        });
         let music = estimates::estimate(delivery, &places);
         (places, rough_mix, music)
     };
@@ -27,6 +26,7 @@ pub fn compare(delivery: &Delivery<'_>) -> Evidence {
         || related::siblings(delivery),
         || rayon::join(in_time, || StemPitches::measure(delivery)),
     );
+    let rough_mix = rough_mix.map(|rough| rough_mix::with_versions(rough, &siblings));
     key::estimate(&pitches, &mut music);
     key::compare(&mut music, delivery.stated);
     let proposals = instrument::proposals(delivery, &pitches);

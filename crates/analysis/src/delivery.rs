@@ -16,6 +16,8 @@ pub struct Delivery<'a> {
     pub references: &'a BTreeSet<String>,
     /// Where every file starts after the common start, in seconds, by path; one that is not here starts there.
     pub starts: &'a BTreeMap<String, f64>,
+    /// Paths of the files that stand there by a time stamp.
+    pub stamped: &'a BTreeSet<String>,
     /// The sketches of the files.
     pub sketches: &'a Sketches<'a>,
     /// What is stated of the music.
@@ -26,6 +28,11 @@ impl<'a> Delivery<'a> {
     /// The sketch that was drawn of a file, if it is of the very same bytes.
     pub(crate) fn sketch(&self, survey: &Survey) -> Option<Sketch> {
         self.sketches.get(&survey.path, &survey.sha256)
+    }
+
+    /// Where a file starts after the common start, in seconds.
+    pub(crate) fn start_seconds(&self, path: &str) -> f64 {
+        self.starts.get(path).copied().unwrap_or(0.0)
     }
 
     /// Whether the file at `path` is a reference.

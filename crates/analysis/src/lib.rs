@@ -10,7 +10,6 @@ mod estimates;
 mod instrument;
 mod key;
 mod mix;
-mod places;
 mod players;
 mod related;
 mod rough_mix;

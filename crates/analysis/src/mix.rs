@@ -1,35 +1,53 @@
-//! The rough mix as a signal: which file it is, and where it stands in time against the stems. It judges nothing.
+//! The rough mix as a signal: which file it is, where the stems stand that it can be asked about, and where it stands in time
+//! against them. It judges nothing.
 
+use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
+use std::sync::Arc;
 
 use loadin_audio::{Located, Sketch, locate};
 use loadin_record::survey::Survey;
 use loadin_session::estimate::{PlaceFit, is_sure};
-use loadin_session::{ReferenceKind, is_reference};
+use loadin_session::{ReferenceKind, copy_rank, is_reference};
 
 use crate::delivery::{Delivery, sounding};
 
-/// The rough mix may begin so much earlier or later than the stems.
-pub(crate) const MOST_DELAY_SECONDS: f64 = 0.5;
+/// The rough mix may begin so much earlier or later than the stems; further away it is looked for only where it is not here.
+const MOST_DELAY_SECONDS: f64 = 0.5;
 
 /// A stretch of this length says where the rough mix stands, and costs little.
 const STRETCH_SECONDS: f64 = 40.0;
 
-/// So many stems of the whole length are asked where the rough mix stands.
+/// So many stems are asked where the rough mix stands.
 const MOST_ASKED: usize = 8;
 
-/// A stem does not have the whole length when it is shorter than the longest by more than this.
+/// A stem without a stamp that ends with the others, within this, starts with them too.
 const SHORTER_SECONDS: f64 = 0.5;
+
+/// A difference of one frame between two stems may come from the rounding of their places.
+const ROUNDING_FRAMES: f64 = 1.0;
 
 /// The rough mix of a delivery, and how it stands against the stems.
 pub(crate) struct RoughMixSignal<'a> {
     pub(crate) survey: &'a Survey,
     pub(crate) sketch: Sketch,
     pub(crate) samples: Vec<f32>,
-    /// The stems with sound that were measured at its rate, by path: those of the whole length, and the shorter ones.
-    pub(crate) whole: Vec<&'a Survey>,
-    pub(crate) short: Vec<&'a Survey>,
+    /// The stems with sound whose places are known, by path.
+    pub(crate) known: Vec<Voice<'a>>,
+    /// Those that start at their own entry and say nowhere when.
+    pub(crate) open: Vec<Voice<'a>>,
+    /// Stems that cannot be compared, each with the reason.
+    pub(crate) left_out: BTreeMap<String, String>,
     pub(crate) delay: Option<Delay>,
+}
+
+/// A stem, and where it stands.
+#[derive(Debug, Clone)]
+pub(crate) struct Voice<'a> {
+    pub(crate) survey: &'a Survey,
+    pub(crate) sketch: Arc<Sketch>,
+    /// Where its first sample stands after the common start, in samples of the sketch.
+    pub(crate) at: f64,
 }
 
 /// Where a rough mix stands.
@@ -43,6 +61,13 @@ pub(crate) struct Delay {
     pub(crate) drift_ppm: Option<f64>,
 }
 
+/// What one stem says of the delay: the delay, its polarity, and the middle of the stretch that says it.
+struct Said {
+    late: Located,
+    middle: f64,
+    drift_ppm: Option<f64>,
+}
+
 impl<'a> RoughMixSignal<'a> {
     /// Finds the rough mix: the first by path that is named so and has sound.
     pub(crate) fn find(delivery: &Delivery<'a>) -> Option<Self> {
@@ -50,24 +75,48 @@ impl<'a> RoughMixSignal<'a> {
         let sounds = |survey: &&Survey| sounding(survey).is_some();
         let surveys = delivery.surveys.iter();
         let survey = surveys.filter(sounds).filter(named).min_by_key(|survey| &survey.path)?;
-        let rate = |survey: &Survey| sounding(survey).map(|measures| measures.target_hz);
-        let stems = delivery.sounding_stems().into_iter().map(|(_, stem)| stem);
-        let stems: Vec<&Survey> = stems.filter(|stem| rate(stem) == rate(survey)).collect();
-        let longest = stems.iter().map(|stem| seconds(stem)).max_by(f64::total_cmp)?;
-        let (whole, short) = stems.into_iter().partition(|stem| seconds(stem) > longest - SHORTER_SECONDS);
         let sketch = delivery.sketch(survey)?;
         let samples = sketch.whole();
-        let mut mix = Self { survey, sketch, samples, whole, short, delay: None };
+        let (known, open, left_out) = (Vec::new(), Vec::new(), BTreeMap::new());
+        let mut mix = Self { survey, sketch, samples, known, open, left_out, delay: None };
+        mix.sort(delivery);
         mix.delay = mix.agreed(delivery);
         Some(mix)
     }
 
-    /// Finds samples of a stem in the mix, if that is sure.
-    pub(crate) fn locate(&self, stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
-        self.locate_in(&self.samples, stem, among)
+    /// Sorts the stems by what is known of their places. Of stems with one content one is enough.
+    fn sort(&mut self, delivery: &Delivery<'a>) {
+        let mut stems: Vec<&Survey> = delivery.sounding_stems().into_iter().map(|(_, stem)| stem).collect();
+        let end = |stem: &Survey| delivery.start_seconds(&stem.path) + seconds(stem);
+        let last = stems.iter().map(|stem| end(stem)).fold(0.0, f64::max);
+        let is_known =
+            |stem: &Survey| delivery.stamped.contains(&stem.path) || end(stem) > last - SHORTER_SECONDS;
+        // The sound of a copy is explained by the file that it is a copy of.
+        stems.sort_by_key(|stem| (!is_known(stem), copy_rank(&stem.path), &stem.path));
+        let mut contents: Vec<&str> = Vec::new();
+        stems.retain(|stem| {
+            let content = sounding(stem).map_or("", |measures| &measures.content);
+            let is_new = !contents.contains(&content);
+            contents.push(content);
+            is_new
+        });
+        stems.sort_by_key(|stem| &stem.path);
+        for stem in stems {
+            let rate = |survey: &Survey| sounding(survey).map(|measures| measures.target_hz);
+            let sketch = delivery.sketch(stem).filter(|_| rate(stem) == rate(self.survey));
+            let Some(sketch) = sketch else {
+                let why = "it goes on at another rate than the rough mix";
+                self.left_out.insert(stem.path.clone(), why.to_owned());
+                continue;
+            };
+            let at = delivery.start_seconds(&stem.path) * sketch.sample_hz();
+            let voice = Voice { survey: stem, sketch: Arc::new(sketch), at };
+            if is_known(stem) { self.known.push(voice) } else { self.open.push(voice) }
+        }
     }
 
-    fn locate_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
+    /// Finds samples in a mix, if that is sure.
+    pub(crate) fn locate_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
         let factor = self.sketch.factor();
         let found = locate(stem, mix, among, self.sketch.sample_hz(), factor)?;
         let fit = PlaceFit {
@@ -81,19 +130,25 @@ impl<'a> RoughMixSignal<'a> {
     /// The place of the mix on which most of the stems agree, within two frames; where they are of two minds, it is no
     /// measure.
     fn agreed(&self, delivery: &Delivery<'_>) -> Option<Delay> {
-        let mut found = Vec::new();
-        for survey in self.whole.iter().take(MOST_ASKED) {
-            let stem = delivery.sketch(survey)?.whole();
-            let length = self.stretch().min(stem.len());
-            found.extend(self.late_at(&stem, loudest(&stem, length), length).map(|late| (late, stem)));
-        }
-        let (surest, _) = found.iter().min_by(|a, b| a.0.uncertainty.total_cmp(&b.0.uncertainty))?;
-        let alike: Vec<_> = found.iter().filter(|(other, _)| self.is_same(other.at, surest.at)).collect();
-        let inverted = alike.iter().filter(|(other, _)| other.inverted).count();
-        (2 * alike.len() > found.len()).then(|| Delay {
-            samples: surest.at,
+        let nominal = delivery.start_seconds(&self.survey.path) * self.sketch.sample_hz();
+        let reach = MOST_DELAY_SECONDS * self.sketch.sample_hz();
+        self.agreed_within(-nominal, reach).or_else(|| self.agreed_within(0.0, self.samples.len() as f64))
+    }
+
+    fn agreed_within(&self, nominal: f64, reach: f64) -> Option<Delay> {
+        // The longest say most, and the first of them by path.
+        let mut asked: Vec<&Voice<'_>> = self.known.iter().collect();
+        asked.sort_by_key(|voice| std::cmp::Reverse(voice.sketch.samples()));
+        let said: Vec<Said> =
+            asked.into_iter().take(MOST_ASKED).filter_map(|voice| self.said(voice, nominal, reach)).collect();
+        let surest = said.iter().min_by(|a, b| a.late.uncertainty.total_cmp(&b.late.uncertainty))?;
+        let alike: Vec<&Said> =
+            said.iter().filter(|other| self.is_same(other.late.at, surest.late.at)).collect();
+        let inverted = alike.iter().filter(|other| other.late.inverted).count();
+        (2 * alike.len() > said.len()).then(|| Delay {
+            samples: surest.late.at,
             inverted: 2 * inverted > alike.len(),
-            drift_ppm: alike.iter().find_map(|(_, stem)| self.drift(stem)),
+            drift_ppm: alike.iter().find_map(|said| said.drift_ppm).or_else(|| self.drift_between(&alike)),
         })
     }
 
@@ -102,44 +157,64 @@ impl<'a> RoughMixSignal<'a> {
         (place - other).abs() <= 2.0 / f64::from(self.sketch.factor())
     }
 
+    /// What a stem says of the delay.
+    fn said(&self, voice: &Voice<'_>, nominal: f64, reach: f64) -> Option<Said> {
+        let stem = voice.sketch.whole();
+        let length = self.stretch().min(stem.len());
+        let from = loudest(&stem, length);
+        let late = self.late_at(&stem[from..from + length], voice.at + from as f64, nominal, reach)?;
+        let middle = voice.at + (from + length / 2) as f64;
+        Some(Said { late, middle, drift_ppm: self.drift(&stem, voice.at, late.at) })
+    }
+
     /// Samples of the stretch that is compared.
-    pub(crate) fn stretch(&self) -> usize {
+    fn stretch(&self) -> usize {
         (STRETCH_SECONDS * self.sketch.sample_hz()) as usize
     }
 
-    /// By how much the mix is late, by a stretch of a stem; `at` is the delay.
-    fn late_at(&self, stem: &[f32], from: usize, length: usize) -> Option<Located> {
-        let most = (MOST_DELAY_SECONDS * self.sketch.sample_hz()) as usize;
-        let begin = from.saturating_sub(most);
-        let mix = self.samples.get(begin..(from + length + most).min(self.samples.len()))?;
-        let (own, reach) = ((from - begin) as i64, most as i64);
-        let mut found = self.locate_in(mix, &stem[from..from + length], own - reach..=own + reach)?;
-        found.at -= own as f64;
+    /// By how much the mix is late, by a stretch of a stem that stands `at` samples after the common start; `at` of the answer
+    /// is the delay, which is looked for within `reach` around `nominal`.
+    fn late_at(&self, stretch: &[f32], at: f64, nominal: f64, reach: f64) -> Option<Located> {
+        let own = (at + nominal).round() as i64;
+        let begin = (own - reach as i64).clamp(0, self.samples.len() as i64);
+        let end = (own + (stretch.len() + reach as usize) as i64).clamp(begin, self.samples.len() as i64);
+        let mix = &self.samples[begin as usize..end as usize];
+        let reach = reach as i64;
+        let mut found = self.locate_in(mix, stretch, own - begin - reach..=own - begin + reach)?;
+        found.at += begin as f64 - at;
         Some(found)
     }
 
-    /// A stem that starts with the others, if that is sure.
-    pub(crate) fn at_the_start(&self, stem: &[f32], delay: Delay) -> Option<Located> {
-        let length = self.stretch().min(stem.len());
-        self.late_at(stem, loudest(stem, length), length).filter(|late| self.is_same(late.at, delay.samples))
-    }
-
-    /// How the delay differs between begin and end of a stem.
-    fn drift(&self, stem: &[f32]) -> Option<f64> {
+    /// How the delay differs between begin and end of a stem that is delayed by about `nominal`.
+    fn drift(&self, stem: &[f32], at: f64, nominal: f64) -> Option<f64> {
         let length = self.stretch().min(stem.len() / 2);
         let apart = stem.len() - length;
-        let (first, second) = (self.late_at(stem, 0, length)?, self.late_at(stem, apart, length)?);
-        let stretch = second.at - first.at;
+        let reach = MOST_DELAY_SECONDS * self.sketch.sample_hz();
+        let late = |from: usize| self.late_at(&stem[from..from + length], at + from as f64, nominal, reach);
+        let (first, second) = (late(0)?, late(apart)?);
         // What lies within its own uncertainty is none.
-        let unsure = 3.0 * (first.uncertainty + second.uncertainty);
-        let stretch = if stretch.abs() <= unsure { 0.0 } else { stretch };
-        // A mix that runs too fast has the end too early.
-        Some(-1e6 * stretch / apart.max(1) as f64)
+        Some(ppm(second.at - first.at, 3.0 * (first.uncertainty + second.uncertainty), apart as f64))
+    }
+
+    /// How the delay differs between two stems that sound at different times.
+    fn drift_between(&self, said: &[&Said]) -> Option<f64> {
+        let first = said.iter().min_by(|a, b| a.middle.total_cmp(&b.middle))?;
+        let second = said.iter().max_by(|a, b| a.middle.total_cmp(&b.middle))?;
+        let apart = second.middle - first.middle;
+        let unsure = 3.0 * (first.late.uncertainty + second.late.uncertainty)
+            + ROUNDING_FRAMES / f64::from(self.sketch.factor());
+        (apart > MOST_DELAY_SECONDS * self.sketch.sample_hz())
+            .then(|| ppm(second.late.at - first.late.at, unsure, apart))
     }
 }
 
+/// A difference of delays over a stretch as a speed; a mix that runs too fast has the end too early.
+fn ppm(stretch: f64, unsure: f64, apart: f64) -> f64 {
+    if stretch.abs() <= unsure { 0.0 } else { -1e6 * stretch / apart.max(1.0) }
+}
+
 /// Where the loudest stretch of so many samples begins, to a tenth of its length.
-pub(crate) fn loudest(samples: &[f32], length: usize) -> usize {
+fn loudest(samples: &[f32], length: usize) -> usize {
     let energy = |from: &usize| -> f64 {
         samples[*from..from + length].iter().map(|x| f64::from(*x) * f64::from(*x)).sum()
     };

@@ -24,9 +24,10 @@ pub(crate) struct Member<'a> {
 pub(crate) fn members<'a>(delivery: &Delivery<'a>, places: &[StemPlace]) -> Vec<Member<'a>> {
     let stems: Vec<&Survey> = delivery.sounding_stems().into_iter().map(|(_, survey)| survey).collect();
     let start = |survey: &Survey| {
-        let by_mix = places.iter().find(|place| place.path == survey.path);
+        // A stamp that the mix contradicts is a question, and holds until it is answered.
+        let by_mix = places.iter().find(|place| place.path == survey.path && place.stated_frames.is_none());
         by_mix.map_or_else(
-            || delivery.starts.get(&survey.path).copied().unwrap_or(0.0),
+            || delivery.start_seconds(&survey.path),
             |place| place.start_frames as f64 / f64::from(place.rate_hz.max(1)),
         )
     };

@@ -1,22 +1,24 @@
 //! How much of a mix its stems explain: one gain a stem by least squares, and what is left in time and band.
 //!
 //! Sums of products are kept for every window and band, so that the fit and the remainder come from one pass. They are
-//! taken in double precision over single-precision spectra, so the remainder of a complete set lies below −100 dB.
+//! taken in double precision over single-precision spectra, so the remainder of a complete set lies below −100 dB. With the
+//! gains known, every window can be taken apart into what is explained and what is left.
 //!
 //! It does not judge the remainder.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 /// Samples of a window; windows overlap by half.
 pub const WINDOW: usize = 8192;
 
 /// Sums of products of one band in one window.
 #[derive(Debug, Clone, PartialEq)]
-struct Cell {
-    mix: f64,
+pub(crate) struct Cell {
+    pub(crate) mix: f64,
     with_mix: Vec<f64>,
     /// Lower triangle, row after row, of the stems that sound.
     gram: Vec<f64>,
@@ -24,9 +26,9 @@ struct Cell {
 
 /// One window: the stems that sound in it, and its bands.
 #[derive(Debug, Clone, PartialEq)]
-struct Window {
-    sounding: Vec<usize>,
-    cells: Vec<Cell>,
+pub struct Window {
+    pub(crate) sounding: Vec<usize>,
+    pub(crate) cells: Vec<Cell>,
 }
 
 /// The samples of one window.
@@ -41,9 +43,10 @@ pub struct Part<'a> {
 /// Adds up windows of a mix and its stems.
 pub struct Unmixer {
     forward: Arc<dyn RealToComplex<f32>>,
+    back: Arc<dyn ComplexToReal<f32>>,
     taper: Vec<f32>,
     /// First bin of each band, and the end of the last.
-    edges: Vec<usize>,
+    pub(crate) edges: Vec<usize>,
     stems: usize,
     windows: Vec<Window>,
 }
@@ -59,19 +62,19 @@ pub struct Unmixed {
     pub mix: Vec<Vec<f64>>,
     /// Energy of what no stem explains, in the same shape.
     pub rest: Vec<Vec<f64>>,
-    /// By which factor the mix follows the sum of the stems in every window: 1 throughout where nothing rides the level.
-    /// `None` where there is no sound.
-    pub follows: Vec<Option<f64>>,
+    windows: Vec<Window>,
 }
 
 impl Unmixer {
     /// A meter for so many stems, with bands between these frequencies, at `sample_hz`.
     pub fn new(stems: usize, edges_hz: &[f64], sample_hz: f64) -> Self {
-        let forward = RealFftPlanner::new().plan_fft_forward(WINDOW);
+        let mut planner = RealFftPlanner::new();
+        let (forward, back) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
         let bin = |hz: &f64| ((hz / sample_hz * WINDOW as f64).round() as usize).min(WINDOW / 2);
         let turn = |n: usize| std::f64::consts::TAU * n as f64 / WINDOW as f64;
         Self {
             forward,
+            back,
             taper: (0..WINDOW).map(|n| (0.5 - 0.5 * turn(n).cos()) as f32).collect(),
             edges: edges_hz.iter().map(bin).collect(),
             stems,
@@ -80,7 +83,7 @@ impl Unmixer {
     }
 
     /// The spectrum of a window, with its lateness taken out.
-    fn spectrum(&self, part: Part<'_>) -> Vec<Complex<f32>> {
+    pub(crate) fn spectrum(&self, part: Part<'_>) -> Vec<Complex<f32>> {
         let mut input: Vec<f32> = part.samples.iter().zip(&self.taper).map(|(a, b)| a * b).collect();
         let mut bins = self.forward.make_output_vec();
         self.forward.process(&mut input, &mut bins).expect("buffers of the size of the plan");
@@ -93,63 +96,139 @@ impl Unmixer {
         bins
     }
 
-    /// Adds a window: the mix, and every stem, `None` where it is silent.
+    /// Measures a window: the mix, and every stem, `None` where it is silent. It changes nothing, so windows can be measured
+    /// side by side.
     ///
     /// # Panics
     /// When a window is not [`WINDOW`] samples long.
-    pub fn add(&mut self, mix: Part<'_>, stems: &[Option<Part<'_>>]) {
+    pub fn window(&self, mix: Part<'_>, stems: &[Option<Part<'_>>]) -> Window {
         let mix = self.spectrum(mix);
-        let sounding: Vec<usize> = (0..stems.len()).filter(|&stem| stems[stem].is_some()).collect();
-        let spectra: Vec<_> =
-            sounding.iter().filter_map(|&stem| stems[stem].map(|part| self.spectrum(part))).collect();
-        let cells = self.edges.windows(2).map(|edge| {
-            let part = |bins: &[Complex<f32>]| bins[edge[0]..edge[1]].to_vec();
-            let (mix, own): (_, Vec<_>) = (part(&mix), spectra.iter().map(|bins| part(bins)).collect());
-            let mut gram = Vec::with_capacity(own.len() * (own.len() + 1) / 2);
-            for (row, one) in own.iter().enumerate() {
-                gram.extend(own[..=row].iter().map(|other| product(one, other)));
-            }
-            Cell {
-                mix: product(&mix, &mix),
-                with_mix: own.iter().map(|one| product(one, &mix)).collect(),
-                gram,
-            }
-        });
-        let cells = cells.collect();
-        self.windows.push(Window { sounding, cells });
+        let (sounding, spectra) = self.spectra(stems);
+        let cells = self.edges.windows(2).map(|edge| Cell::of(&mix, &spectra, edge[0]..edge[1])).collect();
+        Window { sounding, cells }
+    }
+
+    /// The stems that sound, and their spectra.
+    pub(crate) fn spectra(&self, stems: &[Option<Part<'_>>]) -> (Vec<usize>, Vec<Vec<Complex<f32>>>) {
+        let sounding = stems.iter().enumerate().filter_map(|(stem, part)| part.map(|part| (stem, part)));
+        sounding.map(|(stem, part)| (stem, self.spectrum(part))).unzip()
+    }
+
+    /// Takes a window apart, with the gains known.
+    ///
+    /// # Panics
+    /// When a window is not [`WINDOW`] samples long.
+    pub fn apart(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], gains: &[f64]) -> Apart {
+        let mut rest = self.spectrum(mix);
+        let (sounding, spectra) = self.spectra(stems);
+        let mut explained = vec![Complex::default(); rest.len()];
+        for (&stem, bins) in sounding.iter().zip(&spectra) {
+            let gain = gains[stem] as f32;
+            explained.iter_mut().zip(bins).for_each(|(sum, bin)| *sum += bin * gain);
+        }
+        rest.iter_mut().zip(&explained).for_each(|(rest, sum)| *rest -= sum);
+        Apart { explained: self.samples(explained), rest: self.samples(rest) }
+    }
+
+    /// The samples of a spectrum, tapered as they were; windows add up to the whole.
+    fn samples(&self, mut bins: Vec<Complex<f32>>) -> Vec<f32> {
+        let mut out = self.back.make_output_vec();
+        let (low, high) = (self.edges.first().copied().unwrap_or(0), self.edges.last().copied().unwrap_or(0));
+        // What is not compared is not kept.
+        bins[..low].fill(Complex::default());
+        bins[high..].fill(Complex::default());
+        self.back.process(&mut bins, &mut out).expect("buffers of the size of the plan");
+        for sample in &mut out {
+            *sample /= WINDOW as f32;
+        }
+        out
+    }
+
+    /// Adds a window.
+    pub fn push(&mut self, window: Window) {
+        self.windows.push(window);
     }
 
     /// Fits the gains and says what remains.
     pub fn finish(self) -> Unmixed {
         let n = self.stems;
-        let (mut gram, mut with_mix) = (vec![vec![0.0; n]; n], vec![0.0; n]);
-        for window in &self.windows {
-            for cell in &window.cells {
-                for (row, &stem) in window.sounding.iter().enumerate() {
-                    with_mix[stem] += cell.with_mix[row];
-                    for (column, &other) in window.sounding[..=row].iter().enumerate() {
-                        gram[stem.max(other)][stem.min(other)] += cell.gram[row * (row + 1) / 2 + column];
-                    }
-                }
-            }
-        }
+        let (gram, with_mix) = sums(n, &self.windows);
         let gains = solve(gram.clone(), with_mix);
         let energies = (0..n).map(|stem| gram[stem][stem]).collect();
-        let (mut mix, mut rest, mut follows) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut mix, mut rest) = (Vec::new(), Vec::new());
         for window in &self.windows {
             let gains: Vec<f64> = window.sounding.iter().map(|&stem| gains[stem]).collect();
             let sums: Vec<(f64, f64)> = window.cells.iter().map(|cell| cell.explained(&gains)).collect();
             mix.push(window.cells.iter().map(|cell| cell.mix).collect());
             let left = window.cells.iter().zip(&sums);
             rest.push(left.map(|(cell, (shared, own))| (cell.mix - 2.0 * shared + own).max(0.0)).collect());
-            let (shared, own) = sums.iter().fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
-            follows.push((own > 0.0).then(|| shared / own));
         }
-        Unmixed { gains, energies, mix, rest, follows }
+        Unmixed { gains, energies, mix, rest, windows: self.windows }
     }
 }
 
+impl Unmixed {
+    /// What is left in these windows where every stem may have a gain of its own there and in each band: what follows the stems
+    /// goes, by a move of a fader or an equaliser, and what is in none of them stays.
+    pub fn refitted(&self, windows: Range<usize>) -> Vec<f64> {
+        let windows = &self.windows[windows];
+        let bands = windows.first().map_or(0, |window| window.cells.len());
+        let of_band = |band: usize| {
+            let part = windows.iter().map(|window| Window {
+                sounding: window.sounding.clone(),
+                cells: vec![window.cells[band].clone()],
+            });
+            let part: Vec<Window> = part.collect();
+            let (gram, with_mix) = sums(self.gains.len(), &part);
+            let gains = solve(gram, with_mix);
+            let rest = part.iter().map(|window| {
+                let gains: Vec<f64> = window.sounding.iter().map(|&stem| gains[stem]).collect();
+                let (shared, own) = window.cells[0].explained(&gains);
+                window.cells[0].mix - 2.0 * shared + own
+            });
+            rest.sum::<f64>().max(0.0)
+        };
+        (0..bands).map(of_band).collect()
+    }
+}
+
+/// The products of all windows together: of every two stems (the lower triangle), and of each with the mix.
+pub(crate) fn sums(stems: usize, windows: &[Window]) -> (Vec<Vec<f64>>, Vec<f64>) {
+    let (mut gram, mut with_mix) = (vec![vec![0.0; stems]; stems], vec![0.0; stems]);
+    for window in windows {
+        for cell in &window.cells {
+            for (row, &stem) in window.sounding.iter().enumerate() {
+                with_mix[stem] += cell.with_mix[row];
+                for (column, &other) in window.sounding[..=row].iter().enumerate() {
+                    gram[stem.max(other)][stem.min(other)] += cell.gram[row * (row + 1) / 2 + column];
+                }
+            }
+        }
+    }
+    (gram, with_mix)
+}
+
+/// A window taken apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Apart {
+    /// What the stems explain, [`WINDOW`] tapered samples: windows that overlap by half add up to the whole.
+    pub explained: Vec<f32>,
+    /// What is left, in the same way.
+    pub rest: Vec<f32>,
+}
+
 impl Cell {
+    /// The products of these bins.
+    pub(crate) fn of(mix: &[Complex<f32>], stems: &[Vec<Complex<f32>>], bins: Range<usize>) -> Self {
+        let mut gram = Vec::with_capacity(stems.len() * (stems.len() + 1) / 2);
+        for (row, one) in stems.iter().enumerate() {
+            gram.extend(stems[..=row].iter().map(|other| product(&one[bins.clone()], &other[bins.clone()])));
+        }
+        let mix = &mix[bins.clone()];
+        let with_mix = stems.iter().map(|one| product(&one[bins.clone()], mix)).collect();
+        Self { mix: product(mix, mix), with_mix, gram }
+    }
+
     /// The product of mix and sum of the stems at these gains, and the energy of that sum.
     fn explained(&self, gains: &[f64]) -> (f64, f64) {
         let shared = self.with_mix.iter().zip(gains).map(|(with, gain)| with * gain).sum();
@@ -181,7 +260,7 @@ fn product(a: &[Complex<f32>], b: &[Complex<f32>]) -> f64 {
 
 /// Solves the normal equations by Cholesky's method; the lower triangle is given. A little is added to the diagonal, so
 /// that of two equal stems each gets half.
-fn solve(mut gram: Vec<Vec<f64>>, mut right: Vec<f64>) -> Vec<f64> {
+pub(crate) fn solve(mut gram: Vec<Vec<f64>>, mut right: Vec<f64>) -> Vec<f64> {
     let n = right.len();
     for (row, line) in gram.iter_mut().enumerate() {
         line[row] = line[row] * (1.0 + 1e-9) + f64::MIN_POSITIVE;
@@ -224,7 +303,7 @@ mod tests {
                 .iter()
                 .map(|part| part.iter().any(|x| *x != 0.0).then_some(part_of(&part[..])))
                 .collect();
-            unmixer.add(part_of(&part(mix)), &parts);
+            unmixer.push(unmixer.window(part_of(&part(mix)), &parts));
         }
         unmixer.finish()
     }
@@ -244,12 +323,28 @@ mod tests {
         for (gain, wanted) in found.gains.iter().zip([0.5, -0.25, 1.0]) {
             assert!((gain - wanted).abs() < 1e-3, "{:?}", found.gains);
         }
-        assert!(found.follows.iter().flatten().all(|factor| (factor - 1.0).abs() < 1e-3));
         let (early, late) = (&found.rest[2], &found.rest[11]);
         assert!(
             early.iter().all(|rest| *rest < 1e-4) && late[1] > 1.0 && late[0] < 1e-3,
             "{early:?} {late:?}"
         );
+    }
+
+    /// A fader that moves is no missing stem, and what is in no stem is.
+    #[test]
+    fn a_gain_of_its_own_explains_a_moved_fader_and_nothing_else() {
+        let stems = [noise(1, 0.3, 60_000), noise(9_000_000, 0.3, 60_000)];
+        let other = noise(18_000_000, 0.1, 60_000);
+        let mix = |missing: f64| -> Vec<f64> {
+            let moved = |n: usize| if n < 30_000 { 1.0 } else { 0.5 };
+            (0..60_000).map(|n| moved(n) * stems[0][n] + stems[1][n] + missing * other[n]).collect()
+        };
+        let found = unmixed(&mix(0.0), &stems);
+        let (rest, again) = (found.rest[9..].iter().flatten().sum::<f64>(), found.refitted(9..12));
+        assert!(again.iter().sum::<f64>() < 0.001 * rest, "{rest} {again:?}");
+        let found = unmixed(&mix(1.0), &stems);
+        let missing = unmixed(&other, &[]).mix[9..12].iter().flatten().sum::<f64>();
+        assert!(found.refitted(9..12).iter().sum::<f64>() > 0.9 * missing);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 //!
 //! It knows no recipe and no draft: what it needs to know of a stem is its stamp, and whether it has a say.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use loadin_session::{Placement, PlacementOptions, StemTiming, place};
 
@@ -38,10 +38,16 @@ impl StemStarts {
         self.index.get(path).map_or(0, |&index| self.placement.start_in(index, rate_hz))
     }
 
-    /// The start of every file in seconds, by path; to the microsecond, which is finer than a frame.
+    /// The start of every file in seconds, by path; to the nanosecond, so that stems which are laid under a mix cancel it.
     pub fn seconds(&self) -> BTreeMap<String, f64> {
-        let start = |&index: &usize| self.placement.start_in(index, 1_000_000) as f64 * 1e-6;
+        let start = |&index: &usize| self.placement.start_in(index, 1_000_000_000) as f64 * 1e-9;
         self.index.iter().map(|(path, index)| (path.clone(), start(index))).collect()
+    }
+
+    /// The files that stand by a time stamp.
+    pub fn stamped(&self) -> BTreeSet<String> {
+        let stamped = self.index.iter().filter(|(_, index)| self.placement.is_stamped(**index));
+        stamped.map(|(path, _)| path.clone()).collect()
     }
 
     /// The time stamp that counts as zero: frames since midnight, and their rate; `None` where file starts are used.
@@ -127,12 +133,20 @@ mod tests {
     }
 
     #[test]
-    fn seconds_are_rounded_to_the_microsecond() {
+    fn only_files_with_a_stamp_that_is_used_stand_by_one() {
+        let names = |starts: &StemStarts| starts.stamped().into_iter().collect::<Vec<_>>();
+        assert_eq!(names(&starts(&delivery())), ["Amp L.wav", "Amp R.wav", "Bass.wav", "Kick.wav"]);
+        let by_file = PlacementOptions { mode: StartMode::File, ..PlacementOptions::default() };
+        assert_eq!(names(&StemStarts::new(&by_file, &delivery())), [""; 0]);
+    }
+
+    #[test]
+    fn seconds_are_rounded_to_the_nanosecond() {
         // One frame at 48 kHz is 20.833 µs (arithmetic).
         let late = candidate(&["b.wav"], Some(HOUR + 1), 48_000);
         let starts = starts(&[candidate(&["a.wav"], Some(HOUR), 48_000), late]);
         let found = starts.seconds()["b.wav"];
-        assert!((found - 21e-6).abs() < 1e-12, "{found}");
+        assert!((found - 20_833e-9).abs() < 1e-12, "{found}");
     }
 
     #[test]

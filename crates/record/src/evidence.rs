@@ -10,13 +10,15 @@ use serde_json::Value;
 
 use crate::finding::Finding;
 use crate::music::{Confidence, Fact, Facts};
+pub use crate::polarity::Polarity;
+use crate::rough_mix::RoughMix;
 
 /// Everything that was found out by comparing sketches.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Evidence {
     /// Related stems, and how they stand to each other; sorted by their paths.
     pub siblings: Vec<Sibling>,
-    /// Stems that start at their own entry, and where the rough mix has them; sorted by their paths.
+    /// Stems of which the rough mix says where they stand; sorted by their paths.
     pub places: Vec<StemPlace>,
     /// What the rough mix shows, where there is one.
     pub rough_mix: Option<RoughMix>,
@@ -43,26 +45,6 @@ pub struct Sibling {
     pub polarity: Polarity,
 }
 
-/// How two stems stand in polarity.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Polarity {
-    /// They add up.
-    Same,
-    /// They cancel.
-    Inverted,
-}
-
-impl Polarity {
-    /// The word in papers.
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Same => "same",
-            Self::Inverted => "inverted",
-        }
-    }
-}
-
 /// Where a stem stands by the rough mix.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[schemars(rename = "Place")]
@@ -71,8 +53,11 @@ pub struct StemPlace {
     pub path: String,
     /// Path of the rough mix.
     pub by: String,
-    /// First frame of the stem on the time line of the stems that have the whole length.
+    /// First frame of the stem after the common start.
     pub start_frames: i64,
+    /// Where its time stamp puts it instead, in the same frames; null where none says.
+    #[serde(default)]
+    pub stated_frames: Option<i64>,
     /// Rate of those frames in Hz.
     pub rate_hz: u32,
     /// The next best place.
@@ -81,46 +66,6 @@ pub struct StemPlace {
     pub peak_ratio: f64,
     /// Standard deviation of the place in frames.
     pub uncertainty_frames: f64,
-}
-
-/// What the rough mix shows. Measured on the middle of all channels, below about 2.5 kHz.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct RoughMix {
-    /// Path inside the delivery.
-    pub path: String,
-    /// By how many frames it is later than the stems; null where they do not agree about it.
-    pub delay_frames: Option<f64>,
-    /// Rate of those frames in Hz.
-    pub rate_hz: u32,
-    /// How much too fast it runs against the stems, in parts of a million.
-    pub drift_ppm: Option<f64>,
-    /// Its polarity against the stems.
-    pub polarity: Option<Polarity>,
-    /// Why nothing is said of missing stems; null where it could be judged.
-    pub cannot_judge: Option<String>,
-    /// Level of what no stem explains, relative to the mix.
-    pub unexplained_db: Option<f64>,
-    /// Gain of every stem in it in dB, as delivered, by the stem's path.
-    pub gains_db: BTreeMap<String, f64>,
-    /// What is in it and in no stem.
-    pub gaps: Vec<RoughGap>,
-    /// Stems that are not in it.
-    pub absent: Vec<String>,
-}
-
-/// A stretch of the rough mix that is in no stem.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct RoughGap {
-    /// Where it begins after the common start of the stems.
-    pub from_seconds: f64,
-    /// Where it ends.
-    pub to_seconds: f64,
-    /// The band that holds most of it.
-    pub low_hz: f64,
-    /// Its upper end.
-    pub high_hz: f64,
-    /// Its level relative to the mean of the mix.
-    pub level_db: f64,
 }
 
 /// What a stem sounds like. A proposal: nothing follows from it.

@@ -79,9 +79,14 @@ ids! {
     StampsRefused "stamps-refused" Attention "Time stamps that are not plausible together.",
     StampDoubt "stamp-doubt" Attention "The place of one stem is not certain.",
     PlaceFound "place-found" Attention "The rough mix has a stem without a stamp at another place than its file start says.",
+    StampContradicted "stamp-contradicted" Attention "The rough mix has a stem at another place than its time stamp says.",
     MissingStem "missing-stem" Attention "Something in the rough mix that is in no stem.",
     NotInRough "not-in-rough-mix" Attention "A stem that is not in the rough mix.",
     RoughNotJudged "rough-mix-not-judged" Note "A rough mix that does not show whether stems are missing.",
+    RoughProcessed "rough-mix-processed" Note "A rough mix that was processed, and so shows less.",
+    NotCompared "not-in-comparison" Note "A stem that was not compared with the rough mix.",
+    LevelInRough "level-in-rough-mix" Note "A stem whose level in the rough mix is unlike that of all others.",
+    PolarityInRough "polarity-in-rough-mix" Attention "A stem that is upside down in the rough mix.",
     PlaceFraction "place-fraction" Note "A stem stands a fraction of a frame beside its time stamp.",
     Moved "moved" Note "A stem was placed later than the start by its time stamp.",
     NameCollision "name-collision" Note "Two names would have become one.",
@@ -101,6 +106,7 @@ ids! {
     TempoDoubt "tempo-doubt" Attention "The stems sound like another tempo than the stated one.",
     SoundsLike "sounds-like" Note "What a stem sounds like whose name says nothing: a proposal.",
     NoteUnread "note-unread" Note "A note or MIDI file could not be read.",
+    NoteSays "note-says" Attention "What a text note says of missing, late or replaced files.",
     ReferenceCut "reference-cut" Note "The reference goes on after the common end.",
 }
 
@@ -111,6 +117,7 @@ impl Id {
             self,
             Self::StampDoubt
                 | Self::PlaceFound
+                | Self::StampContradicted
                 | Self::Moved
                 | Self::PlaceFraction
                 | Self::GainByOne

@@ -5,13 +5,14 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use crate::digest::{json_text, text_digest};
-use crate::evidence::{Proposal, RoughMix, Sibling};
+use crate::evidence::{Proposal, Sibling};
 use crate::finding::{Finding, rounded};
 use crate::identity::Identity;
 use crate::late::Late;
 use crate::link::Link;
 use crate::music::Facts;
 use crate::role::StemRole;
+use crate::rough_mix::RoughMix;
 use crate::session::SessionFile;
 use crate::source::SourceRecord;
 use crate::survey::Ignored;

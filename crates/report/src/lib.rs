@@ -33,7 +33,7 @@ pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)>
     let texts = [
         ("track-sheet.csv", Some(track_sheet::track_sheet(manifest))),
         ("report.html", Some(page::page(manifest, surveys, Act::Prepared))),
-        ("client-note.md", note::note(manifest)),
+        ("client-note.md", note::note(manifest, page::is_open_beside_questions(manifest))),
         ("late-files.md", late.map(late_files::late_files)),
     ];
     let mut papers = written(texts);
@@ -49,7 +49,7 @@ pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)>
 pub fn audit_papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)> {
     written([
         ("report.html", Some(page::page(manifest, surveys, Act::Audit))),
-        ("client-note.md", note::note(manifest)),
+        ("client-note.md", note::note(manifest, page::is_open_beside_questions(manifest))),
     ])
 }
 

@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::sync::LazyLock;
 
-use loadin_record::finding::{Finding, Severity};
+use loadin_record::finding::{Finding, Id, Severity};
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::role::StemRole;
+use loadin_record::rough_mix::{Unchecked, missing_stems};
 use serde::Deserialize;
 use serde_json::Value;
 
@@ -22,6 +23,10 @@ struct Language {
     one: String,
     many: String,
     closing: String,
+    all_well: String,
+    no_rough_mix: String,
+    not_shown: String,
+    partly: String,
     reference: String,
     whole: String,
     left: String,
@@ -104,6 +109,8 @@ fn known(key: &str, finding: &Finding, rate_hz: Option<u32>, quote: fn(&str) -> 
         "runs" => Some(evidence("runs")?.to_string()),
         "codec" => Some(visible(evidence("codec")?.as_str()?)),
         "said" | "what" | "heard" => Some(visible(evidence(key)?.as_str()?)),
+        "stated" => Some(clock(frames("stated_frames")? / frames("rate_hz")?, 3)),
+        "heard_at" => Some(clock(frames("start_frames")? / frames("rate_hz")?, 3)),
         "from" => Some(clock(evidence("from_seconds")?.as_f64()?, 0)),
         "to" => Some(clock(evidence("to_seconds")?.as_f64()?, 0)),
         "other" => evidence("same_as").or(evidence("right")).or(evidence("beside"))?.as_str().map(quote),
@@ -124,8 +131,8 @@ fn fill(template: &str, value: impl Fn(&str) -> Option<String>) -> Option<String
     Some(text)
 }
 
-/// The note; `None` when nothing is asked.
-pub(crate) fn note(manifest: &Manifest) -> Option<String> {
+/// The note; `None` when nothing is asked. `is_more_open` is whether something needs the engineer beside the questions.
+pub(crate) fn note(manifest: &Manifest, is_more_open: bool) -> Option<String> {
     let questions = questions(manifest, code);
     if questions.is_empty() {
         return None;
@@ -151,14 +158,29 @@ pub(crate) fn note(manifest: &Manifest) -> Option<String> {
             question.finding.id.as_str()
         );
     }
-    let _ = writeln!(text, "\n{}", words.closing);
+    let _ = writeln!(text, "\n{}{}", checked(manifest, is_more_open), words.closing);
     Some(text)
+}
+
+/// What was checked beside the questions. That everything else is well is said only where everything was checked and nothing
+/// else is open.
+fn checked(manifest: &Manifest, is_more_open: bool) -> String {
+    let words = &*ENGLISH;
+    let missing = missing_stems(manifest.rough_mix.as_ref());
+    let is_asked = manifest.findings.iter().any(|finding| finding.id == Id::MissingStem);
+    let said = match missing.unchecked {
+        Some(Unchecked::NoRoughMix) => &words.no_rough_mix,
+        Some(Unchecked::NotShown) => &words.not_shown,
+        None if missing.is_none_for_sure && is_more_open => return String::new(),
+        None if missing.is_none_for_sure => &words.all_well,
+        None if is_asked => return String::new(),
+        None => &words.partly,
+    };
+    format!("{said} ")
 }
 
 #[cfg(test)]
 mod tests {
-    use loadin_record::finding::Id;
-
     use super::*;
 
     /// Every kind that the texts name is a kind of finding, and is more than a note.
@@ -171,7 +193,7 @@ mod tests {
                 let filled = fill(template, |key| {
                     let keys = [
                         "at", "seconds", "runs", "codec", "other", "side", "from", "to", "what", "said",
-                        "heard",
+                        "heard", "stated", "heard_at",
                     ];
                     keys.contains(&key).then(|| "x".to_owned())
                 });

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use crate::copies::copy_rank;
 use crate::family::Group;
 use crate::order::in_order;
 use crate::role::Role;
@@ -59,7 +60,8 @@ pub fn labels(stems: &[LabelInput], taken: &[String], options: &LabelOptions) ->
     let groups = in_order(&options.order);
     order.sort_by_cached_key(|&i| {
         let stem = &stems[i];
-        (place(&groups, stem.group), nesting(stem), stem.role.family, stem.path.as_str())
+        let is_copy = copy_rank(&stem.path).0;
+        (place(&groups, stem.group), nesting(stem), stem.role.family, is_copy, stem.path.as_str())
     });
     let digits = if stems.len() >= 100 { stems.len().to_string().len() } else { 2 };
     let mut labels: Vec<Option<Label>> = vec![None; stems.len()];

@@ -2,6 +2,7 @@
 //!
 //! *Invariants:* pure functions of names and numbers; nothing here opens a file. Doubt is said, never decided away.
 
+mod copies;
 mod detail;
 mod error;
 pub mod facts;
@@ -13,6 +14,7 @@ mod order;
 mod pairs;
 mod placement;
 mod reference;
+mod remarks;
 mod role;
 mod safe_name;
 mod shared_words;
@@ -23,6 +25,7 @@ mod token;
 
 pub mod estimate;
 
+pub use copies::copy_rank;
 pub use detail::{Details, SectionKind, Side, Treatment};
 pub use error::Error;
 pub use family::{Family, Group};
@@ -32,8 +35,9 @@ pub use order::{DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
 pub use pairs::{PairInput, SidePair, side_pairs, without_side};
 pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
+pub use remarks::remarks;
 pub use role::{Confidence, Role, role_of, role_of_file};
 pub use safe_name::{Charset, safe_file_name};
 pub use songs::several_songs;
-pub use system_files::{OtherFile, system_file};
+pub use system_files::{OtherFile, is_read, system_file};
 pub use title::without_title;

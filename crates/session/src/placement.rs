@@ -188,6 +188,14 @@ impl Placement {
         i64::try_from(nearest(stamp, stamp_hz) - nearest(origin, origin_hz)).unwrap_or(0)
     }
 
+    /// Whether a stem stands by its time stamp.
+    ///
+    /// # Panics
+    /// When there is no such stem.
+    pub fn is_stamped(&self, stem: usize) -> bool {
+        self.stamps[stem].is_some()
+    }
+
     /// The time stamp that counts as zero: frames since midnight, and their rate.
     pub fn origin(&self) -> Option<(u64, u32)> {
         self.origin

@@ -59,6 +59,13 @@ pub fn system_file(path: &str) -> Option<OtherFile> {
     BY_EXTENSION.iter().find(|(known, _)| known.contains(&extension.as_str())).map(|(_, what)| *what)
 }
 
+/// Whether the file at `path` is read for what it states: a text note or a MIDI file. Rich text is not, since it is full of
+/// numbers that state nothing.
+pub fn is_read(path: &str) -> bool {
+    let is_rich = path.rsplit_once('.').is_some_and(|(_, extension)| extension.eq_ignore_ascii_case("rtf"));
+    matches!(system_file(path), Some(OtherFile::TextNote | OtherFile::Midi)) && !is_rich
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -5,6 +5,8 @@ mod band;
 mod boundaries;
 mod hints;
 mod keys;
+mod missing;
+mod mixes;
 mod music;
 mod papers;
 mod places;

@@ -93,6 +93,7 @@ fn every_seeded_fault_is_found_and_no_other() {
         })
         .collect();
     let wanted = [
+        ("BV High.flac", "prepared", "place-found"),
         ("BV Low_FINAL use this.flac", "prepared", "duplicate"),
         ("Bass DI.flac", "prepared", "dual-mono"),
         ("Hats.flac", "prepared", "dead-channel"),

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::fs;
 
+use loadin_tests::Delivery;
 use serde_json::Value;
 
 use super::{clean, demo, read};
@@ -46,21 +47,27 @@ fn every_sentence_is_traced_to_a_finding() {
         let lines: Vec<&str> = item.lines().filter(|line| !line.is_empty()).collect();
         let file = lines[0].split_once(". ").unwrap().1.trim_matches('`');
         let id = lines[3].strip_prefix("Reference: ").unwrap();
-        let found = stem(&manifest, file)["findings"].as_array().unwrap().clone();
+        let whole = file == texts["whole"].as_str().unwrap();
+        let of = if whole { &manifest } else { stem(&manifest, file) };
+        let found = of["findings"].as_array().unwrap().clone();
         let finding = found.iter().find(|f| f["id"] == id).unwrap_or_else(|| panic!("{file} has no {id}"));
         let ask = &texts["ask"][id];
         assert!(fits(lines[1], ask["found"].as_str().unwrap()), "{}", lines[1]);
         assert!(fits(lines[2], ask["send"].as_str().unwrap()), "{}", lines[2]);
-        assert_numbers(lines[1], finding, &stem(&manifest, file)["source"]);
+        if !whole {
+            assert_numbers(lines[1], finding, &of["source"]);
+        }
         assert!(lines[4..].iter().all(|line| fixed.contains(line)), "{:?}", &lines[4..]);
         asked.insert(file.to_owned(), id.to_owned());
     }
     // The faults that the demo's generator seeds and that a client can mend.
     let wanted = [
+        ("OrchardSignal_125bpm_Dm_BV High.flac", "place-found"),
         ("OrchardSignal_125bpm_Dm_BV Low_FINAL use this.flac", "duplicate"),
         ("OrchardSignal_125bpm_Dm_Hats.flac", "dead-channel"),
         ("OrchardSignal_125bpm_Dm_Shaker.flac", "silent"),
         ("OrchardSignal_125bpm_Dm_Tamb.wav", "truncated"),
+        ("The delivery as a whole", "missing-stem"),
     ];
     assert_eq!(asked, wanted.iter().map(|(file, id)| ((*file).to_owned(), (*id).to_owned())).collect());
 }
@@ -83,6 +90,34 @@ fn assert_numbers(sentence: &str, finding: &Value, source: &Value) {
         words.iter().filter_map(|w| w.parse::<f64>().ok()).any(|n| (n - missing).abs() <= 0.000_501),
         "{sentence}: {missing}"
     );
+}
+
+/// The sentences about what was checked stand in the note of these deliveries, by their keys: a mix of all stems, of them and
+/// one more, none; each with one file that is silent.
+#[test]
+fn that_all_else_is_well_is_said_only_where_it_was_checked() {
+    let texts = texts();
+    let keys = ["all_well", "no_rough_mix", "not_shown", "partly"];
+    let parts = [1, 9_000_000, 18_000_000].map(|seed| loadin_audio::signal::noise(seed, 0.2, 480_000));
+    let sum = |count: usize| -> Vec<f64> {
+        (0..480_000).map(|n| parts[..count].iter().map(|part| part[n]).sum()).collect()
+    };
+    for (mix, said) in [(None, Some("no_rough_mix")), (Some(sum(2)), Some("all_well")), (Some(sum(3)), None)]
+    {
+        let delivery = Delivery::new("Checked");
+        for (name, part) in ["Bass.wav", "Keys.wav"].iter().zip(&parts) {
+            delivery.wav(name, 48_000, 24, std::slice::from_ref(part));
+        }
+        delivery.wav("Snare.wav", 48_000, 24, &[vec![0.0; 480_000]]);
+        if let Some(mix) = mix {
+            delivery.wav("Rough Mix.wav", 48_000, 24, &[mix]);
+        }
+        let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
+        let note = read(&delivery.out("out").join("client-note.md"));
+        let found: Vec<&str> =
+            keys.into_iter().filter(|key| note.contains(texts[*key].as_str().unwrap())).collect();
+        assert_eq!(found, said.into_iter().collect::<Vec<_>>(), "{} {note}", manifest["rough_mix"]);
+    }
 }
 
 #[test]

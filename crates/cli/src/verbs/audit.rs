@@ -8,7 +8,9 @@ use loadin_pipeline::run::{Study, planned_manifest};
 use loadin_plan::shape::Fate;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::Manifest;
+use loadin_record::rough_mix::missing_stems;
 use loadin_record::survey::Survey;
+use loadin_session::is_read;
 use serde_json::{Value, json};
 
 use crate::args::{Audit, Format};
@@ -108,8 +110,10 @@ fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Writ
         }
     }
     for ignored in &study.inventory.ignored {
-        writeln!(out, "{}: ignored: {}", printable(&ignored.path), printable(&ignored.why))?;
+        let done = if is_read(&ignored.path) { "read" } else { "ignored" };
+        writeln!(out, "{}: {done}: {}", printable(&ignored.path), printable(&ignored.why))?;
     }
+    writeln!(out, "missing stems: {}", printable(&missing_stems(study.evidence.rough_mix.as_ref()).text))?;
     loudness_caution(expected.louder_db(), out)
 }
 

@@ -250,8 +250,15 @@ impl StudyContext<'_> {
     ) -> Evidence {
         let paths = surveys.iter().map(|survey| &survey.path);
         let references = paths.filter(|path| self.recipe.is_reference(path)).cloned().collect();
-        let starts = starts.seconds();
-        compare(&Delivery { surveys, references: &references, starts: &starts, sketches, stated })
+        let (starts, stamped) = (starts.seconds(), starts.stamped());
+        compare(&Delivery {
+            surveys,
+            references: &references,
+            starts: &starts,
+            stamped: &stamped,
+            sketches,
+            stated,
+        })
     }
 
     /// What the survey of each listed file shall measure, in the order of the files: by the headers, or by what the surveys

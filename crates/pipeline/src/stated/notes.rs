@@ -10,7 +10,7 @@ use loadin_codec::decoded;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::Inventory;
 use loadin_session::facts::{Midi, read_midi};
-use loadin_session::{OtherFile, system_file};
+use loadin_session::{OtherFile, is_read, remarks, system_file};
 
 use crate::source::file::{SourceLocation, locate};
 use crate::work::watchdog::{Patience, WatchdogError, watched};
@@ -29,7 +29,7 @@ const MOST_FILES: usize = 50;
 pub(crate) struct Notes {
     pub(crate) texts: Vec<(String, String)>,
     pub(crate) midis: Vec<(String, Midi)>,
-    /// What could not be read.
+    /// What could not be read, and what texts say of missing, late or replaced files.
     pub(crate) findings: Vec<Finding>,
 }
 
@@ -63,7 +63,7 @@ pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -
     let mut notes = Notes::default();
     for path in inventory.ignored.iter().map(|ignored| ignored.path.as_str()) {
         let result = match system_file(path) {
-            Some(OtherFile::TextNote) if notes.texts.len() < MOST_FILES && !is_rich(path) => {
+            Some(OtherFile::TextNote) if notes.texts.len() < MOST_FILES && is_read(path) => {
                 bytes(delivery, path, MOST_TEXT_BYTES, patience)
                     .map(|bytes| notes.texts.push((path.to_owned(), text(&bytes))))
             }
@@ -79,12 +79,18 @@ pub(crate) fn read(delivery: &Path, inventory: &Inventory, patience: Patience) -
             notes.findings.push(Finding::new(Id::NoteUnread, text).with("path", path));
         }
     }
+    let said: Vec<Finding> = notes.texts.iter().flat_map(|(path, text)| said(path, text)).collect();
+    notes.findings.extend(said);
     notes
 }
 
-/// Rich text is full of numbers that state nothing.
-fn is_rich(path: &str) -> bool {
-    Path::new(path).extension().is_some_and(|extension| extension.eq_ignore_ascii_case("rtf"))
+/// What a note says of files, as text: it is quoted, and nothing follows from it.
+fn said(path: &str, text: &str) -> Vec<Finding> {
+    let quoted = remarks(text).into_iter().map(|remark| {
+        let text = format!("\"{path}\" says: \u{201c}{remark}\u{201d}");
+        Finding::new(Id::NoteSays, text).with("path", path).with("remark", remark)
+    });
+    quoted.collect()
 }
 
 fn bytes(delivery: &Path, path: &str, most_bytes: u64, patience: Patience) -> Result<Vec<u8>, NoteError> {

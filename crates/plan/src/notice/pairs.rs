@@ -206,6 +206,7 @@ mod tests {
             path: path.to_owned(),
             by: "Rough Mix.wav".to_owned(),
             start_frames,
+            stated_frames: None,
             rate_hz: 48_000,
             second_best_frames: 0,
             peak_ratio: 9.0,

@@ -2,6 +2,7 @@
 
 use loadin_record::evidence::Sibling;
 use loadin_record::finding::{Finding, Id, rounded};
+use loadin_session::copy_rank;
 use loadin_session::estimate::{
     ComparedName, NameRelation, SiblingDoubt, SiblingFit, TimedStem, name_relation, rate_doubts,
     sibling_doubts, two_sides_of_a_skin,
@@ -23,13 +24,22 @@ pub(super) fn notice(draft: &mut Draft<'_>) {
             correlation: sibling.correlation,
             same_content: content(&sibling.a) == content(&sibling.b),
         };
-        let findings: Vec<Finding> =
-            sibling_doubts(&fit).into_iter().map(|doubt| finding(doubt, sibling)).collect();
-        if let Some(stem) = draft.stems.iter_mut().find(|stem| stem.path() == sibling.b) {
-            stem.findings.extend(findings);
+        for doubt in sibling_doubts(&fit) {
+            // The one that is named as a copy is the second.
+            let turned =
+                doubt == SiblingDoubt::NearDuplicate && copy_rank(&sibling.a) > copy_rank(&sibling.b);
+            let pair = if turned { seen_from_the_other(sibling) } else { sibling.clone() };
+            if let Some(stem) = draft.stems.iter_mut().find(|stem| stem.path() == pair.b) {
+                stem.findings.push(finding(doubt, &pair));
+            }
         }
     }
     rate_labels(draft);
+}
+
+/// The same pair with its second stem as the first.
+fn seen_from_the_other(sibling: &Sibling) -> Sibling {
+    Sibling { a: sibling.b.clone(), b: sibling.a.clone(), lag_frames: -sibling.lag_frames, ..sibling.clone() }
 }
 
 fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {

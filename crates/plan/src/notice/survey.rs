@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use loadin_audio::Decibels;
 use loadin_record::finding::{Finding, Id, rounded};
 use loadin_record::survey::{ClipFacts, FormatFacts, Measures, Survey};
-use loadin_session::several_songs;
+use loadin_session::{copy_rank, several_songs};
 use serde_json::json;
 
 use crate::draft::{Draft, DraftStem};
@@ -246,7 +246,11 @@ fn offset(measures: &Measures, findings: &mut Vec<Finding>) {
 
 fn duplicates(draft: &mut Draft<'_>) {
     let mut first_of: BTreeMap<String, String> = BTreeMap::new();
-    for stem in &mut draft.stems {
+    // The one that is named as a copy is the second, whatever their order.
+    let mut order: Vec<usize> = (0..draft.stems.len()).collect();
+    order.sort_by_cached_key(|&index| copy_rank(draft.stems[index].path()));
+    for index in order {
+        let stem = &mut draft.stems[index];
         let Ok(measures) = &stem.sources[0].measures else { continue };
         if measures.active_frames == 0 {
             continue;

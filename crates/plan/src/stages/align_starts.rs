@@ -6,6 +6,7 @@
 //! *Sources:* `TimeReference` of EBU Tech 3285; when stamps are plausible: common practice, no source.
 
 use loadin_audio::{Block, Decibels, rescale_frames};
+use loadin_record::evidence::StemPlace;
 use loadin_record::finding::{Finding, Id, rounded};
 use loadin_record::late::Pin;
 use loadin_record::manifest::Change;
@@ -41,7 +42,7 @@ pub struct Settings {
     /// Time stamps that would put more silence than this before a stem are refused.
     pub max_implied_silence: Seconds,
     /// Whether stems that have no stamp and start at their own entry go where the rough mix has them, where that is sure
-    /// to the frame; else the place is only reported.
+    /// to the frame and whatever the others carry; else the place is only reported.
     pub by_rough_mix: bool,
 }
 
@@ -107,17 +108,25 @@ pub fn take_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     keep_pinned_places(draft, target_hz);
 }
 
-/// Reports the places that the rough mix shows, and takes them where the recipe says so. A finished preparation has
-/// its places already, and a recipe that insists on stamps gets them.
+/// Reports the places that the rough mix shows, and takes them where the recipe says so and no stamp says otherwise. A
+/// finished preparation has its places already.
 fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     let evidence = draft.evidence;
-    let free = draft.pin.is_none() && settings.starts != Starts::Stamp;
-    for place in evidence.places.iter().filter(|place| place.start_frames.unsigned_abs() > SAME_PLACE_FRAMES)
-    {
+    let free = draft.pin.is_none();
+    for place in &evidence.places {
         let stem = draft.stems.iter_mut().find(|stem| stem.path() == place.path);
         let Some(stem) = stem.filter(|stem| stem.is_active() && !stem.reference) else { continue };
+        if let Some(stated) = place.stated_frames {
+            stem.note(contradicted(place, stated));
+            continue;
+        }
+        // Now something says where it starts.
+        stem.findings.retain(|finding| finding.id != Id::StampDoubt);
+        if place.start_frames.unsigned_abs() <= SAME_PLACE_FRAMES {
+            continue;
+        }
         let taken = free && settings.by_rough_mix;
-        let seconds = place.start_frames as f64 / f64::from(place.rate_hz.max(1));
+        let seconds = seconds(place.start_frames, place.rate_hz);
         let done = if taken {
             "it is placed there"
         } else {
@@ -141,6 +150,28 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
             stem.by_rough_mix = true;
         }
     }
+}
+
+/// A stamp that the rough mix contradicts: which of the two is wrong, only the client knows.
+fn contradicted(place: &StemPlace, stated: i64) -> Finding {
+    let text = format!(
+        "its time stamp puts it {:.3} s after the start (frame {stated}), and the rough mix \"{}\" has it {:.3} s after the \
+         start (frame {}): it stays where the stamp says",
+        seconds(stated, place.rate_hz),
+        place.by,
+        seconds(place.start_frames, place.rate_hz),
+        place.start_frames
+    );
+    Finding::new(Id::StampContradicted, text)
+        .with("stated_frames", stated)
+        .with("start_frames", place.start_frames)
+        .with("rate_hz", place.rate_hz)
+        .with("peak_ratio", rounded(place.peak_ratio, 2))
+        .with("uncertainty_frames", rounded(place.uncertainty_frames, 3))
+}
+
+fn seconds(frames: i64, rate_hz: u32) -> f64 {
+    frames as f64 / f64::from(rate_hz.max(1))
 }
 
 /// A place in frames at `from_hz`, counted at `to_hz`.

@@ -7,6 +7,7 @@
 
 use loadin_record::manifest::Change;
 use loadin_record::written::Measured;
+use loadin_session::copy_rank;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -100,15 +101,20 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     let at_work: Vec<bool> = draft.stems.iter().map(|stem| draft.is_at_work(stem)).collect();
     let named = |stem: &DraftStem<'_>| (content(stem), stem.path().to_owned());
     let mut seen: Vec<_> = draft.stems.iter().filter(|stem| draft.is_at_work(stem)).map(named).collect();
-    let mut decisions = Vec::with_capacity(draft.stems.len());
-    for ((stem, settings), at_work) in draft.stems.iter_mut().zip(settings).zip(at_work) {
-        let decision = decide_one(settings, stem, if at_work { &[] } else { &seen });
+    let left = || Decision::Leave { why: "read as it is".to_owned() };
+    let mut decisions: Vec<Decision> = draft.stems.iter().map(|_| left()).collect();
+    // Of two with one sound the one goes that is named as a copy.
+    let mut order: Vec<usize> = (0..draft.stems.len()).collect();
+    order.sort_by_cached_key(|&index| copy_rank(draft.stems[index].path()));
+    for index in order {
+        let stem = &mut draft.stems[index];
+        let decision = decide_one(&settings[index], stem, if at_work[index] { &[] } else { &seen });
         match &decision {
             Decision::Leave { .. } => seen.push(named(stem)),
             Decision::SetAside { why } => stem.fate = Fate::SetAside { why: why.clone() },
             Decision::Fail { why } => stem.fate = Fate::Fail { why: why.clone() },
         }
-        decisions.push(decision);
+        decisions[index] = decision;
     }
     decisions
 }

@@ -5,6 +5,9 @@ use std::fmt::Write;
 use loadin_record::finding::{Finding, Severity};
 use loadin_record::late::{LateFile, in_short};
 use loadin_record::manifest::{Manifest, State};
+use loadin_record::rough_mix::missing_stems;
+use loadin_record::survey::Ignored;
+use loadin_session::is_read;
 
 use super::rows::sign;
 use super::shared::shared;
@@ -22,6 +25,7 @@ pub(super) fn top(sheet: &Sheet<'_>) -> String {
         sheet.act.word("Audit: nothing has been changed", "Load-in report"),
         html(&manifest.delivery.name),
         verdict(manifest, sheet.act),
+        missing(manifest),
         late(manifest),
         session(sheet),
         tally(manifest),
@@ -62,6 +66,12 @@ pub(crate) fn verdict(manifest: &Manifest, act: Act) -> String {
         ),
     };
     format!("{ready} {needs}")
+}
+
+/// Whether stems are missing, or why nobody knows.
+fn missing(manifest: &Manifest) -> String {
+    let text = missing_stems(manifest.rough_mix.as_ref()).text;
+    format!("<p class=missing><b>Missing stems:</b> {}.</p>\n", html(&text))
 }
 
 /// What came late, in one line.
@@ -105,6 +115,11 @@ struct Look<'a> {
     order: Option<usize>,
     severity: Severity,
     text: &'a str,
+}
+
+/// Whether something is open that the client is not asked.
+pub(crate) fn is_open_beside_questions(manifest: &Manifest) -> bool {
+    !look_at(manifest).is_empty()
 }
 
 /// Findings that need a person and are not asked of the client, and stems that are lost without such a finding.
@@ -166,7 +181,7 @@ fn needs(sheet: &Sheet<'_>) -> String {
         let _ = writeln!(text, "<h3>For your eyes and ears</h3>{}", first_screen(&seen));
     }
     if asked.is_empty() && seen.is_empty() {
-        text.push_str("<p>Nothing: no stem is missing, damaged or doubtful.</p>\n");
+        text.push_str("<p>Nothing: no stem that came is damaged or doubtful.</p>\n");
     }
     text + "</section>\n"
 }
@@ -229,19 +244,7 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
              <ul class=ignored>{list}</ul></section>"
         );
     }
-    if !manifest.ignored.is_empty() {
-        let list: String = manifest
-            .ignored
-            .iter()
-            .map(|ignored| {
-                format!("<li><span class=file>{}</span> {}</li>", file(&ignored.path), html(&ignored.why))
-            })
-            .collect();
-        let _ = writeln!(
-            text,
-            "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that take no part</h2><ul class=ignored>{list}</ul></section>"
-        );
-    }
+    text += &no_stems(manifest);
     let _ = write!(
         text,
         "<section class=about aria-labelledby=about-title><h2 id=about-title>How to read this page</h2>\n{}\
@@ -255,6 +258,21 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
         html(manifest.digest.get(..12).unwrap_or_default()),
     );
     text
+}
+
+/// The files beside the stems.
+fn no_stems(manifest: &Manifest) -> String {
+    if manifest.ignored.is_empty() {
+        return String::new();
+    }
+    let item = |ignored: &Ignored| {
+        let read = if is_read(&ignored.path) { "read: " } else { "" };
+        format!("<li><span class=file>{}</span> {read}{}</li>", file(&ignored.path), html(&ignored.why))
+    };
+    let list: String = manifest.ignored.iter().map(item).collect();
+    format!(
+        "<section aria-labelledby=ignored-title><h2 id=ignored-title>Files that are no stems</h2><ul class=ignored>{list}</ul></section>\n"
+    )
 }
 
 const ABOUT: &str = "<p>All waveforms stand on one time axis, whose zero is the first frame of the prepared files: what \

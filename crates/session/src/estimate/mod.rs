@@ -29,7 +29,7 @@ pub use onset::{Onset, Part, Player};
 pub use place::{PlaceFit, is_sure};
 pub use presence::Presence;
 pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
-pub use rough::{Gap, RoughFit, RoughVerdict, judge_rough};
+pub use rough::{Gap, Processing, RoughFit, RoughVerdict, judge_rough};
 pub use sections::{Section, letter, sections};
 pub use siblings::{SiblingDoubt, SiblingFit, sibling_doubts};
 pub use tempo::{Known, Tempo, TempoVerdict, is_same_pulse, judge_tempo};

@@ -6,6 +6,7 @@ use std::path::Path;
 use loadin_pipeline::output::folder::outputs_of;
 use loadin_record::late::in_short;
 use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::rough_mix::missing_stems;
 use loadin_record::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
@@ -51,6 +52,7 @@ pub(super) fn print_one(
             writeln!(out, "{}", printable(&text))?;
         }
     }
+    writeln!(out, "missing stems: {}", printable(&missing_stems(manifest.rough_mix.as_ref()).text))?;
     for gain in &manifest.link.gains {
         writeln!(out, "{}", gain_line(gain))?;
     }

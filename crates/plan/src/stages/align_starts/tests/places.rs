@@ -42,6 +42,7 @@ fn heard(path: &str, start_frames: i64) -> StemPlace {
         path: path.to_owned(),
         by: "Rough Mix.wav".to_owned(),
         start_frames,
+        stated_frames: None,
         rate_hz: 48_000,
         second_best_frames: 480,
         peak_ratio: 3.456,
@@ -146,7 +147,7 @@ fn a_place_in_the_rough_mix_is_reported_and_taken_where_the_recipe_says_so() {
         ("", false),
         ("by-rough-mix = true", true),
         ("by-rough-mix = true\nstarts = \"file\"", true),
-        ("by-rough-mix = true\nstarts = \"stamp\"", false),
+        ("by-rough-mix = true\nstarts = \"stamp\"", true),
     ] {
         check(text, &stems, &[heard("Hat.wav", -72_000)], None, as_they_are, |draft| {
             let stem = &draft.stems[0];
@@ -170,6 +171,41 @@ fn a_place_in_the_rough_mix_is_reported_and_taken_where_the_recipe_says_so() {
                 "applied": taken,
             });
             assert_eq!(Value::from(stem.findings[0].evidence.clone()), evidence);
+        });
+    }
+}
+
+/// 96 000 frames at 48 kHz are two seconds (arithmetic).
+#[test]
+fn a_stamp_that_the_rough_mix_contradicts_is_a_question_and_moves_nothing() {
+    let stems = [stem("Bass.wav").stamp(HOUR), stem("Kick.wav").stamp(HOUR + 48_000)];
+    let place = StemPlace { stated_frames: Some(48_000), ..heard("Kick.wav", 96_000) };
+    check("by-rough-mix = true", &stems, &[place], None, as_they_are, |draft| {
+        assert_eq!(positions(draft), [0, 48_000]);
+        assert_eq!(ids(&draft.stems[1].findings), ["stamp-contradicted"]);
+        assert_eq!(
+            draft.stems[1].findings[0].text,
+            "its time stamp puts it 1.000 s after the start (frame 48000), and the rough mix \"Rough Mix.wav\" has it 2.000 s \
+             after the start (frame 96000): it stays where the stamp says"
+        );
+    });
+}
+
+/// A short stem without a stamp among stamped ones is in doubt only as long as nothing says where it starts.
+#[test]
+fn a_place_that_was_heard_ends_the_doubt() {
+    let short = || stem("Hat.wav").frames(48_000);
+    let stems = [
+        stem("Bass.wav").stamp(HOUR),
+        short(),
+        stem("Kick.wav").stamp(HOUR),
+        stem("Snare.wav").stamp(HOUR + 48_000),
+    ];
+    for (start_frames, found, position) in [(0, vec![], 0), (7_000, vec!["place-found"], 7_000)] {
+        let places = [heard("Hat.wav", start_frames)];
+        check("by-rough-mix = true", &stems, &places, None, as_they_are, |draft| {
+            assert_eq!(ids(&draft.stems[1].findings), found);
+            assert_eq!(draft.stems[1].position, position);
         });
     }
 }
