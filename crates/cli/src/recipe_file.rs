@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use loadin_plan::recipe::{Recipe, RecipeErrors, find_shipped};
+use loadin_plan::Mistakes;
+use loadin_plan::recipe::{Recipe, find_shipped};
 
 use crate::Failure;
 
@@ -23,10 +24,6 @@ pub(crate) fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
 }
 
 /// Every mistake of a recipe, one a line, in the form that editors can jump to.
-pub(crate) fn recipe_errors(file: &str, errors: &RecipeErrors) -> String {
-    let lines: Vec<String> = errors
-        .iter()
-        .map(|error| format!("{file}:{}:{}: {}", error.line, error.column, error.text))
-        .collect();
-    format!("the recipe cannot be used:\n{}", lines.join("\n"))
+pub(crate) fn recipe_errors(file: &str, errors: &Mistakes) -> String {
+    format!("the recipe cannot be used:\n{}", errors.in_file(file))
 }

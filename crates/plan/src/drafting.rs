@@ -71,9 +71,10 @@ pub(crate) fn draft<'a>(
 
 /// `name` is the path without a title that sounds like a role.
 fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&Pin>) -> DraftStem<'a> {
-    let role = role_of_file(name, survey.format.as_ref().map(|format| format.rate_hz));
+    let said = recipe.said_of(&survey.path);
+    let role = said.role(role_of_file(name, survey.format.as_ref().map(|format| format.rate_hz)));
     // A promised stem is what it was, whatever the names around it say now.
-    let promised = pin.and_then(|pin| pin.stem(&survey.path));
+    let promised = pin.and_then(|pin| pin.stem(&survey.path)).filter(|stem| !stem.renewed);
     let reference = promised
         .and_then(|stem| stem.role)
         .map_or_else(|| recipe.is_reference(&survey.path), |role| role == StemRole::Reference);
@@ -85,7 +86,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         group: match sorted {
             Some(group) => *group,
             None if reference => Group::Reference,
-            None => role.group(),
+            None => said.group().unwrap_or_else(|| role.group()),
         },
         role,
         reference,
@@ -95,6 +96,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         channels: (0..channels).map(|channel| whole_channel(survey, channel)).collect(),
         position: 0,
         by_rough_mix: false,
+        by_answer: false,
         shift_frames: 0,
         grid_bits: format.filter(|f| !f.float && !f.lossy).map(|f| u32::from(f.bits)),
         untouched: true,
@@ -102,6 +104,8 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         label: None,
         folder: String::new(),
         proposal: None,
+        left_out: recipe.leaves_out(&survey.path),
+        said,
     }
 }
 

@@ -12,6 +12,9 @@ pub const MANIFEST: &str = "manifest.json";
 /// The recipe as it was used, byte for byte.
 pub const RECIPE: &str = "recipe.toml";
 
+/// What the engineer says of the delivery, byte for byte.
+pub const ANSWERS: &str = "answers.toml";
+
 /// The list of SHA-256 of everything but the manifest.
 pub const CHECKSUMS: &str = "checksums.sha256";
 

@@ -29,7 +29,7 @@ pub use family::{Family, Group};
 pub use folder::group_folder;
 pub use label::{Label, LabelInput, LabelOptions, labels};
 pub use order::{DRUMS_FIRST, KICK_AND_BASS_FIRST, VOCALS_FIRST};
-pub use pairs::{PairInput, SidePair, side_pairs, without_side};
+pub use pairs::{PairInput, SidePair, refusal as pair_refusal, side_pairs, without_side};
 pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
 pub use role::{Confidence, Role, role_of, role_of_file};

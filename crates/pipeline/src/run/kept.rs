@@ -29,13 +29,16 @@ pub(crate) struct Kept {
     records: BTreeMap<String, Vec<StemRecord>>,
     /// The version that wrote that manifest.
     version: String,
+    /// SHA-256 of the answers that it was made with.
+    answers: Option<String>,
 }
 
 impl Kept {
     /// What stays of `earlier`.
     pub(crate) fn new(visit: Option<&Visit>, earlier: Option<&Manifest>, prepared: &Prepared) -> Self {
         let Some((visit, earlier)) = visit.zip(earlier) else { return Self::default() };
-        let mut kept = Self { version: earlier.tool.version.clone(), ..Self::default() };
+        let answers = earlier.answers.as_ref().map(|answers| answers.sha256.clone());
+        let mut kept = Self { version: earlier.tool.version.clone(), answers, ..Self::default() };
         for stem in &visit.stems {
             let output = &stem.output;
             let records = earlier.made_into(output);
@@ -120,11 +123,13 @@ impl Kept {
         self.records.keys().map(String::as_str).collect()
     }
 
-    /// The records of what stays, and the paths of the sources that have one among them.
+    /// The records of what stays, and the paths of the sources that have one among them. `answers` is the SHA-256 of what the
+    /// engineer says now.
     pub(crate) fn records(
         &self,
         study: &Study,
         rendered: &BTreeMap<String, StemOutcome>,
+        answers: Option<&str>,
     ) -> (Vec<StemRecord>, BTreeSet<String>) {
         let (mut all, mut paths) = (Vec::new(), BTreeSet::new());
         for (output, stem, state) in self.kept(study, rendered) {
@@ -145,7 +150,9 @@ impl Kept {
                 let planned = source.now.as_ref().and_then(|path| {
                     study.plan.stems.iter().find(|s| s.sources.iter().any(|s| s.path == *path))
                 });
-                let mut record = carried(record, &stem, state == OutputState::Edited, planned, &self.version);
+                let answered = answers != self.answers.as_deref();
+                let edited = state == OutputState::Edited;
+                let mut record = carried(record, &stem, (edited, answered), planned, &self.version);
                 if let Some(now) = &source.now {
                     record.source.path.clone_from(now);
                 }

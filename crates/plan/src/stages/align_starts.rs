@@ -100,6 +100,7 @@ pub fn take_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     let Some(starts) = draft.starts else { return };
     for stem in &mut draft.stems {
         stem.position = starts.start_frames(stem.path(), target_hz);
+        stem.by_answer = starts.is_answered(stem.path());
     }
     note_doubts(starts, draft);
     draft.link.by_stamps = starts.uses_stamps();
@@ -116,7 +117,7 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
     {
         let stem = draft.stems.iter_mut().find(|stem| stem.path() == place.path);
         let Some(stem) = stem.filter(|stem| stem.is_active() && !stem.reference) else { continue };
-        let taken = free && settings.by_rough_mix;
+        let taken = free && settings.by_rough_mix && !stem.by_answer;
         let seconds = place.start_frames as f64 / f64::from(place.rate_hz.max(1));
         let done = if taken {
             "it is placed there"
@@ -158,7 +159,10 @@ fn keep_pinned_places(draft: &mut Draft<'_>, target_hz: u32) {
         let own_place = pin.link.by_stamps && stamped && !pin.is_same(stem.sources[0]);
         // A late file without a stamp starts where such files started before, whatever stamps came with it.
         let start_frames = pin.stem(stem.path()).and_then(|pinned| pinned.start_frames).or(pin.origin_frames);
-        if let Some(start_frames) = start_frames.filter(|_| !own_place) {
+        // A start that is said holds for what is new, and for what was made anew.
+        let bound = pin.stem(stem.path()).is_some_and(|pinned| !pinned.renewed);
+        let said = stem.by_answer && !bound;
+        if let Some(start_frames) = start_frames.filter(|_| !own_place && !said) {
             stem.position = start_frames - origin;
         }
     }
@@ -202,7 +206,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             if offset == 0 && stem.frames == length {
                 return Decision::Leave { why: "it has the common start and length".to_owned() };
             }
-            let by_stamp = stamped && offset > 0 && !stem.by_rough_mix;
+            let by_stamp = stamped && offset > 0 && !stem.by_rough_mix && !stem.by_answer;
             if by_stamp {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
                 let text = format!("placed {seconds:.3} s after the common start by its time stamp");
@@ -222,6 +226,8 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 length_frames: length,
                 why: if by_stamp {
                     "placed by its time stamp"
+                } else if stem.by_answer && offset != 0 {
+                    "placed where the answers say"
                 } else if stem.by_rough_mix {
                     "placed where the rough mix has it"
                 } else {

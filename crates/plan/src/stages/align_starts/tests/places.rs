@@ -234,6 +234,8 @@ fn pinned_stem(sha256: &str, start_frames: Option<i64>) -> PinnedStem {
         start_frames,
         role: None,
         group: String::new(),
+        renewed: false,
+        renamed: false,
     }
 }
 

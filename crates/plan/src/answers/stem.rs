@@ -1,0 +1,145 @@
+//! What answers say of one stem.
+
+use std::collections::BTreeMap;
+
+use loadin_record::identity::Identity;
+use loadin_session::{Confidence, Family, Group, Role, Side, Treatment, role_of};
+
+/// Where a stem starts, on the time line of the delivery.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Start {
+    /// Seconds after its start.
+    Seconds(f64),
+    /// Frames after its start, at the rate of the stem's file.
+    Frames(u64),
+}
+
+/// What answers say of one stem; what they do not say is empty.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct StemAnswer {
+    /// What it is.
+    pub role: Option<Family>,
+    /// Section of the song, place or number.
+    pub part: Option<String>,
+    /// Its side.
+    pub side: Option<Side>,
+    /// Its take.
+    pub take: Option<u16>,
+    /// How it was recorded or printed.
+    pub treatments: Option<Vec<Treatment>>,
+    /// The name of its output, without number and extension.
+    pub label: Option<String>,
+    /// The group that it is sorted in.
+    pub group: Option<Group>,
+    /// Whether it is left out.
+    pub leave_out: Option<bool>,
+    /// Whether it is the rough mix or another reference.
+    pub reference: Option<bool>,
+    /// Where it starts.
+    pub start: Option<Start>,
+    /// Path of the stem that it is the newer one of; that one is left out.
+    pub newer_of: Option<String>,
+    /// Path of the stem that it is a stereo pair with.
+    pub pair_with: Option<String>,
+}
+
+impl Start {
+    /// In words, as in the file.
+    pub(super) fn words(self) -> String {
+        match self {
+            Self::Seconds(seconds) => format!("{seconds} s"),
+            Self::Frames(frames) => format!("{frames} frames"),
+        }
+    }
+}
+
+impl StemAnswer {
+    /// Lays what another answer says over this one.
+    pub(super) fn lay_over(&mut self, other: &Self) {
+        fn take<T: Clone>(own: &mut Option<T>, other: &Option<T>) {
+            if other.is_some() {
+                own.clone_from(other);
+            }
+        }
+        take(&mut self.role, &other.role);
+        take(&mut self.part, &other.part);
+        take(&mut self.side, &other.side);
+        take(&mut self.take, &other.take);
+        take(&mut self.treatments, &other.treatments);
+        take(&mut self.label, &other.label);
+        take(&mut self.group, &other.group);
+        take(&mut self.leave_out, &other.leave_out);
+        take(&mut self.reference, &other.reference);
+        take(&mut self.start, &other.start);
+        take(&mut self.newer_of, &other.newer_of);
+        take(&mut self.pair_with, &other.pair_with);
+    }
+
+    /// What is corrected, by the keys of the file, in words.
+    pub fn words(&self) -> BTreeMap<String, String> {
+        let treatments = self.treatments.as_ref().map(|all| {
+            let words: Vec<&str> = all.iter().map(|one| one.as_str()).collect();
+            if words.is_empty() { "none".to_owned() } else { words.join(" ") }
+        });
+        let yes = |value: Option<bool>| value.map(|value| if value { "yes" } else { "no" }.to_owned());
+        let all = [
+            ("role", self.role.map(|role| role.as_str().to_owned())),
+            ("part", self.part.clone()),
+            ("side", self.side.map(|side| side.as_str().to_owned())),
+            ("take", self.take.map(|take| take.to_string())),
+            ("treatment", treatments),
+            ("label", self.label.clone()),
+            ("group", self.group.map(|group| group.as_str().to_owned())),
+            ("leave-out", yes(self.leave_out)),
+            ("reference", yes(self.reference)),
+            ("start", self.start.map(Start::words)),
+            ("newer-of", self.newer_of.clone()),
+            ("pair-with", self.pair_with.clone()),
+        ];
+        all.into_iter().filter_map(|(key, words)| Some((key.to_owned(), words?))).collect()
+    }
+
+    /// The role of a stem whose name says `named`, with what the answers say of it.
+    pub(crate) fn role(&self, mut named: Role) -> Role {
+        if let Some(family) = self.role {
+            (named.family, named.confidence) = (family, Confidence::Clear);
+            named.matched = family.as_str().to_owned();
+        }
+        if let Some(part) = &self.part {
+            let said = role_of(part).details;
+            (named.details.section, named.details.place) = (said.section, said.place);
+            named.details.number = said.number;
+        }
+        named.details.side = self.side.or(named.details.side);
+        named.details.take = self.take.or(named.details.take);
+        if let Some(treatments) = &self.treatments {
+            named.details.treatments.clone_from(treatments);
+        }
+        named
+    }
+
+    /// The identity for the record: a part is written down as it was said.
+    pub(crate) fn identity(&self, role: &Role) -> Identity {
+        let identity = Identity::from(role);
+        Identity { part: self.part.clone().or(identity.part), ..identity }
+    }
+
+    /// What the record says of a prepared stem, corrected where no output follows from it.
+    pub(crate) fn correct(&self, identity: &mut Identity) {
+        if let Some(role) = self.role {
+            identity.role = role.as_str().to_owned();
+            identity.confidence = Confidence::Clear.as_str().to_owned();
+        }
+        identity.part = self.part.clone().or(identity.part.take());
+        identity.side = self.side.map(|side| side.as_str().to_owned()).or(identity.side.take());
+        identity.take = self.take.or(identity.take);
+        if let Some(treatments) = &self.treatments {
+            identity.treatments = treatments.iter().map(|one| one.as_str().to_owned()).collect();
+        }
+    }
+
+    /// The group that it says, or that follows from the role that it says.
+    pub(crate) fn group(&self) -> Option<Group> {
+        self.group.or(self.role.map(Family::group))
+    }
+}
