@@ -76,6 +76,10 @@ pub struct Work {
     /// A recipe file, or the name of a shipped recipe (`loadin recipe list`).
     #[arg(long, value_name = "FILE|NAME", default_value = "mix-prep")]
     pub recipe: String,
+    /// What you say of this delivery: who is who, the song, answers to questions (`loadin answers DELIVERY` begins such a file).
+    /// It is copied into DIR and holds there until another one is given. For one delivery.
+    #[arg(long, value_name = "FILE")]
+    pub answers: Option<PathBuf>,
     #[command(flatten)]
     pub threads: Threads,
     /// Seconds that a stem may stand still, as when a decoder hangs or a share is gone, and that it may take beyond its

@@ -29,7 +29,8 @@ impl Mistakes {
 
     /// One a line, in the form that editors can jump to; `file` is the text as people call it.
     pub fn in_file(&self, file: &str) -> String {
-        let line = |mistake: &Mistake| format!("{file}:{}:{}: {}", mistake.line, mistake.column, mistake.text);
+        let line =
+            |mistake: &Mistake| format!("{file}:{}:{}: {}", mistake.line, mistake.column, mistake.text);
         self.iter().map(line).collect::<Vec<_>>().join("\n")
     }
 }

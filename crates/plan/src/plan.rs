@@ -118,6 +118,17 @@ impl StemPlan {
         self.fate == Fate::Render
     }
 
+    /// Whether nothing is prepared of it, and nobody has said that this is meant so.
+    pub fn is_missed(&self) -> bool {
+        let meant = self.corrected.contains_key("leave-out")
+            || self.findings.iter().any(|f| f.answer.as_ref().is_some_and(|answer| answer.accepts));
+        match self.fate {
+            Fate::Render => false,
+            Fate::SetAside { .. } => !meant,
+            Fate::Fail { .. } => true,
+        }
+    }
+
     /// Bytes that the output's samples take.
     pub fn output_bytes(&self) -> u64 {
         let sample = self.write().map_or(0, |(_, storage, _)| storage.kind().bytes() as u64);

@@ -19,8 +19,8 @@ use crate::notice;
 use crate::placement::{Candidate, StemStarts};
 use crate::plan::{Plan, StemPlan};
 use crate::recipe::{Recipe, RecipeStage};
-use crate::shape::{OutputPlan, SourcePlan};
 use crate::settled::settle;
+use crate::shape::{OutputPlan, SourcePlan};
 use crate::stages::{self, Decision, Settings, align_starts};
 use crate::values::PeakKind;
 
@@ -73,7 +73,8 @@ pub fn starts(recipe: &Recipe, surveys: &[Survey], pin: Option<&Pin>) -> StemSta
         }
     };
     let starts = place(recipe, &draft.stems.iter().map(candidate).collect::<Vec<_>>(), pin);
-    let said = draft.stems.iter().flat_map(|stem| &stem.sources).filter_map(|survey| said_start(recipe, survey));
+    let said =
+        draft.stems.iter().flat_map(|stem| &stem.sources).filter_map(|survey| said_start(recipe, survey));
     starts.answered(said.collect())
 }
 
@@ -193,7 +194,8 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
         loadin_audio::rescale_frames(frames, rate_hz, stem.rate_hz).saturating_add_signed(stem.shift_frames)
     };
     let timestamp_frames = link.timestamp_frames.unwrap_or_else(own_stamp);
-    let by_stamp = (link.by_stamps || link.timestamp_frames.is_none()) && !stem.by_rough_mix && !stem.by_answer;
+    let by_stamp =
+        (link.by_stamps || link.timestamp_frames.is_none()) && !stem.by_rough_mix && !stem.by_answer;
     let place_error_frames = if rendered && by_stamp { place_error(&stem, timestamp_frames) } else { None };
     if let Some(error) = place_error_frames.filter(|error| error.abs() > AUDIBLE_FRACTION) {
         stem.note(place_fraction(error, stem.rate_hz));

@@ -39,9 +39,9 @@ fn of_delivery(recipe: &Recipe, finding: &Finding) -> Option<Answer> {
 fn of_stem(recipe: &Recipe, path: &str, finding: &Finding) -> Option<Answer> {
     let said = recipe.answers.as_ref().and_then(|answers| answers.to_finding(finding.id, Some(path)));
     let said = said.cloned().or_else(|| by_stem(recipe, path, finding));
-    said.or_else(|| left_out(recipe, path)).or_else(|| other_left_out(recipe, finding)).or_else(|| {
-        without_rough_mix(recipe, finding).or_else(|| dead_channel_kept(recipe, path, finding))
-    })
+    said.or_else(|| left_out(recipe, path))
+        .or_else(|| other_left_out(recipe, finding))
+        .or_else(|| without_rough_mix(recipe, finding).or_else(|| dead_channel_kept(recipe, path, finding)))
 }
 
 /// A fact of the song that the answers state is no question.
@@ -65,7 +65,9 @@ fn by_stem(recipe: &Recipe, path: &str, finding: &Finding) -> Option<Answer> {
     let text = match finding.id {
         Id::SoundsLike => said.role.map(|role| format!("it is \"{}\"", role.as_str())),
         Id::StampDoubt | Id::PlaceFound => said.start.map(|_| "the answers say where it starts".to_owned()),
-        Id::SidePair | Id::PairRefused => said.pair_with.map(|other| format!("it is a pair with \"{other}\"")),
+        Id::SidePair | Id::PairRefused => {
+            said.pair_with.map(|other| format!("it is a pair with \"{other}\""))
+        }
         _ => None,
     };
     text.map(|text| answer("answers", text))

@@ -178,7 +178,13 @@ impl Answer {
 impl Finding {
     /// A finding with the severity of its kind and no evidence yet.
     pub fn new(id: Id, text: impl Into<String>) -> Self {
-        Self { id, severity: id.severity(), text: text.into(), evidence: serde_json::Map::new(), answer: None }
+        Self {
+            id,
+            severity: id.severity(),
+            text: text.into(),
+            evidence: serde_json::Map::new(),
+            answer: None,
+        }
     }
 
     /// Adds a piece of evidence.

@@ -224,9 +224,9 @@ fn attention(manifest: &Manifest) -> Vec<Attention> {
         let there = manifest.stems.iter().filter(|stem| stem.error.is_none());
         let of_stems =
             there.flat_map(|stem| stem.findings.iter().map(|finding| (stem.source.path.as_str(), finding)));
-        let wanted = of_delivery.chain(of_stems).filter(|(_, finding)| {
-            finding.severity == severity && finding.answer.is_none()
-        });
+        let wanted = of_delivery
+            .chain(of_stems)
+            .filter(|(_, finding)| finding.severity == severity && finding.answer.is_none());
         all.extend(wanted.map(|(path, finding)| Attention::of_finding(path, finding)));
     }
     all

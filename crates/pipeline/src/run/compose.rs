@@ -45,8 +45,7 @@ pub(crate) fn manifest(
             },
         );
     }
-    let sha256 = recipe.answers.as_ref().map(Answers::sha256);
-    let (mut stems, known) = kept.records(study, rendered, sha256.as_deref());
+    let (mut stems, known) = kept.records(study, rendered, recipe);
     let made = plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())));
     stems.extend(made.filter(|record| !known.contains(&record.source.path)));
     stems.sort_by_cached_key(place);

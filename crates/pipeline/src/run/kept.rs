@@ -4,7 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use loadin_plan::answers::Answers;
 use loadin_plan::plan::{Plan, StemPlan};
+use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::{PromisedStem, Standing, Visit, carried};
 use loadin_record::layout::SET_ASIDE;
 use loadin_record::manifest::{Manifest, StemRecord};
@@ -118,20 +120,52 @@ impl Kept {
         Ok(())
     }
 
+    /// Outputs of stems that were made anew under another name: what is in their places gives way, now that the new ones are
+    /// whole.
+    pub(crate) fn give_way(
+        &self,
+        disk: &dyn Disk,
+        out: &Path,
+        plan: &Plan,
+        rendered: &BTreeMap<String, StemOutcome>,
+    ) -> Result<(), StoreError> {
+        for (output, stem) in self.renamed(plan) {
+            let planned = plan.rendered().find(|planned| stem.is_of(planned.path()));
+            let made = planned.is_some_and(|planned| rendered.get(planned.path()).is_some_and(Result::is_ok));
+            let path = out.join(output);
+            if made && path.exists() {
+                set_aside(disk, out, &path)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Promised outputs whose stems are made anew under another name.
+    pub(crate) fn renamed<'s>(
+        &'s self,
+        plan: &'s Plan,
+    ) -> impl Iterator<Item = (&'s String, &'s PromisedStem)> {
+        let elsewhere = |(output, stem): &(&String, &PromisedStem)| {
+            plan.rendered().any(|planned| stem.is_of(planned.path()) && planned.output_path() != **output)
+        };
+        self.replaced.iter().filter(elsewhere)
+    }
+
     /// Outputs of the earlier manifest that nothing takes away.
     pub(crate) fn outputs(&self) -> BTreeSet<&str> {
         self.records.keys().map(String::as_str).collect()
     }
 
-    /// The records of what stays, and the paths of the sources that have one among them. `answers` is the SHA-256 of what the
-    /// engineer says now.
+    /// The records of what stays, and the paths of the sources that have one among them. `recipe` has
+    /// what the engineer says now.
     pub(crate) fn records(
         &self,
         study: &Study,
         rendered: &BTreeMap<String, StemOutcome>,
-        answers: Option<&str>,
+        recipe: &Recipe,
     ) -> (Vec<StemRecord>, BTreeSet<String>) {
         let (mut all, mut paths) = (Vec::new(), BTreeSet::new());
+        let otherwise_answered = recipe.answers.as_ref().map(Answers::sha256) != self.answers;
         for (output, stem, state) in self.kept(study, rendered) {
             let before = &self.records[output];
             let as_before =
@@ -150,7 +184,7 @@ impl Kept {
                 let planned = source.now.as_ref().and_then(|path| {
                     study.plan.stems.iter().find(|s| s.sources.iter().any(|s| s.path == *path))
                 });
-                let answered = answers != self.answers.as_deref();
+                let answered = Some(recipe).filter(|_| otherwise_answered);
                 let edited = state == OutputState::Edited;
                 let mut record = carried(record, &stem, (edited, answered), planned, &self.version);
                 if let Some(now) = &source.now {

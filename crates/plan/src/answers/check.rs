@@ -15,7 +15,8 @@ impl Answers {
             self.check_stem(table, paths, &mut found);
         }
         for table in &self.findings {
-            if let Some(stem) = table.stem.as_ref().filter(|stem| !paths.iter().any(|path| stem.means(path))) {
+            if let Some(stem) = table.stem.as_ref().filter(|stem| !paths.iter().any(|path| stem.means(path)))
+            {
                 found.push(nothing(&stem.text, table.at, paths));
             }
         }
@@ -58,15 +59,20 @@ impl Answers {
             }
             let back = self.of(other);
             if key == "newer-of" && back.newer_of.as_deref() == meant.first().copied() {
-                let text = format!("found \"{other}\" as the older one, but it is called the newer one of this: allowed is one of the two");
+                let text = format!(
+                    "found \"{other}\" as the older one, but it is called the newer one of this: allowed is one of the two"
+                );
                 found.push(at(place, text));
             }
             if key == "pair-with" && back.pair_with.as_deref().is_some_and(|third| !meant.contains(&third)) {
-                let text = format!("found a pair with \"{other}\", which is in another pair already: allowed is one pair for each stem");
+                let text = format!(
+                    "found a pair with \"{other}\", which is in another pair already: allowed is one pair for each stem"
+                );
                 found.push(at(place, text));
             }
             if back.leave_out == Some(true) && key == "pair-with" {
-                let text = format!("found a pair with \"{other}\", which is left out: allowed is one of the two");
+                let text =
+                    format!("found a pair with \"{other}\", which is left out: allowed is one of the two");
                 found.push(at(place, text));
             }
         }
@@ -106,7 +112,9 @@ impl Answers {
             let different = |other: &StemTable| {
                 paths.iter().any(|path| other.pattern.means(path) && !table.pattern.means(path))
             };
-            if let Some((other, _)) = labelled[..index].iter().find(same).filter(|(other, _)| different(other)) {
+            if let Some((other, _)) =
+                labelled[..index].iter().find(same).filter(|(other, _)| different(other))
+            {
                 let text = format!(
                     "found label \"{label}\" for \"{}\", which is that of \"{}\" in line {}: allowed is a label for one stem",
                     table.pattern.text, other.pattern.text, other.at.0
@@ -122,6 +130,9 @@ fn at((line, column): At, text: String) -> Mistake {
 }
 
 fn nothing(pattern: &str, place: At, paths: &[&str]) -> Mistake {
-    let text = format!("found \"{pattern}\", which means no file of the delivery: allowed is a path inside it or a glob{}", nearest(pattern, paths));
+    let text = format!(
+        "found \"{pattern}\", which means no file of the delivery: allowed is a path inside it or a glob{}",
+        nearest(pattern, paths)
+    );
     at(place, text)
 }

@@ -95,7 +95,10 @@ fn read(top: &DeTable<'_>, mistakes: &mut Gathered<'_>) -> Read {
 
 fn twice(table: &DeTable<'_>, key: &str, what: &str, earlier: (usize, usize), mistakes: &mut Gathered<'_>) {
     let span = table.get(key).map_or(0..0, |value| value.span());
-    let text = format!("found \"{what}\" once more, it is answered in line {} already: allowed is one table for each", earlier.0);
+    let text = format!(
+        "found \"{what}\" once more, it is answered in line {} already: allowed is one table for each",
+        earlier.0
+    );
     mistakes.add(span, text);
 }
 
@@ -121,10 +124,10 @@ fn song(top: &DeTable<'_>, mistakes: &mut Gathered<'_>) -> (Song, Bars) {
     };
     let table = Table::new(table, "[song]", SONG_KEYS, mistakes);
     let title = table.text("title", "a title such as \"North Road\"", mistakes);
-    let meter = table.read("meter", "a meter such as \"4/4\" or \"6/8\"", mistakes, |v| v.as_str()?.parse().ok());
-    let key = table.read("key", "a key such as \"D minor\", \"F#m\" or \"Bb major\"", mistakes, |v| {
-        key_of(v.as_str()?)
-    });
+    let meter =
+        table.read("meter", "a meter such as \"4/4\" or \"6/8\"", mistakes, |v| v.as_str()?.parse().ok());
+    let key = table
+        .read("key", "a key such as \"D minor\", \"F#m\" or \"Bb major\"", mistakes, |v| key_of(v.as_str()?));
     if let Some(meter) = meter {
         let meter: loadin_session::facts::Meter = meter;
         (bars.bar, bars.beat) = (meter.quarters(), 4.0 / f64::from(meter.unit));
@@ -162,7 +165,10 @@ fn tempi(song: Table<'_, '_>, bars: &mut Bars, mistakes: &mut Gathered<'_>) -> V
             Some(at) => seconds("at", table, at, bars, mistakes),
             None if index == 0 && table.get("at").is_none() => Some(0.0),
             None if table.get("at").is_none() => {
-                mistakes.add(step.span(), "tempo: found a change without at, needed is at = \"bar 33\" or a time");
+                mistakes.add(
+                    step.span(),
+                    "tempo: found a change without at, needed is at = \"bar 33\" or a time",
+                );
                 None
             }
             None => None,
@@ -171,7 +177,10 @@ fn tempi(song: Table<'_, '_>, bars: &mut Bars, mistakes: &mut Gathered<'_>) -> V
         let before = bars.tempi.last().map(|(at, _)| *at);
         match before {
             None if at > 0.0 => {
-                mistakes.add(step.span(), "tempo: found a first step that is not at the start, needed is one without at");
+                mistakes.add(
+                    step.span(),
+                    "tempo: found a first step that is not at the start, needed is one without at",
+                );
             }
             Some(before) if at <= before => {
                 mistakes.add(step.span(), "tempo: found a step at or before the one above it, allowed are steps in the order of the song");
@@ -197,7 +206,9 @@ fn seconds(
             let seconds = bars.seconds(bar, beat);
             if let (None, Some(value)) = (seconds, table.get(key)) {
                 let found = describe(value.get_ref());
-                let text = format!("{key}: found {found}, but no tempo that says where a bar is: needed is tempo in [song], or a time");
+                let text = format!(
+                    "{key}: found {found}, but no tempo that says where a bar is: needed is tempo in [song], or a time"
+                );
                 mistakes.add(value.span(), text);
             }
             seconds
@@ -218,7 +229,10 @@ fn sections(top: &DeTable<'_>, bars: &Bars, mistakes: &mut Gathered<'_>) -> Vec<
         let at = at.and_then(|at| seconds("at", table, at, bars, mistakes));
         let (Some(what), Some(seconds)) = (name, at) else { continue };
         if let Some(other) = all.iter().find(|other| (other.seconds - seconds).abs() < 1e-6) {
-            let text = format!("found \"{what}\" at the place of \"{}\", allowed is one section at a place", other.what);
+            let text = format!(
+                "found \"{what}\" at the place of \"{}\", allowed is one section at a place",
+                other.what
+            );
             mistakes.add(span, text);
         }
         all.push(At { seconds, what });
@@ -245,14 +259,19 @@ fn names(
     for (key, value) in table.iter() {
         let letter = key.get_ref().as_ref();
         if !letter.chars().all(|c| c.is_ascii_uppercase()) {
-            let text = format!("section-names: found \"{letter}\", allowed are the letters of estimated sections such as A");
+            let text = format!(
+                "section-names: found \"{letter}\", allowed are the letters of estimated sections such as A"
+            );
             mistakes.add(key.span(), text);
         }
         match text_of(value.get_ref()) {
             Some(name) => drop(names.insert(letter.to_owned(), name)),
             None => {
                 let found = describe(value.get_ref());
-                mistakes.add(value.span(), format!("{letter}: found {found}, allowed is a name such as \"verse\""));
+                mistakes.add(
+                    value.span(),
+                    format!("{letter}: found {found}, allowed is a name such as \"verse\""),
+                );
             }
         }
     }
@@ -271,7 +290,12 @@ fn stem(
     mistakes: &mut Gathered<'_>,
 ) -> Option<StemTable> {
     let table = Table::new(table, "[[stem]]", STEM_KEYS, mistakes);
-    let path = table.needed("stem", span.clone(), "a path inside the delivery or a glob, such as stem = \"Audio 07.wav\"", mistakes);
+    let path = table.needed(
+        "stem",
+        span.clone(),
+        "a path inside the delivery or a glob, such as stem = \"Audio 07.wav\"",
+        mistakes,
+    );
     let start = table.place("start", place::ALLOWED_START, true, mistakes);
     let start = match start {
         Some(Place::Frames(frames)) => Some(Start::Frames(frames)),
@@ -294,11 +318,13 @@ fn stem(
         pair_with: table.text("pair-with", "the path of the other side", mistakes),
     };
     if table.table.len() == 1 && path.is_some() {
-        mistakes.add(span, format!("found a stem without an answer, needed is one of {}", list(&STEM_KEYS[1..])));
+        mistakes
+            .add(span, format!("found a stem without an answer, needed is one of {}", list(&STEM_KEYS[1..])));
     }
     contradictions(table, &said, mistakes);
     let path = path?;
-    let place = |key: &str, mistakes: &Gathered<'_>| table.get(key).map(|value| mistakes.place(&value.span()));
+    let place =
+        |key: &str, mistakes: &Gathered<'_>| table.get(key).map(|value| mistakes.place(&value.span()));
     let other_at = place("newer-of", mistakes).or_else(|| place("pair-with", mistakes));
     Some(StemTable { pattern: Pattern::new(&path), said, at: place("stem", mistakes)?, other_at })
 }
@@ -307,7 +333,10 @@ fn stem(
 fn contradictions(table: Table<'_, '_>, said: &StemAnswer, mistakes: &mut Gathered<'_>) {
     let mut both = |one: bool, key: &str, why: &str| {
         if let Some(value) = table.get(key).filter(|_| one) {
-            mistakes.add(value.span(), format!("{key}: found {}, but {why}: allowed is one of the two", describe(value.get_ref())));
+            mistakes.add(
+                value.span(),
+                format!("{key}: found {}, but {why}: allowed is one of the two", describe(value.get_ref())),
+            );
         }
     };
     let out = said.leave_out == Some(true);
@@ -326,15 +355,24 @@ fn contradictions(table: Table<'_, '_>, said: &StemAnswer, mistakes: &mut Gather
 
 fn finding(table: &DeTable<'_>, span: Range<usize>, mistakes: &mut Gathered<'_>) -> Option<FindingTable> {
     let table = Table::new(table, "[[finding]]", FINDING_KEYS, mistakes);
-    let name = table.needed("finding", span.clone(), "the id of a finding such as finding = \"dead-channel\"", mistakes);
+    let name = table.needed(
+        "finding",
+        span.clone(),
+        "the id of a finding such as finding = \"dead-channel\"",
+        mistakes,
+    );
     let id = name.as_ref().and_then(|name| Id::ALL.iter().copied().find(|id| id.as_str() == name));
     if let (Some(name), None, Some(value)) = (&name, id, table.get("finding")) {
         let all: Vec<&str> = Id::ALL.iter().map(|id| id.as_str()).collect();
-        let text = format!("found \"{name}\", allowed is the id of a finding as the report has it{}", nearest(name, &all));
+        let text = format!(
+            "found \"{name}\", allowed is the id of a finding as the report has it{}",
+            nearest(name, &all)
+        );
         mistakes.add(value.span(), text);
     }
     let stem = table.text("stem", "a path inside the delivery or a glob", mistakes);
-    let text = table.needed("answer", span, "the answer in words such as answer = \"it is meant so\"", mistakes);
+    let text =
+        table.needed("answer", span, "the answer in words such as answer = \"it is meant so\"", mistakes);
     let by = table.text("by", "who gave the answer", mistakes);
     let date = table.read("date", "a day such as 2026-11-30", mistakes, |value| match value {
         DeValue::Datetime(date) => Some(date.to_string()),

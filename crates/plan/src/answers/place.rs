@@ -1,8 +1,7 @@
 //! Places as answers write them: "bar 9", "bar 9:3", "1:02.5", "32.5 s", "96000 frames"; and the bars of a song in seconds.
 
 /// What may stand there.
-pub(super) const ALLOWED: &str =
-    "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", or a bar such as \"bar 9\" or \"bar 9:3\" (bar and beat)";
+pub(super) const ALLOWED: &str = "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", or a bar such as \"bar 9\" or \"bar 9:3\" (bar and beat)";
 
 /// The same where frames are allowed too.
 pub(super) const ALLOWED_START: &str = "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", a bar such as \"bar 9\" or \"bar 9:3\", or frames of the file such as \"96000 frames\"";
@@ -123,7 +122,9 @@ mod tests {
     #[test]
     fn bars_follow_every_change_of_tempo() {
         let bars = Bars { tempi: vec![(0.0, 120.0), (4.0, 60.0)], bar: 4.0, beat: 1.0, first: 0.0 };
-        for (bar, beat, wanted) in [(1.0, 1.0, 0.0), (2.0, 3.0, 3.0), (3.0, 1.0, 4.0), (4.0, 1.0, 8.0), (4.0, 2.0, 9.0)] {
+        for (bar, beat, wanted) in
+            [(1.0, 1.0, 0.0), (2.0, 3.0, 3.0), (3.0, 1.0, 4.0), (4.0, 1.0, 8.0), (4.0, 2.0, 9.0)]
+        {
             assert_eq!(bars.seconds(bar, beat), Some(wanted), "{bar}:{beat}");
         }
         let late = Bars { first: 1.0, ..bars.clone() };

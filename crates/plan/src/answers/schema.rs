@@ -41,7 +41,8 @@ fn text(description: &str) -> Value {
 }
 
 fn song() -> Value {
-    let bpm = json!({ "type": "number", "minimum": 30, "maximum": 300, "description": "Quarter notes a minute." });
+    let bpm =
+        json!({ "type": "number", "minimum": 30, "maximum": 300, "description": "Quarter notes a minute." });
     let step = table(&["bpm"], json!({ "bpm": bpm, "at": text(place::ALLOWED) }));
     json!({
         "title": text("The title."),

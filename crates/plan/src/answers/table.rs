@@ -29,8 +29,11 @@ impl<'a, 't> Table<'a, 't> {
         for key in table.keys() {
             let found = key.get_ref().as_ref();
             if !keys.contains(&found) {
-                let text =
-                    format!("found \"{found}\", allowed in {called} is {}{}", list(keys), nearest(found, keys));
+                let text = format!(
+                    "found \"{found}\", allowed in {called} is {}{}",
+                    list(keys),
+                    nearest(found, keys)
+                );
                 mistakes.add(key.span(), text);
             }
         }

@@ -60,7 +60,9 @@ fn said_pairs(draft: &Draft<'_>) -> Vec<SidePair> {
 /// Why two files cannot become one stereo stem, whatever is said of them.
 fn cannot_be_one(left: &DraftStem<'_>, right: &DraftStem<'_>) -> Option<String> {
     let mono = |stem: &DraftStem<'_>| stem.channels.len() == 1;
-    (!mono(left) || !mono(right)).then(|| "not both of them have one channel that can be read".to_owned()).or_else(|| pair_refusal(&input(left), &input(right)))
+    (!mono(left) || !mono(right))
+        .then(|| "not both of them have one channel that can be read".to_owned())
+        .or_else(|| pair_refusal(&input(left), &input(right)))
 }
 
 /// What a pair is, and which side is the shorter one.

@@ -10,7 +10,7 @@ use super::wanted::WouldChange;
 use crate::answers::{Answers, StemAnswer};
 
 /// Answers then and now.
-pub type ThenNow<'a> = (Option<&'a Answers>, Option<&'a Answers>);
+pub(super) type ThenNow<'a> = (Option<&'a Answers>, Option<&'a Answers>);
 
 /// The prepared stems that the answers of now would make otherwise than those of then. What a `visit` leaves out, and what it
 /// makes anew, is not among them; without one, what would be left out is.
@@ -88,7 +88,8 @@ fn differences(stem: &StemRecord, (then, now): ThenNow<'_>, path: &str) -> Vec<S
         texts.push(format!("label {} → {}", words(&was.label), words(&is.label)));
     }
     if was.start != is.start {
-        let word = |said: &StemAnswer| said.words().remove("start").unwrap_or_else(|| "as delivered".to_owned());
+        let word =
+            |said: &StemAnswer| said.words().remove("start").unwrap_or_else(|| "as delivered".to_owned());
         texts.push(format!("start {} → {}", word(&was), word(&is)));
     }
     if was.pair_with != is.pair_with {

@@ -23,13 +23,13 @@ use crate::args::{Format, Prep};
 use crate::clock::{self, Deadline};
 use crate::pages::store_batch_index;
 use crate::progress::Reporter;
-use crate::recipe_file::load_recipe;
+use crate::recipe_file::load_terms;
 use crate::signals::{STOP, stop_on_signals};
 use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let recipe = load_recipe(&args.work.recipe)?;
+    let recipe = load_terms(&args.work, args.deliveries.len())?;
     let deadline = Deadline::next(args.until).map_err(|error| Failure::new(Exit::BadArguments, error))?;
     let turns = batch::turns(args)?;
     if !args.renew.is_empty() && turns.len() > 1 {
