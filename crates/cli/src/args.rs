@@ -49,6 +49,9 @@ pub enum Verb {
     Restore(Restore),
     /// Write the papers of a prepared delivery again: report, note to the client, track sheet.
     Report(Report),
+    /// Print a file of answers to begin with: every open question, stem without a role and estimate as a comment, the most
+    /// urgent first. What was said before stays. Writes nothing.
+    Answers(Answers),
     /// List, show and check recipes.
     Recipe(Recipe),
     /// Do one step of `prep`, for a workflow engine that spreads deliveries over many machines with a shared file system.
@@ -230,6 +233,24 @@ pub struct Report {
     /// Folders of prepared deliveries, or of batches of them.
     #[arg(required = true, value_name = "OUT")]
     pub outs: Vec<PathBuf>,
+    /// What you say of the delivery now: facts, questions and papers follow, and no output; for one OUT.
+    #[arg(long, value_name = "FILE")]
+    pub answers: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct Answers {
+    /// A delivery, or the folder of a prepared one.
+    #[arg(value_name = "DELIVERY|OUT", required_unless_present = "schema")]
+    pub of: Option<PathBuf>,
+    #[command(flatten)]
+    pub work: Work,
+    /// The client's reply to client-note.md, with its numbers: prints the answers that it proposes, as comments.
+    #[arg(long, value_name = "FILE")]
+    pub reply: Option<PathBuf>,
+    /// Print the JSON Schema of answers, for editors.
+    #[arg(long)]
+    pub schema: bool,
 }
 
 #[derive(Debug, Args)]

@@ -28,6 +28,9 @@ fn map(manifest: &Manifest) -> Option<SessionMap> {
         ));
     }
     let tempi = tempi(manifest, cut, &mut notes)?;
+    if let Some(at) = value("first_downbeat_seconds").and_then(Value::as_f64) {
+        notes.push(format!("The first downbeat is at {:.3} s.", at - cut));
+    }
     let meters = match value("meter_map") {
         Some(map) => steps(map, "meter", cut, meter),
         None => Vec::from_iter(value("meter").and_then(|v| meter(v.get(0).unwrap_or(v))))

@@ -12,7 +12,9 @@ use loadin_record::digest::text_digest;
 use loadin_record::layout::{ANSWERS, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::Inventory;
+use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest;
+use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
 use super::error::RunError;
 use crate::output::folder::{earlier_in, memory_of, outputs_of};
@@ -164,8 +166,31 @@ pub(crate) fn check_answers(
 }
 
 /// Where the answers of this digest are kept beside the file that people see and edit.
-pub(crate) fn answers_copy(out: &Path, sha256: &str) -> Option<PathBuf> {
+fn answers_copy(out: &Path, sha256: &str) -> Option<PathBuf> {
     memory_of(out).map(|memory| memory.join(format!("answers-{}.toml", sha256.get(..16).unwrap_or(sha256))))
+}
+
+/// A copy of the answers lies where nobody edits it: the file that people see may be edited and given again, and a visit that was
+/// interrupted may have put another one in its place.
+pub(crate) fn keep_answers(disk: &dyn Disk, out: &Path, answers: Option<&Answers>) -> Result<(), StoreError> {
+    let Some(answers) = answers else { return Ok(()) };
+    match answers_copy(out, &answers.sha256()) {
+        Some(path) if !path.exists() => store_text(disk, &path, &answers.text).map(drop),
+        _ => Ok(()),
+    }
+}
+
+/// The copy of answers that the manifest does not name any more goes.
+pub(crate) fn forget_answers(
+    disk: &dyn Disk,
+    out: &Path,
+    before: Option<&Manifest>,
+    now: &Manifest,
+) -> Result<(), StoreError> {
+    let before = before.and_then(|before| before.answers.as_ref());
+    let before = before.filter(|before| now.answers.as_ref() != Some(before));
+    let Some(path) = before.and_then(|before| answers_copy(out, &before.sha256)) else { return Ok(()) };
+    remove_if_there(disk, &path).map_err(|source| StoreError::Disk { path, source })
 }
 
 /// The answers that a preparation was made with, out of its folder.

@@ -17,7 +17,9 @@ use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
-use super::bound::{Bound, answers_copy, check_answers, own_recipe, recipe_before, with_answers};
+use super::bound::{
+    Bound, check_answers, forget_answers, keep_answers, own_recipe, recipe_before, with_answers,
+};
 use super::compose;
 use super::kept::Kept;
 use crate::journal::StemOutcome;
@@ -232,9 +234,10 @@ pub(crate) fn finish(
     }
     .sealed();
     keep_recipe(job, &folder)?;
-    keep_answers(job, &folder)?;
+    let (answers, before) = (job.recipe.answers.as_ref(), folder.earlier());
+    keep_answers(&*job.disk, folder.outputs(), answers)?;
     seal(job, folder.outputs(), &manifest, &study.surveys)?;
-    forget_answers(job, &folder, &manifest)?;
+    forget_answers(&*job.disk, folder.outputs(), before, &manifest)?;
     folder.release(&*job.disk, &manifest)?;
     Ok(manifest)
 }
@@ -288,28 +291,6 @@ fn keep_recipe(job: &Job<'_>, folder: &OutFolder) -> Result<(), RunError> {
         && let Ok(own) = own_recipe(folder.outputs(), earlier)
     {
         store_text(&*job.disk, &path, &own.text)?;
-    }
-    Ok(())
-}
-
-/// A copy of the answers lies where nobody edits it: the file that people see may be edited and given again, and an interrupted
-/// visit may have put another one in its place.
-fn keep_answers(job: &Job<'_>, folder: &OutFolder) -> Result<(), RunError> {
-    let Some(answers) = &job.recipe.answers else { return Ok(()) };
-    match answers_copy(folder.outputs(), &answers.sha256()) {
-        Some(path) if !path.exists() => Ok(store_text(&*job.disk, &path, &answers.text).map(drop)?),
-        _ => Ok(()),
-    }
-}
-
-/// The copy of answers that the manifest does not name any more goes.
-fn forget_answers(job: &Job<'_>, folder: &OutFolder, manifest: &Manifest) -> Result<(), RunError> {
-    let before = folder.earlier().and_then(|earlier| earlier.answers.as_ref());
-    let Some(before) = before.filter(|before| manifest.answers.as_ref() != Some(before)) else {
-        return Ok(());
-    };
-    if let Some(path) = answers_copy(folder.outputs(), &before.sha256) {
-        remove_if_there(&*job.disk, &path).map_err(|source| StoreError::Disk { path, source })?;
     }
     Ok(())
 }
