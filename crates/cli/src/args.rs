@@ -174,6 +174,10 @@ pub struct Prep {
     /// Give every delivery its own folder in OUT even when there is only one, as for a nightly `inbox/*/`.
     #[arg(long)]
     pub batch: bool,
+    /// Prepare the songs of a delivery that holds several apart: by its folders, or by what its names begin with. Each gets its
+    /// own folder in OUT; what belongs to none, such as a note, counts for each.
+    #[arg(long, conflicts_with_all = ["renew", "answers"])]
+    pub split: bool,
     /// In which order several deliveries are prepared.
     #[arg(long, value_enum, default_value_t = Order::Given)]
     pub order: Order,

@@ -15,7 +15,7 @@ use crate::link::Link;
 use crate::music::Facts;
 use crate::role::StemRole;
 use crate::source::SourceRecord;
-use crate::survey::Ignored;
+use crate::survey::{Ignored, SongPart};
 use crate::written::MetadataRecord;
 
 /// Version of the manifest's format.
@@ -121,6 +121,9 @@ pub struct DeliveryRecord {
     pub name: String,
     /// How many files were found, ignored ones included.
     pub files: usize,
+    /// Which song of the delivery it is, where only that one was prepared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub song: Option<SongPart>,
 }
 
 /// What became of a stem.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::sync::LazyLock;
 
-use loadin_record::finding::{Finding, Severity};
+use loadin_record::finding::{Finding, Id, Severity};
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::role::StemRole;
 use serde::Deserialize;
@@ -102,7 +102,10 @@ pub(crate) fn numbered(manifest: &Manifest) -> Vec<(usize, Question<'_>)> {
 
 /// Everything that the client is or was asked.
 fn all_questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Question<'_>> {
-    let of_delivery = manifest.findings.iter().filter(|f| is_asked_of_delivery(f)).map(|f| (None, f));
+    // What several songs state differently is no contradiction.
+    let songs = manifest.findings.iter().any(|finding| finding.id == Id::SeveralSongs);
+    let asked = |f: &&Finding| is_asked_of_delivery(f) && !(songs && f.id == Id::FactsDisagree);
+    let of_delivery = manifest.findings.iter().filter(asked).map(|f| (None, f));
     let of_stems = manifest.stems.iter().enumerate().flat_map(|(index, stem)| {
         stem.findings.iter().filter(|finding| is_asked(finding, stem)).map(move |f| (Some(index), f))
     });
@@ -200,8 +203,6 @@ fn point(manifest: &Manifest, number: usize, question: &Question<'_>) -> String 
 
 #[cfg(test)]
 mod tests {
-    use loadin_record::finding::Id;
-
     use super::*;
 
     /// Every kind that the texts name is a kind of finding, and is more than a note.

@@ -34,6 +34,6 @@ pub use placement::{Placement, PlacementOptions, StartMode, StemTiming, place};
 pub use reference::{ReferenceKind, is_reference};
 pub use role::{Confidence, Role, role_of, role_of_file};
 pub use safe_name::Charset;
-pub use songs::several_songs;
+pub use songs::{SongFiles, several_songs};
 pub use system_files::{OtherFile, system_file};
 pub use title::without_title;

@@ -11,7 +11,7 @@ use loadin_plan::visit::{Standing, Visit};
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
-use crate::phrases::{finding_line, gain_line, loudness_caution, words};
+use crate::phrases::{finding_line, gain_line, loudness_caution, say_songs, words};
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
 use crate::table::{Cell, Table, printable};
@@ -34,6 +34,7 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
             writeln!(out, "{text}")?;
         }
         Format::Table => {
+            say_songs(&study.plan.findings, &args.delivery, args.out.as_deref(), out)?;
             if let Some(visit) = &study.visit {
                 print_visit(visit, &study.plan, out)?;
             }

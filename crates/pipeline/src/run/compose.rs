@@ -57,6 +57,7 @@ pub(crate) fn manifest(
         delivery: DeliveryRecord {
             name: study.inventory.name.clone(),
             files: study.inventory.files.len() + study.inventory.ignored.len(),
+            song: study.inventory.song.clone(),
         },
         facts,
         link: plan.link.clone(),

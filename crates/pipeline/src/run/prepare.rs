@@ -11,7 +11,7 @@ use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::Standing;
 use loadin_record::layout::{ANSWERS, RECIPE};
 use loadin_record::manifest::{Manifest, Tool};
-use loadin_record::survey::{Inventory, Survey};
+use loadin_record::survey::{Inventory, SongPart, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
@@ -29,7 +29,7 @@ use crate::output::papers::{store_list, store_papers};
 use crate::output::prepared::{OutputState, Prepared};
 use crate::render::{RenderError, render_all};
 use crate::run::error::RunError;
-use crate::run::study::{Study, StudyContext, scan_delivery};
+use crate::run::study::{Study, StudyContext, of_song, scan_delivery};
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
 
@@ -45,6 +45,8 @@ pub struct Job<'a> {
     pub out: &'a Path,
     /// How they are packed in it.
     pub packaging: Packaging,
+    /// The song of the delivery that is prepared, where it is one of several.
+    pub song: Option<&'a SongPart>,
     /// The recipe.
     pub recipe: &'a Recipe,
     /// The file system that is written to.
@@ -81,6 +83,8 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
         None => job.recipe.clone(),
     };
     let earlier = folder.earlier();
+    let song = job.song.cloned().or_else(|| earlier.and_then(|earlier| earlier.delivery.song.clone()));
+    let inventory = of_song(inventory, song);
     let recipe = with_answers(&recipe, earlier.map(|earlier| (folder.outputs(), earlier)))?;
     check_answers(&recipe, &inventory, earlier)?;
     visit(&Job { recipe: &recipe, ..job.clone() }, folder, inventory, begun)

@@ -118,6 +118,8 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
+    let song = folder.earlier().and_then(|earlier| earlier.delivery.song.clone());
+    let inventory = run::of_song(inventory, song);
     run::check_answers(context.recipe, &inventory, folder.earlier())?;
     let bound = context.bound(&folder)?.map(|(bound, _)| bound);
     let checked =
@@ -358,6 +360,7 @@ pub fn seal(
     let job = Job {
         delivery: context.delivery,
         out: context.out,
+        song: None,
         packaging: Packaging::Plain,
         recipe: context.recipe,
         disk: Arc::new(RealDisk),

@@ -72,7 +72,7 @@ fn manifest(stems: Vec<StemRecord>) -> Manifest {
         tool: Tool::this(),
         recipe: recipe("").record(),
         answers: None,
-        delivery: DeliveryRecord { name: "Delivery".to_owned(), files: stems.len() },
+        delivery: DeliveryRecord { name: "Delivery".to_owned(), files: stems.len(), song: None },
         facts: BTreeMap::new(),
         link: Link { timestamp_frames: Some(1000), majority_hz: 48_000, ..Link::default() },
         stems,
