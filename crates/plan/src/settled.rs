@@ -32,12 +32,12 @@ pub(crate) fn settle_stem(recipe: &Recipe, paths: &[String], findings: &mut [Fin
 }
 
 fn of_delivery(recipe: &Recipe, finding: &Finding) -> Option<Answer> {
-    let said = recipe.answers.as_ref().and_then(|answers| answers.to_finding(finding.id, None));
+    let said = recipe.answers.as_ref().and_then(|answers| answers.to_finding(finding, None));
     said.cloned().or_else(|| by_song(recipe, finding)).or_else(|| without_rough_mix(recipe, finding))
 }
 
 fn of_stem(recipe: &Recipe, path: &str, finding: &Finding) -> Option<Answer> {
-    let said = recipe.answers.as_ref().and_then(|answers| answers.to_finding(finding.id, Some(path)));
+    let said = recipe.answers.as_ref().and_then(|answers| answers.to_finding(finding, Some(path)));
     let said = said.cloned().or_else(|| by_stem(recipe, path, finding));
     said.or_else(|| left_out(recipe, path))
         .or_else(|| other_left_out(recipe, finding))

@@ -68,28 +68,40 @@ fn quoted(text: &str) -> String {
     all + "\""
 }
 
-/// Lines of the table that answers a finding.
-fn table(finding: &Finding, path: Option<&str>) -> Vec<String> {
+/// Lines of the table that answers a finding; `several` says that there are more of its kind.
+fn table(finding: &Finding, path: Option<&str>, several: bool) -> Vec<String> {
     let mut lines = vec!["[[finding]]".to_owned(), format!("finding = {}", quoted(finding.id.as_str()))];
     lines.extend(path.map(|path| format!("stem = {}", quoted(path))));
+    let told =
+        ["what", "same_as", "beside", "right"].iter().find_map(|key| finding.evidence.get(*key)?.as_str());
+    let about = told.filter(|about| finding.text.contains(about)).unwrap_or(&finding.text);
+    lines.extend(several.then(|| format!("about = {}", quoted(about))));
     lines
+}
+
+/// Whether there are several findings of a kind about one stem, or about the delivery as a whole.
+fn are_several(findings: &[Finding], one: &Finding) -> bool {
+    findings.iter().filter(|finding| finding.id == one.id).count() > 1
 }
 
 /// Open findings that a person should look at.
 fn questions(manifest: &Manifest) -> Vec<Block> {
     let open = |finding: &&Finding| finding.severity >= Severity::Attention && finding.answer.is_none();
-    let of_delivery = manifest.findings.iter().filter(open).map(|finding| (None, finding));
-    let of_stems = manifest.stems.iter().flat_map(|stem| {
-        stem.findings.iter().filter(open).map(move |finding| (Some(stem.source.path.as_str()), finding))
-    });
-    of_delivery.chain(of_stems).map(|(path, finding)| question(path, finding)).collect()
+    let of_delivery = std::iter::once((None, &manifest.findings));
+    let of_stems = manifest.stems.iter().map(|stem| (Some(stem.source.path.as_str()), &stem.findings));
+    let all = of_delivery.chain(of_stems);
+    let of_one = |(path, findings): (Option<&str>, &Vec<Finding>)| -> Vec<Block> {
+        let open = findings.iter().filter(open);
+        open.map(|finding| question(path, finding, are_several(findings, finding))).collect()
+    };
+    all.flat_map(of_one).collect()
 }
 
-fn question(path: Option<&str>, finding: &Finding) -> Block {
+fn question(path: Option<&str>, finding: &Finding, several: bool) -> Block {
     let name = path.unwrap_or("the delivery as a whole");
     let mut lines =
         vec![format!("{}: {}: {}", finding.severity.as_str(), visible(name), visible(&finding.text))];
-    let about = table(finding, path);
+    let about = table(finding, path, several);
     lines.extend(about.iter().cloned());
     lines.extend(
         ["answer = \"\"", "by = \"the client\"", "accept = true # where it is meant so"].map(str::to_owned),

@@ -1,7 +1,7 @@
 //! Answers as a value: what the engineer says of one delivery. It knows no recipe and no survey.
 
 use loadin_record::digest::text_digest;
-use loadin_record::finding::{Answer, Id};
+use loadin_record::finding::{Answer, Finding, Id};
 use loadin_record::manifest::AnswersRecord;
 
 use super::pattern::Pattern;
@@ -44,6 +44,8 @@ pub(super) struct StemTable {
 pub(super) struct FindingTable {
     pub(super) id: Id,
     pub(super) stem: Option<Pattern>,
+    /// Words of the finding's text, where there are several of its kind.
+    pub(super) about: Option<String>,
     pub(super) answer: Answer,
     pub(super) at: At,
 }
@@ -90,9 +92,11 @@ impl Answers {
     }
 
     /// The answer to a finding about the stem at `path`, or about the delivery as a whole.
-    pub fn to_finding(&self, id: Id, path: Option<&str>) -> Option<&Answer> {
+    pub fn to_finding(&self, finding: &Finding, path: Option<&str>) -> Option<&Answer> {
         let meant = |table: &&FindingTable| {
-            table.id == id
+            let about = table.about.as_ref().is_none_or(|about| finding.text.contains(about.as_str()));
+            about
+                && table.id == finding.id
                 && match (&table.stem, path) {
                     (Some(stem), Some(path)) => stem.means(path),
                     (None, None) => true,

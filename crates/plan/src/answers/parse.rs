@@ -39,7 +39,7 @@ pub(super) const STEM_KEYS: &[&str] = &[
 ];
 
 /// Keys of `[[finding]]`.
-pub(super) const FINDING_KEYS: &[&str] = &["finding", "stem", "answer", "by", "date", "accept"];
+pub(super) const FINDING_KEYS: &[&str] = &["finding", "stem", "about", "answer", "by", "date", "accept"];
 
 impl Answers {
     /// Reads and checks answers; `file` is how people call the text.
@@ -84,7 +84,9 @@ fn read(top: &DeTable<'_>, mistakes: &mut Gathered<'_>) -> Read {
     for (table, span) in tables(top, "finding", mistakes) {
         let Some(found) = finding(table, span, mistakes) else { continue };
         let stem = |table: &FindingTable| table.stem.as_ref().map(|stem| stem.text.clone());
-        let same = |earlier: &&FindingTable| earlier.id == found.id && stem(earlier) == stem(&found);
+        let same = |earlier: &&FindingTable| {
+            earlier.id == found.id && stem(earlier) == stem(&found) && earlier.about == found.about
+        };
         if let Some(earlier) = findings.iter().find(same) {
             twice(table, "finding", found.id.as_str(), earlier.at, mistakes);
         }
@@ -373,6 +375,8 @@ fn finding(table: &DeTable<'_>, span: Range<usize>, mistakes: &mut Gathered<'_>)
     let stem = table.text("stem", "a path inside the delivery or a glob", mistakes);
     let text =
         table.needed("answer", span, "the answer in words such as answer = \"it is meant so\"", mistakes);
+    let about =
+        table.text("about", "words of the finding's text, where there are several of its kind", mistakes);
     let by = table.text("by", "who gave the answer", mistakes);
     let date = table.read("date", "a day such as 2026-11-30", mistakes, |value| match value {
         DeValue::Datetime(date) => Some(date.to_string()),
@@ -382,7 +386,7 @@ fn finding(table: &DeTable<'_>, span: Range<usize>, mistakes: &mut Gathered<'_>)
     let key = if stem.is_some() { "stem" } else { "finding" };
     let at = mistakes.place(&table.get(key)?.span());
     let answer = Answer { text: text?, by, date, accepts, source: "answers".to_owned() };
-    Some(FindingTable { id: id?, stem: stem.as_deref().map(Pattern::new), answer, at })
+    Some(FindingTable { id: id?, stem: stem.as_deref().map(Pattern::new), about, answer, at })
 }
 
 /// "2026-11-30".

@@ -84,6 +84,7 @@ fn finding() -> Value {
     properties.insert("finding".to_owned(), json!({ "enum": ids }));
     for (key, description) in [
         ("stem", "A path or a glob; none for a finding about the delivery as a whole."),
+        ("about", "Words of the finding's text, where there are several of its kind."),
         ("answer", "The answer in words."),
         ("by", "Who gave it."),
         ("date", "When, such as 2026-11-30."),

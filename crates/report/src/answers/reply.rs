@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use loadin_record::manifest::Manifest;
 
-use super::{quoted, table};
+use super::{are_several, quoted, table};
 use crate::note::numbered;
 use crate::text::visible;
 
@@ -25,7 +25,8 @@ pub fn answers_of_reply(manifest: &Manifest, reply: &str) -> String {
         let path = question.stem.map(|index| manifest.stems[index].source.path.as_str());
         let name = path.unwrap_or("the delivery as a whole");
         text.push_str(&format!("# {number}: {}: {}\n", visible(name), visible(&question.finding.text)));
-        for line in table(question.finding, path) {
+        let findings = question.stem.map_or(&manifest.findings, |index| &manifest.stems[index].findings);
+        for line in table(question.finding, path, are_several(findings, question.finding)) {
             text.push_str(&format!("# {line}\n"));
         }
         text.push_str(&format!(
