@@ -85,7 +85,7 @@ fn a_new_user_ends_ten_problems_with_two_edits_and_one_run() {
         let open = open(&stem["findings"]);
         let attention: Vec<&String> = open.iter().filter(|id| id.as_str() != "sounds-like").collect();
         assert!(attention.iter().all(|id| is_note(id)), "{}: {open:?}", stem["source"]["path"]);
-        assert_ne!(stem["group"], "unsorted");
+        assert!(stem["group"] != "unsorted" || stem["output"].is_null(), "{}", stem["source"]["path"]);
     }
     assert!(!left.out.join("client-note.md").exists());
     assert!(left.paper("report.html").contains("Nothing needs a person."));
