@@ -146,6 +146,7 @@ pub struct Plan {
 }
 
 #[derive(Debug, Args)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of the command line")]
 pub struct Prep {
     /// Folders or ZIP archives with stems, as the client sent them. Several make a batch: each gets its own folder in OUT.
     #[arg(required = true, value_name = "DELIVERY")]

@@ -37,6 +37,17 @@ impl DraftChannel {
     }
 }
 
+/// Who says where a stem stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PlacedBy {
+    /// Its file: by a time stamp, or by its start.
+    File,
+    /// The rough mix.
+    RoughMix,
+    /// The answers.
+    Answers,
+}
+
 /// One stem while the stages decide.
 #[derive(Debug, Clone)]
 pub struct DraftStem<'a> {
@@ -58,10 +69,8 @@ pub struct DraftStem<'a> {
     pub channels: Vec<DraftChannel>,
     /// First frame on the common time line, at the present rate.
     pub position: i64,
-    /// Whether that place is the rough mix's.
-    pub by_rough_mix: bool,
-    /// Whether that place is that of the answers.
-    pub by_answer: bool,
+    /// Who says that place.
+    pub placed_by: PlacedBy,
     /// Output frame 0 is this source-time frame at the output rate: cuts add, padding subtracts.
     pub shift_frames: i64,
     /// The integer grid that every sample still lies on, in bits; `None` after arithmetic and for floats.

@@ -11,7 +11,7 @@ use loadin_record::survey::{FileFacts, Survey};
 use loadin_session::StemTiming;
 
 use crate::answers::Start;
-use crate::draft::{Draft, DraftStem};
+use crate::draft::{Draft, DraftStem, PlacedBy};
 use crate::drafting::draft;
 use crate::markers::write_markers;
 use crate::music::{Music, markers_in};
@@ -194,8 +194,7 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
         loadin_audio::rescale_frames(frames, rate_hz, stem.rate_hz).saturating_add_signed(stem.shift_frames)
     };
     let timestamp_frames = link.timestamp_frames.unwrap_or_else(own_stamp);
-    let by_stamp =
-        (link.by_stamps || link.timestamp_frames.is_none()) && !stem.by_rough_mix && !stem.by_answer;
+    let by_stamp = (link.by_stamps || link.timestamp_frames.is_none()) && stem.placed_by == PlacedBy::File;
     let place_error_frames = if rendered && by_stamp { place_error(&stem, timestamp_frames) } else { None };
     if let Some(error) = place_error_frames.filter(|error| error.abs() > AUDIBLE_FRACTION) {
         stem.note(place_fraction(error, stem.rate_hz));

@@ -3,6 +3,8 @@
 
 mod reply;
 
+use std::fmt::Write;
+
 use loadin_record::evidence::{SECTIONS, TEMPO};
 use loadin_record::finding::{Finding, Id, Severity};
 use loadin_record::manifest::{Manifest, StemRecord};
@@ -43,7 +45,7 @@ pub fn answers_to_begin_with(manifest: &Manifest, before: Option<&str>) -> Strin
     for block in blocks.iter().filter(|block| !known.contains(&block.about.join("\n"))) {
         text.push('\n');
         for line in &block.lines {
-            text.push_str(&format!("# {line}\n"));
+            let _ = writeln!(text, "# {line}");
         }
     }
     text
@@ -61,7 +63,7 @@ fn quoted(text: &str) -> String {
     for c in text.chars() {
         match c {
             '"' | '\\' => all.extend(['\\', c]),
-            c if c.is_control() => all.push_str(&format!("\\u{:04X}", u32::from(c))),
+            c if c.is_control() => drop(write!(all, "\\u{:04X}", u32::from(c))),
             c => all.push(c),
         }
     }
@@ -118,7 +120,7 @@ fn question(path: Option<&str>, finding: &Finding, several: bool) -> Block {
     Block { severity: finding.severity, about: about[1..].to_vec(), lines }
 }
 
-fn stem_block(severity: Severity, stem: &StemRecord, what: String, answer: &str) -> Block {
+fn stem_block(severity: Severity, stem: &StemRecord, what: &str, answer: &str) -> Block {
     let about = vec![
         format!("stem = {}", quoted(&stem.source.path)),
         answer.split(" = ").next().unwrap_or_default().to_owned() + " = ",
@@ -148,7 +150,7 @@ fn unsorted(manifest: &Manifest) -> impl Iterator<Item = Block> {
             },
         );
         let role = like.and_then(|like| role_of_sound(&like.sounds_like)).unwrap_or_default();
-        stem_block(Severity::Note, stem, what, &format!("role = {}", quoted(role)))
+        stem_block(Severity::Note, stem, &what, &format!("role = {}", quoted(role)))
     })
 }
 
@@ -181,7 +183,7 @@ fn references(manifest: &Manifest) -> impl Iterator<Item = Block> {
                 Some(path) if path == stem.source.path => "a reference; the stems are compared with this one",
                 _ => "a reference; with this line the stems are compared with this one",
             };
-            stem_block(Severity::Note, stem, what.to_owned(), "reference = true")
+            stem_block(Severity::Note, stem, what, "reference = true")
         },
     )
 }

@@ -171,9 +171,10 @@ impl Oracle {
         let words = label.map(|label| label.replace(' ', &recipe.separator.to_string())).unwrap_or_default();
         let number = stem.output.trim_start_matches("audio/").chars().take_while(char::is_ascii_digit);
         let number: String = number.collect();
-        let wanted = match recipe.number {
-            true => format!("audio/{number}{}{words}.wav", recipe.separator),
-            false => format!("audio/{words}.wav"),
+        let wanted = if recipe.number {
+            format!("audio/{number}{}{words}.wav", recipe.separator)
+        } else {
+            format!("audio/{words}.wav")
         };
         let (output, made) = (text(&entry["output"]["path"]), text(&entry["output"]["sha256"]));
         hold!(output == wanted, "{:?} is called {output} and not {wanted}", stem.path);

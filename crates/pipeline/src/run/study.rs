@@ -273,9 +273,10 @@ impl StudyContext<'_> {
     ) -> Evidence {
         // What is left out is not listened to, and shows nothing of the others.
         let out = |survey: &Survey| self.recipe.leaves_out(&survey.path).is_some();
-        let surveys: Cow<'_, [Survey]> = match surveys.iter().any(out) {
-            true => surveys.iter().filter(|survey| !out(survey)).cloned().collect(),
-            false => surveys.into(),
+        let surveys: Cow<'_, [Survey]> = if surveys.iter().any(out) {
+            surveys.iter().filter(|survey| !out(survey)).cloned().collect()
+        } else {
+            surveys.into()
         };
         let paths = || surveys.iter().map(|survey| &survey.path);
         let references = paths().filter(|path| self.recipe.is_reference(path)).cloned().collect();

@@ -13,7 +13,7 @@ use super::pattern::Pattern;
 use super::place::{self, Bars, Place};
 use super::song::Song;
 use super::stem::{Start, StemAnswer};
-use super::table::{Table, number_of, tables, text_of};
+use super::table::{Table, number_of, refuse, tables, text_of};
 use crate::mistakes::{Gathered, Mistakes, describe, integer, list, nearest};
 
 const TOP_KEYS: &[&str] = &["answers", "song", "section", "section-names", "stem", "finding"];
@@ -96,7 +96,7 @@ fn read(top: &DeTable<'_>, mistakes: &mut Gathered<'_>) -> Read {
 }
 
 fn twice(table: &DeTable<'_>, key: &str, what: &str, earlier: (usize, usize), mistakes: &mut Gathered<'_>) {
-    let span = table.get(key).map_or(0..0, |value| value.span());
+    let span = table.get(key).map_or(0..0, toml::Spanned::span);
     let text = format!(
         "found \"{what}\" once more, it is answered in line {} already: allowed is one table for each",
         earlier.0
@@ -155,7 +155,7 @@ fn tempi(song: Table<'_, '_>, bars: &mut Bars, mistakes: &mut Gathered<'_>) -> V
     };
     for (index, step) in steps.iter().enumerate() {
         let Some(table) = step.get_ref().as_table() else {
-            song.refuse("tempo", step, TEMPO, mistakes);
+            refuse("tempo", step, TEMPO, mistakes);
             continue;
         };
         let table = Table::new(table, "a step of tempo", &["bpm", "at"], mistakes);
@@ -258,7 +258,7 @@ fn names(
         mistakes.add(value.span(), text);
     }
     let mut names = BTreeMap::new();
-    for (key, value) in table.iter() {
+    for (key, value) in table {
         let letter = key.get_ref().as_ref();
         if !letter.chars().all(|c| c.is_ascii_uppercase()) {
             let text = format!(
@@ -266,15 +266,12 @@ fn names(
             );
             mistakes.add(key.span(), text);
         }
-        match text_of(value.get_ref()) {
-            Some(name) => drop(names.insert(letter.to_owned(), name)),
-            None => {
-                let found = describe(value.get_ref());
-                mistakes.add(
-                    value.span(),
-                    format!("{letter}: found {found}, allowed is a name such as \"verse\""),
-                );
-            }
+        if let Some(name) = text_of(value.get_ref()) {
+            names.insert(letter.to_owned(), name);
+        } else {
+            let found = describe(value.get_ref());
+            let text = format!("{letter}: found {found}, allowed is a name such as \"verse\"");
+            mistakes.add(value.span(), text);
         }
     }
     names

@@ -19,20 +19,20 @@ pub fn schema() -> Value {
         "required": ["answers"],
         "properties": {
             "answers": { "const": FORMAT_VERSION, "description": "Version of the format of answers." },
-            "song": table(&[], song()),
-            "section": list(table(&["name", "at"], section())),
+            "song": table(&[], &song()),
+            "section": list(table(&["name", "at"], &section())),
             "section-names": {
                 "type": "object",
                 "description": "Names for estimated sections, by their letters.",
                 "additionalProperties": { "type": "string", "minLength": 1 },
             },
-            "stem": list(table(&["stem"], stem())),
-            "finding": list(table(&["finding", "answer"], finding())),
+            "stem": list(table(&["stem"], &stem())),
+            "finding": list(table(&["finding", "answer"], &finding())),
         },
     })
 }
 
-fn table(required: &[&str], properties: Value) -> Value {
+fn table(required: &[&str], properties: &Value) -> Value {
     json!({ "type": "object", "additionalProperties": false, "required": required, "properties": properties })
 }
 
@@ -43,7 +43,7 @@ fn text(description: &str) -> Value {
 fn song() -> Value {
     let bpm =
         json!({ "type": "number", "minimum": 30, "maximum": 300, "description": "Quarter notes a minute." });
-    let step = table(&["bpm"], json!({ "bpm": bpm, "at": text(place::ALLOWED) }));
+    let step = table(&["bpm"], &json!({ "bpm": bpm, "at": text(place::ALLOWED) }));
     json!({
         "title": text("The title."),
         "tempo": { "anyOf": [bpm, { "type": "array", "items": step }] },

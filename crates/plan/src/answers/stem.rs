@@ -56,23 +56,23 @@ impl Start {
 impl StemAnswer {
     /// Lays what another answer says over this one.
     pub(super) fn lay_over(&mut self, other: &Self) {
-        fn take<T: Clone>(own: &mut Option<T>, other: &Option<T>) {
-            if other.is_some() {
-                own.clone_from(other);
+        fn take<T: Clone>(own: &mut Option<T>, other: Option<&T>) {
+            if let Some(other) = other {
+                *own = Some(other.clone());
             }
         }
-        take(&mut self.role, &other.role);
-        take(&mut self.part, &other.part);
-        take(&mut self.side, &other.side);
-        take(&mut self.take, &other.take);
-        take(&mut self.treatments, &other.treatments);
-        take(&mut self.label, &other.label);
-        take(&mut self.group, &other.group);
-        take(&mut self.leave_out, &other.leave_out);
-        take(&mut self.reference, &other.reference);
-        take(&mut self.start, &other.start);
-        take(&mut self.newer_of, &other.newer_of);
-        take(&mut self.pair_with, &other.pair_with);
+        take(&mut self.role, other.role.as_ref());
+        take(&mut self.part, other.part.as_ref());
+        take(&mut self.side, other.side.as_ref());
+        take(&mut self.take, other.take.as_ref());
+        take(&mut self.treatments, other.treatments.as_ref());
+        take(&mut self.label, other.label.as_ref());
+        take(&mut self.group, other.group.as_ref());
+        take(&mut self.leave_out, other.leave_out.as_ref());
+        take(&mut self.reference, other.reference.as_ref());
+        take(&mut self.start, other.start.as_ref());
+        take(&mut self.newer_of, other.newer_of.as_ref());
+        take(&mut self.pair_with, other.pair_with.as_ref());
     }
 
     /// What is corrected, by the keys of the file, in words.
@@ -103,7 +103,7 @@ impl StemAnswer {
     pub(crate) fn role(&self, mut named: Role) -> Role {
         if let Some(family) = self.role {
             (named.family, named.confidence) = (family, Confidence::Clear);
-            named.matched = family.as_str().to_owned();
+            family.as_str().clone_into(&mut named.matched);
         }
         if let Some(part) = &self.part {
             let said = role_of(part).details;
@@ -127,8 +127,8 @@ impl StemAnswer {
     /// What the record says of a prepared stem, corrected where no output follows from it.
     pub(crate) fn correct(&self, identity: &mut Identity) {
         if let Some(role) = self.role {
-            identity.role = role.as_str().to_owned();
-            identity.confidence = Confidence::Clear.as_str().to_owned();
+            role.as_str().clone_into(&mut identity.role);
+            Confidence::Clear.as_str().clone_into(&mut identity.confidence);
         }
         identity.part = self.part.clone().or(identity.part.take());
         identity.side = self.side.map(|side| side.as_str().to_owned()).or(identity.side.take());

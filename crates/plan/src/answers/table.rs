@@ -45,12 +45,6 @@ impl<'a, 't> Table<'a, 't> {
         self.table.get(key)
     }
 
-    /// Notes that a value is not what is allowed.
-    pub(super) fn refuse(self, key: &str, value: &Value<'_>, allowed: &str, mistakes: &mut Gathered<'_>) {
-        let found = describe(value.get_ref());
-        mistakes.add(value.span(), format!("{key}: found {found}, allowed is {allowed}"));
-    }
-
     /// What `read` makes of the value of a key; a value that it cannot read is noted.
     pub(super) fn read<T>(
         self,
@@ -62,7 +56,7 @@ impl<'a, 't> Table<'a, 't> {
         let value = self.get(key)?;
         let read = read(value.get_ref());
         if read.is_none() {
-            self.refuse(key, value, allowed, mistakes);
+            refuse(key, value, allowed, mistakes);
         }
         read
     }
@@ -143,6 +137,12 @@ impl<'a, 't> Table<'a, 't> {
     }
 }
 
+/// Notes that a value is not what is allowed.
+pub(super) fn refuse(key: &str, value: &Value<'_>, allowed: &str, mistakes: &mut Gathered<'_>) {
+    let found = describe(value.get_ref());
+    mistakes.add(value.span(), format!("{key}: found {found}, allowed is {allowed}"));
+}
+
 fn chosen<T: Copy>(value: &Value<'_>, all: &[T], word: impl Fn(T) -> &'static str) -> Option<T> {
     let found = value.get_ref().as_str()?;
     all.iter().copied().find(|one| word(*one).eq_ignore_ascii_case(found))
@@ -187,7 +187,7 @@ pub(super) fn tables<'a, 't>(
         return Vec::new();
     };
     let mut found = Vec::new();
-    for entry in list.iter() {
+    for entry in list {
         match entry.get_ref().as_table() {
             Some(table) => found.push((table, entry.span())),
             None => mistakes.add(entry.span(), needed.clone()),

@@ -14,7 +14,7 @@ use loadin_session::{PlacementOptions, StartMode};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::draft::Draft;
+use crate::draft::{Draft, PlacedBy};
 use crate::placement::StemStarts;
 use crate::shape::Shape;
 use crate::stages::stage::{NOT_RENDERED, Processor};
@@ -100,7 +100,9 @@ pub fn take_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     let Some(starts) = draft.starts else { return };
     for stem in &mut draft.stems {
         stem.position = starts.start_frames(stem.path(), target_hz);
-        stem.by_answer = starts.is_answered(stem.path());
+        if starts.is_answered(stem.path()) {
+            stem.placed_by = PlacedBy::Answers;
+        }
     }
     note_doubts(starts, draft);
     draft.link.by_stamps = starts.uses_stamps();
@@ -117,7 +119,7 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
     {
         let stem = draft.stems.iter_mut().find(|stem| stem.path() == place.path);
         let Some(stem) = stem.filter(|stem| stem.is_active() && !stem.reference) else { continue };
-        let taken = free && settings.by_rough_mix && !stem.by_answer;
+        let taken = free && settings.by_rough_mix && stem.placed_by == PlacedBy::File;
         let seconds = place.start_frames as f64 / f64::from(place.rate_hz.max(1));
         let done = if taken {
             "it is placed there"
@@ -139,7 +141,7 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
         );
         if taken {
             stem.position = at_rate(place.start_frames, place.rate_hz, target_hz);
-            stem.by_rough_mix = true;
+            stem.placed_by = PlacedBy::RoughMix;
         }
     }
 }
@@ -161,7 +163,7 @@ fn keep_pinned_places(draft: &mut Draft<'_>, target_hz: u32) {
         let start_frames = pin.stem(stem.path()).and_then(|pinned| pinned.start_frames).or(pin.origin_frames);
         // A start that is said holds for what is new, and for what was made anew.
         let bound = pin.stem(stem.path()).is_some_and(|pinned| !pinned.renewed);
-        let said = stem.by_answer && !bound;
+        let said = stem.placed_by == PlacedBy::Answers && !bound;
         if let Some(start_frames) = start_frames.filter(|_| !own_place && !said) {
             stem.position = start_frames - origin;
         }
@@ -206,7 +208,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             if offset == 0 && stem.frames == length {
                 return Decision::Leave { why: "it has the common start and length".to_owned() };
             }
-            let by_stamp = stamped && offset > 0 && !stem.by_rough_mix && !stem.by_answer;
+            let by_stamp = stamped && offset > 0 && stem.placed_by == PlacedBy::File;
             if by_stamp {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
                 let text = format!("placed {seconds:.3} s after the common start by its time stamp");
@@ -226,9 +228,9 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 length_frames: length,
                 why: if by_stamp {
                     "placed by its time stamp"
-                } else if stem.by_answer && offset != 0 {
+                } else if stem.placed_by == PlacedBy::Answers && offset != 0 {
                     "placed where the answers say"
-                } else if stem.by_rough_mix {
+                } else if stem.placed_by == PlacedBy::RoughMix {
                     "placed where the rough mix has it"
                 } else {
                     "one start and one length for all stems"

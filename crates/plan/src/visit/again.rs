@@ -6,7 +6,7 @@ use loadin_session::role_of_file;
 
 use super::answered::{ThenNow, answers_would_change};
 use super::wanted::WouldChange;
-use crate::answers::{Answers, StemAnswer};
+use crate::answers::{Answers, Song, StemAnswer};
 use crate::music::{answer_facts, name_sections};
 use crate::recipe::Recipe;
 use crate::settled::{settle_delivery, settle_stem};
@@ -34,7 +34,7 @@ pub fn answered_again(
     if !rows.is_empty() {
         return Err(AnswerAgainError::WouldChange(rows));
     }
-    let said = recipe.song().map(|song| song.said()).unwrap_or_default();
+    let said = recipe.song().map(Song::said).unwrap_or_default();
     let before = then.map(|then| then.song.said()).unwrap_or_default();
     let withdrawn: Vec<&str> =
         before.into_iter().filter(|key| *key != "section-names" && !said.contains(key)).collect();
@@ -42,7 +42,7 @@ pub fn answered_again(
         return Err(AnswerAgainError::Withdrawn(withdrawn));
     }
     let mut manifest = manifest.clone();
-    let none = crate::answers::Song::default();
+    let none = Song::default();
     let song = recipe.song().unwrap_or(&none);
     if !said.is_empty() {
         answer_facts(&mut manifest.facts, song);

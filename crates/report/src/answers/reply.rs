@@ -2,6 +2,7 @@
 //! question of that number. It decides nothing.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 
 use loadin_record::manifest::Manifest;
 
@@ -16,23 +17,22 @@ pub fn answers_of_reply(manifest: &Manifest, reply: &str) -> String {
     for (number, words) in answered(reply) {
         text.push('\n');
         let Some(question) = questions.get(&number) else {
-            text.push_str(&format!(
-                "# {number}: the note has no question of this number: {}\n",
-                visible(&words)
-            ));
+            let _ =
+                writeln!(text, "# {number}: the note has no question of this number: {}", visible(&words));
             continue;
         };
         let path = question.stem.map(|index| manifest.stems[index].source.path.as_str());
         let name = path.unwrap_or("the delivery as a whole");
-        text.push_str(&format!("# {number}: {}: {}\n", visible(name), visible(&question.finding.text)));
+        let _ = writeln!(text, "# {number}: {}: {}", visible(name), visible(&question.finding.text));
         let findings = question.stem.map_or(&manifest.findings, |index| &manifest.stems[index].findings);
         for line in table(question.finding, path, are_several(findings, question.finding)) {
-            text.push_str(&format!("# {line}\n"));
+            let _ = writeln!(text, "# {line}");
         }
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             "# answer = {}\n# by = \"the client\"\n# accept = true # where it is meant so\n",
             quoted(&words)
-        ));
+        );
     }
     if text.is_empty() {
         return "# The reply has no line that begins with the number of a question, such as \"3. it is meant so\".\n".to_owned();
