@@ -31,12 +31,10 @@ impl Said {
         }
         let mut text = "answers = 1\n".to_owned();
         text.extend(self.title().map(|title| format!("[song]\ntitle = \"{title}\"\n")));
-        for (path, label) in self.labels.iter().filter(|(path, _)| !self.out.contains(*path)) {
-            text += &format!("[[stem]]\nstem = \"{path}\"\nlabel = \"{label}\"\n");
-        }
-        for path in &self.out {
-            text += &format!("[[stem]]\nstem = \"{path}\"\nleave-out = true\n");
-        }
+        let table = |path: &str, line: &str| format!("[[stem]]\nstem = \"{path}\"\n{line}\n");
+        let labels = self.labels.iter().filter(|(path, _)| !self.out.contains(*path));
+        text.extend(labels.map(|(path, label)| table(path, &format!("label = \"{label}\""))));
+        text.extend(self.out.iter().map(|path| table(path, "leave-out = true")));
         Some(text)
     }
 
