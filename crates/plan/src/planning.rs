@@ -10,7 +10,7 @@ use loadin_record::role::StemRole;
 use loadin_record::survey::{FileFacts, Survey};
 use loadin_session::StemTiming;
 
-use crate::answers::Start;
+use crate::answers::{Start, identity};
 use crate::draft::{Draft, DraftStem, PlacedBy};
 use crate::drafting::draft;
 use crate::markers::write_markers;
@@ -218,7 +218,7 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
         sources: stem.sources.iter().map(|survey| source_plan(survey)).collect(),
         role: if stem.reference { StemRole::Reference } else { StemRole::Stem },
         group: stem.group.as_str().to_owned(),
-        identity: stem.said.identity(&stem.role),
+        identity: identity(&stem.said, &stem.role),
         corrected: stem.corrected(),
         proposal: stem.proposal,
         fate: stem.fate,

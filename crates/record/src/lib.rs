@@ -14,6 +14,7 @@ pub mod link;
 pub mod manifest;
 pub mod music;
 pub mod role;
+mod run;
 pub mod source;
 pub mod summary;
 pub mod survey;

@@ -40,9 +40,10 @@ impl SongPart {
 }
 
 impl Inventory {
-    /// What of the delivery belongs to a song.
+    /// What of the delivery counts: all of it, or what belongs to a song.
     #[must_use]
-    pub fn of_song(mut self, song: SongPart) -> Self {
+    pub fn of_song(mut self, song: Option<SongPart>) -> Self {
+        let Some(song) = song else { return self };
         self.files.retain(|file| song.has(&file.path));
         self.ignored.retain(|file| song.has(&file.path));
         self.name.clone_from(&song.name);

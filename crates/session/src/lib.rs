@@ -15,6 +15,7 @@ mod placement;
 mod reference;
 mod role;
 mod safe_name;
+pub mod said;
 mod shared_words;
 mod songs;
 mod system_files;

@@ -198,20 +198,32 @@ pub(crate) fn own_answers(out: &Path, manifest: &Manifest) -> Result<Option<Answ
     let Some(record) = &manifest.answers else { return Ok(None) };
     let path = out.join(ANSWERS);
     let refused = |why: String| RunError::OwnAnswers { path: path.clone(), why };
-    let text = own_text(&path, answers_copy(out, &record.sha256), &record.sha256).map_err(refused)?;
+    let text = own_text(&path, answers_copy(out, &record.sha256), &record.sha256)
+        .map_err(|error| refused(error.to_string()))?;
     let answers = Answers::parse(&text, &path.display().to_string());
     answers.map(Some).map_err(|mistakes| refused(mistakes.to_string()))
 }
 
+/// Why the text that a manifest names is not there.
+#[derive(Debug, thiserror::Error)]
+enum OwnTextError {
+    /// The file says something else now.
+    #[error("it was edited")]
+    Edited,
+    /// It cannot be read.
+    #[error(transparent)]
+    Disk(#[from] std::io::Error),
+}
+
 /// The text of this digest: that of the file, or that of a copy, since a visit that was interrupted may have put another one
 /// in its place already.
-fn own_text(path: &Path, copy: Option<PathBuf>, sha256: &str) -> Result<String, String> {
+fn own_text(path: &Path, copy: Option<PathBuf>, sha256: &str) -> Result<String, OwnTextError> {
     let is_own = |text: &String| text_digest(text) == sha256;
     let kept = || copy.and_then(|path| fs::read_to_string(path).ok()).filter(is_own);
     match fs::read_to_string(path) {
         Ok(text) if is_own(&text) => Ok(text),
-        Ok(_) => kept().ok_or_else(|| "it was edited".to_owned()),
-        Err(error) => kept().ok_or_else(|| error.to_string()),
+        Ok(_) => kept().ok_or(OwnTextError::Edited),
+        Err(error) => kept().ok_or(OwnTextError::Disk(error)),
     }
 }
 
@@ -224,6 +236,7 @@ pub(crate) fn recipe_before(out: &Path) -> Option<PathBuf> {
 pub(crate) fn own_recipe(out: &Path, manifest: &Manifest) -> Result<Recipe, RunError> {
     let path = out.join(RECIPE);
     let refused = |why: String| RunError::OwnRecipe { path: path.clone(), why };
-    let text = own_text(&path, recipe_before(out), &manifest.recipe.sha256).map_err(refused)?;
+    let text = own_text(&path, recipe_before(out), &manifest.recipe.sha256)
+        .map_err(|error| refused(error.to_string()))?;
     Recipe::parse(&text).map_err(|errors| refused(errors.to_string()))
 }

@@ -16,4 +16,4 @@ pub(crate) use self::kept::Kept;
 pub use self::prepare::{Job, Papers, prepare};
 pub(crate) use self::prepare::{finish, room_for};
 pub use self::study::{Study, study};
-pub(crate) use self::study::{StudyContext, of_song, scan_delivery};
+pub(crate) use self::study::{StudyContext, scan_delivery};

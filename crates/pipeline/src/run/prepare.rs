@@ -29,7 +29,7 @@ use crate::output::papers::{store_list, store_papers};
 use crate::output::prepared::{OutputState, Prepared};
 use crate::render::{RenderError, render_all};
 use crate::run::error::RunError;
-use crate::run::study::{Study, StudyContext, of_song, scan_delivery};
+use crate::run::study::{Study, StudyContext, scan_delivery};
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
 
@@ -84,7 +84,7 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     };
     let earlier = folder.earlier();
     let song = job.song.cloned().or_else(|| earlier.and_then(|earlier| earlier.delivery.song.clone()));
-    let inventory = of_song(inventory, song);
+    let inventory = inventory.of_song(song);
     let recipe = with_answers(&recipe, earlier.map(|earlier| (folder.outputs(), earlier)))?;
     check_answers(&recipe, &inventory, earlier)?;
     visit(&Job { recipe: &recipe, ..job.clone() }, folder, inventory, begun)

@@ -15,7 +15,7 @@ use loadin_plan::{Given, Planned};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::{Late, LateFile, Pin};
 use loadin_record::music::Facts;
-use loadin_record::survey::{FileFacts, Inventory, Scope, SongPart, Survey};
+use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::records::Records;
 
@@ -88,7 +88,7 @@ pub fn study(
     bound: Option<(&Bound, &Path)>,
 ) -> Result<Study, RunError> {
     let song = bound.and_then(|(bound, _)| bound.manifest.delivery.song.clone());
-    let inventory = of_song(scan_delivery(delivery, work)?, song);
+    let inventory = scan_delivery(delivery, work)?.of_song(song);
     let recipe = &with_answers(recipe, bound.map(|(bound, out)| (out, &bound.manifest)))?;
     check_answers(recipe, &inventory, bound.map(|(bound, _)| &bound.manifest))?;
     if let Some((bound, out)) = bound {
@@ -101,14 +101,6 @@ pub fn study(
         context.refuse_changes(out, &study)?;
     }
     Ok(study)
-}
-
-/// What of a delivery counts, where that is one song of it.
-pub(crate) fn of_song(inventory: Inventory, song: Option<SongPart>) -> Inventory {
-    match song {
-        Some(song) => inventory.of_song(song),
-        None => inventory,
-    }
 }
 
 /// Lists the delivery; there must be audio in it.

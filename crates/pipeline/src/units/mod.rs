@@ -99,7 +99,6 @@ impl UnitContext<'_> {
         Ok(Some((bound, prepared)))
     }
 
-    /// What is stated of the music.
     fn music(&self, inventory: &Inventory) -> Music {
         read_music(self.delivery, inventory, self.work.patience).answered(self.recipe.song())
     }
@@ -118,8 +117,7 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
-    let song = folder.earlier().and_then(|earlier| earlier.delivery.song.clone());
-    let inventory = run::of_song(inventory, song);
+    let inventory = inventory.of_song(folder.earlier().and_then(|earlier| earlier.delivery.song.clone()));
     run::check_answers(context.recipe, &inventory, folder.earlier())?;
     let bound = context.bound(&folder)?.map(|(bound, _)| bound);
     let checked =

@@ -5,8 +5,7 @@ use loadin_record::finding::{Answer, Finding, Id};
 use loadin_record::manifest::AnswersRecord;
 
 use super::pattern::Pattern;
-use super::song::Song;
-use super::stem::StemAnswer;
+use loadin_session::said::{Song, StemAnswer};
 
 /// The format version that this program reads.
 pub const FORMAT_VERSION: i64 = 1;

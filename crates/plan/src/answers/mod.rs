@@ -7,15 +7,13 @@
 )]
 mod answers;
 mod check;
+mod identity;
 mod parse;
 mod pattern;
-mod place;
 mod schema;
-mod song;
-mod stem;
 mod table;
 
 pub use self::answers::{Answers, FORMAT_VERSION, Left};
+pub(crate) use self::identity::{correct, identity};
 pub use self::schema::schema;
-pub use self::song::Song;
-pub use self::stem::{Start, StemAnswer};
+pub use loadin_session::said::{Song, Start, StemAnswer};

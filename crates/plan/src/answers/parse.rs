@@ -5,14 +5,12 @@ use std::ops::Range;
 
 use loadin_record::finding::{Answer, Id};
 use loadin_session::facts::{At, Tempo, key_of};
+use loadin_session::said::{self as place, Bars, Place, Song, Start, StemAnswer};
 use loadin_session::{Family, Group, Side, Treatment};
 use toml::de::{DeTable, DeValue};
 
 use super::answers::{Answers, FORMAT_VERSION, FindingTable, StemTable};
 use super::pattern::Pattern;
-use super::place::{self, Bars, Place};
-use super::song::Song;
-use super::stem::{Start, StemAnswer};
 use super::table::{Table, number_of, refuse, tables, text_of};
 use crate::mistakes::{Gathered, Mistakes, describe, integer, list, nearest};
 

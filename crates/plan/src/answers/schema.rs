@@ -1,12 +1,12 @@
 //! The JSON Schema of answers, for editors.
 
 use loadin_record::finding::Id;
+use loadin_session::said as place;
 use loadin_session::{Family, Group, Side, Treatment};
 use serde_json::{Map, Value, json};
 
 use super::answers::FORMAT_VERSION;
 use super::parse::groups;
-use super::place;
 
 /// The schema of a whole file of answers (JSON Schema, draft 2020-12).
 pub fn schema() -> Value {

@@ -2,10 +2,10 @@
 
 use std::ops::Range;
 
+use loadin_session::said::Place;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::place::Place;
 use crate::mistakes::{Gathered, describe, integer, list, nearest};
 
 /// A value with its place in the text.

@@ -6,7 +6,7 @@ use loadin_session::role_of_file;
 
 use super::answered::{ThenNow, answers_would_change};
 use super::wanted::WouldChange;
-use crate::answers::{Answers, Song, StemAnswer};
+use crate::answers::{Answers, Song, StemAnswer, correct as correct_identity};
 use crate::music::{answer_facts, name_sections};
 use crate::recipe::Recipe;
 use crate::settled::{settle_delivery, settle_stem};
@@ -67,7 +67,7 @@ fn correct(stem: &mut StemRecord, was: &StemAnswer, is: &StemAnswer) {
         let named = role_of_file(&stem.source.path, stem.source.rate_hz);
         stem.identity = (&named).into();
     }
-    is.correct(&mut stem.identity);
+    correct_identity(is, &mut stem.identity);
     let out = stem.corrected.remove("leave-out");
     stem.corrected = is.words();
     stem.corrected.extend(out.map(|why| ("leave-out".to_owned(), why)));

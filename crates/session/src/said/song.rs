@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use loadin_session::facts::{At, Key, Meter};
+use crate::facts::{At, Key, Meter};
 
 /// What answers say of the song; all of it may be empty. Times are in seconds after the start of the delivery.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -1,16 +1,17 @@
 //! Places as answers write them: "bar 9", "bar 9:3", "1:02.5", "32.5 s", "96000 frames"; and the bars of a song in seconds.
 
 /// What may stand there.
-pub(super) const ALLOWED: &str = "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", or a bar such as \"bar 9\" or \"bar 9:3\" (bar and beat)";
+pub const ALLOWED: &str = "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", or a bar such as \"bar 9\" or \"bar 9:3\" (bar and beat)";
 
 /// The same where frames are allowed too.
-pub(super) const ALLOWED_START: &str = "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", a bar such as \"bar 9\" or \"bar 9:3\", or frames of the file such as \"96000 frames\"";
+pub const ALLOWED_START: &str = "a time such as \"0:32.5\", \"32.5 s\" or \"500 ms\", a bar such as \"bar 9\" or \"bar 9:3\", or frames of the file such as \"96000 frames\"";
 
 /// A place in the song. Times count from the start of the delivery.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Place {
+pub enum Place {
     /// Bar and beat, both from 1.
     Bar(f64, f64),
+    /// Seconds after its start.
     Seconds(f64),
     /// Frames at the rate of the file.
     Frames(u64),
@@ -21,7 +22,7 @@ const MOST_SECONDS: f64 = 86_400.0;
 
 impl Place {
     /// Reads a place; `None` for what is none.
-    pub(super) fn read(text: &str) -> Option<Self> {
+    pub fn read(text: &str) -> Option<Self> {
         let text = text.trim();
         if let Some(bar) = text.strip_prefix("bar ") {
             let (bar, beat) = bar.split_once(':').unwrap_or((bar, "1"));
@@ -59,20 +60,20 @@ fn clock(text: &str) -> Option<f64> {
 
 /// The bars of a song.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Bars {
+pub struct Bars {
     /// Tempo changes: seconds, and quarter notes a minute from there on; the first at 0.
-    pub(super) tempi: Vec<(f64, f64)>,
+    pub tempi: Vec<(f64, f64)>,
     /// Quarter notes of a bar.
-    pub(super) bar: f64,
+    pub bar: f64,
     /// Quarter notes of a beat.
-    pub(super) beat: f64,
+    pub beat: f64,
     /// Where bar 1 begins, in seconds.
-    pub(super) first: f64,
+    pub first: f64,
 }
 
 impl Bars {
     /// The second at which a beat stands; `None` where no tempo is known.
-    pub(super) fn seconds(&self, bar: f64, beat: f64) -> Option<f64> {
+    pub fn seconds(&self, bar: f64, beat: f64) -> Option<f64> {
         let mut quarters = (bar - 1.0).mul_add(self.bar, (beat - 1.0) * self.beat);
         let mut at = self.first;
         let mut tempi = self.tempi.iter().copied().peekable();

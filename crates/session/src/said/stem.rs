@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use loadin_record::identity::Identity;
-use loadin_session::{Confidence, Family, Group, Role, Side, Treatment, role_of};
+use crate::detail::{Side, Treatment};
+use crate::family::{Family, Group};
+use crate::role::{Confidence, Role, role_of};
 
 /// Where a stem starts, on the time line of the delivery.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,7 +46,7 @@ pub struct StemAnswer {
 
 impl Start {
     /// In words, as in the file.
-    pub(super) fn words(self) -> String {
+    pub fn words(self) -> String {
         match self {
             Self::Seconds(seconds) => format!("{seconds} s"),
             Self::Frames(frames) => format!("{frames} frames"),
@@ -55,7 +56,7 @@ impl Start {
 
 impl StemAnswer {
     /// Lays what another answer says over this one.
-    pub(super) fn lay_over(&mut self, other: &Self) {
+    pub fn lay_over(&mut self, other: &Self) {
         fn take<T: Clone>(own: &mut Option<T>, other: Option<&T>) {
             if let Some(other) = other {
                 *own = Some(other.clone());
@@ -100,7 +101,7 @@ impl StemAnswer {
     }
 
     /// The role of a stem whose name says `named`, with what the answers say of it.
-    pub(crate) fn role(&self, mut named: Role) -> Role {
+    pub fn role(&self, mut named: Role) -> Role {
         if let Some(family) = self.role {
             (named.family, named.confidence) = (family, Confidence::Clear);
             family.as_str().clone_into(&mut named.matched);
@@ -118,28 +119,8 @@ impl StemAnswer {
         named
     }
 
-    /// The identity for the record: a part is written down as it was said.
-    pub(crate) fn identity(&self, role: &Role) -> Identity {
-        let identity = Identity::from(role);
-        Identity { part: self.part.clone().or(identity.part), ..identity }
-    }
-
-    /// What the record says of a prepared stem, corrected where no output follows from it.
-    pub(crate) fn correct(&self, identity: &mut Identity) {
-        if let Some(role) = self.role {
-            role.as_str().clone_into(&mut identity.role);
-            Confidence::Clear.as_str().clone_into(&mut identity.confidence);
-        }
-        identity.part = self.part.clone().or(identity.part.take());
-        identity.side = self.side.map(|side| side.as_str().to_owned()).or(identity.side.take());
-        identity.take = self.take.or(identity.take);
-        if let Some(treatments) = &self.treatments {
-            identity.treatments = treatments.iter().map(|one| one.as_str().to_owned()).collect();
-        }
-    }
-
     /// The group that it says, or that follows from the role that it says.
-    pub(crate) fn group(&self) -> Option<Group> {
+    pub fn group(&self) -> Option<Group> {
         self.group.or(self.role.map(Family::group))
     }
 }
