@@ -95,8 +95,7 @@ impl UnitContext<'_> {
     fn bound(&self, folder: &OutFolder) -> Result<Option<(Bound, Prepared)>, UnitError> {
         let Some(earlier) = folder.earlier() else { return Ok(None) };
         let prepared = folder.look(&RealDisk)?;
-        let bound = Bound::by_hand(folder.outputs(), earlier.clone(), self.recipe, &[], &prepared)?;
-        Ok(Some((bound, prepared)))
+        Ok(Some((Bound::by_hand(folder.outputs(), earlier.clone(), self.recipe, &[], &prepared)?, prepared)))
     }
 
     fn music(&self, inventory: &Inventory) -> Music {
