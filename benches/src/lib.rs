@@ -32,6 +32,7 @@ pub fn prepare(
     listen: impl Fn(Event<'_>) + Send + Sync + 'static,
 ) {
     let job = Job {
+        song: None,
         delivery,
         out,
         recipe,

@@ -1,6 +1,7 @@
 //! Black-box and reference tests of the whole program. One folder a subject.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on shall stop")]
 
+mod answers;
 mod demo;
 mod estimate;
 mod files;

@@ -14,6 +14,8 @@ pub struct Delivery<'a> {
     pub surveys: &'a [Survey],
     /// Paths of the rough mix and the other references.
     pub references: &'a BTreeSet<String>,
+    /// The one of them that somebody calls the rough mix, whatever its name says.
+    pub chosen: Option<&'a str>,
     /// Where every file starts after the common start, in seconds, by path; one that is not here starts there.
     pub starts: &'a BTreeMap<String, f64>,
     /// Paths of the files that stand there by a time stamp.

@@ -69,12 +69,17 @@ struct Said {
 }
 
 impl<'a> RoughMixSignal<'a> {
-    /// Finds the rough mix: the first by path that is named so and has sound.
+    /// Finds the rough mix: the one that somebody has chosen, or the first by path that is named so, with sound.
     pub(crate) fn find(delivery: &Delivery<'a>) -> Option<Self> {
-        let named = |survey: &&Survey| is_reference(&survey.path) == Some(ReferenceKind::RoughMix);
+        let chosen = |survey: &Survey| delivery.chosen == Some(survey.path.as_str());
+        let named = |survey: &&Survey| {
+            let by_name = is_reference(&survey.path) == Some(ReferenceKind::RoughMix);
+            chosen(survey) || by_name && delivery.is_reference(&survey.path)
+        };
         let sounds = |survey: &&Survey| sounding(survey).is_some();
         let surveys = delivery.surveys.iter();
-        let survey = surveys.filter(sounds).filter(named).min_by_key(|survey| &survey.path)?;
+        let survey =
+            surveys.filter(sounds).filter(named).min_by_key(|survey| (!chosen(survey), &survey.path))?;
         let sketch = delivery.sketch(survey)?;
         let samples = sketch.whole();
         let (known, open, left_out) = (Vec::new(), Vec::new(), BTreeMap::new());

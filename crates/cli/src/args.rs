@@ -49,6 +49,9 @@ pub enum Verb {
     Restore(Restore),
     /// Write the papers of a prepared delivery again: report, note to the client, track sheet, session files.
     Report(Report),
+    /// Print a file of answers to begin with: every open question, stem without a role and estimate as a comment, the most
+    /// urgent first. What was said before stays. Writes nothing.
+    Answers(Answers),
     /// List, show and check recipes.
     Recipe(Recipe),
     /// Do one step of `prep`, for a workflow engine that spreads deliveries over many machines with a shared file system.
@@ -76,6 +79,10 @@ pub struct Work {
     /// A recipe file, or the name of a shipped recipe (`loadin recipe list`).
     #[arg(long, value_name = "FILE|NAME", default_value = "mix-prep")]
     pub recipe: String,
+    /// What you say of this delivery: who is who, the song, answers to questions (`loadin answers DELIVERY` begins such a file).
+    /// It is copied into DIR and holds there until another one is given. For one delivery.
+    #[arg(long, value_name = "FILE")]
+    pub answers: Option<PathBuf>,
     #[command(flatten)]
     pub threads: Threads,
     /// Seconds that a stem may stand still, as when a decoder hangs or a share is gone, and that it may take beyond its
@@ -139,6 +146,7 @@ pub struct Plan {
 }
 
 #[derive(Debug, Args)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of the command line")]
 pub struct Prep {
     /// Folders or ZIP archives with stems, as the client sent them. Several make a batch: each gets its own folder in OUT.
     #[arg(required = true, value_name = "DELIVERY")]
@@ -167,6 +175,10 @@ pub struct Prep {
     /// Give every delivery its own folder in OUT even when there is only one, as for a nightly `inbox/*/`.
     #[arg(long)]
     pub batch: bool,
+    /// Prepare the songs of a delivery that holds several apart: by its folders, or by what its names begin with. Each gets its
+    /// own folder in OUT; what belongs to none, such as a note, counts for each.
+    #[arg(long, conflicts_with_all = ["renew", "answers"])]
+    pub split: bool,
     /// In which order several deliveries are prepared.
     #[arg(long, value_enum, default_value_t = Order::Given)]
     pub order: Order,
@@ -226,6 +238,24 @@ pub struct Report {
     /// Folders of prepared deliveries, or of batches of them.
     #[arg(required = true, value_name = "OUT")]
     pub outs: Vec<PathBuf>,
+    /// What you say of the delivery now: facts, questions and papers follow, and no output; for one OUT.
+    #[arg(long, value_name = "FILE")]
+    pub answers: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct Answers {
+    /// A delivery, or the folder of a prepared one.
+    #[arg(value_name = "DELIVERY|OUT", required_unless_present = "schema")]
+    pub of: Option<PathBuf>,
+    #[command(flatten)]
+    pub work: Work,
+    /// The client's reply to client-note.md, with its numbers: prints the answers that it proposes, as comments.
+    #[arg(long, value_name = "FILE")]
+    pub reply: Option<PathBuf>,
+    /// Print the JSON Schema of answers, for editors.
+    #[arg(long)]
+    pub schema: bool,
 }
 
 #[derive(Debug, Args)]

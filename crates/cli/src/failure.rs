@@ -24,6 +24,8 @@ impl Failure {
             Some(
                 RunError::OtherDelivery { .. }
                 | RunError::WouldChange { .. }
+                | RunError::AnswersWouldChange { .. }
+                | RunError::OwnAnswers { .. }
                 | RunError::OwnRecipe { .. }
                 | RunError::Out(
                     OutFolderError::NoManifest { .. }
@@ -54,6 +56,9 @@ impl From<RunError> for Failure {
             | RunError::Empty { .. }
             | RunError::OtherDelivery { .. }
             | RunError::WouldChange { .. }
+            | RunError::AnswersWouldChange { .. }
+            | RunError::Answers { .. }
+            | RunError::OwnAnswers { .. }
             | RunError::OwnRecipe { .. }
             | RunError::NoSuchStem { .. }
             | RunError::Out(OutFolderError::Overlaps { .. }) => Exit::BadArguments,

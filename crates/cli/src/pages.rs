@@ -138,9 +138,10 @@ impl From<PapersError> for Failure {
         match error {
             PapersError::Run(error) => error.into(),
             PapersError::Out(error) => loadin_pipeline::run::RunError::Out(error).into(),
-            PapersError::NotPrepared(_) | PapersError::Interrupted { .. } | PapersError::Prepared { .. } => {
-                Self::new(Exit::BadArguments, error)
-            }
+            PapersError::Withdrawn(_)
+            | PapersError::NotPrepared(_)
+            | PapersError::Interrupted { .. }
+            | PapersError::Prepared { .. } => Self::new(Exit::BadArguments, error),
             _ => Self::new(Exit::CannotWrite, error),
         }
     }

@@ -1,10 +1,12 @@
 //! Sentences that several verbs print. Knows no verb.
 
 use std::io::Write;
+use std::path::Path;
 
-use loadin_record::finding::Finding;
+use loadin_record::finding::{Finding, Id};
 use loadin_record::link::{LinkGain, Linked};
 use loadin_record::manifest::Change;
+use serde_json::Value;
 
 use crate::Failure;
 use crate::look::{Look, Tone};
@@ -19,7 +21,7 @@ pub(crate) fn words<'a>(changes: impl IntoIterator<Item = &'a Change>) -> String
 
 /// A finding in one line.
 pub(crate) fn finding_line(finding: &Finding) -> String {
-    let word = finding.severity.as_str();
+    let word = if finding.answer.is_some() { "answered" } else { finding.severity.as_str() };
     let (look, tone) = (Look::of_stdout(), Tone::of_severity(finding.severity));
     format!("{} ({}): {}", finding.id.as_str(), look.paint(word, tone), printable(&finding.text))
 }
@@ -41,4 +43,24 @@ pub(crate) fn loudness_caution(louder_db: Option<f64>, out: &mut dyn Write) -> R
         )?;
     }
     Ok(())
+}
+
+/// Says first that a delivery holds several songs, and the command that prepares them apart; `out` is where to.
+pub(crate) fn say_songs(
+    findings: &[Finding],
+    delivery: &Path,
+    out: Option<&Path>,
+    to: &mut dyn Write,
+) -> Result<(), Failure> {
+    let Some(songs) = findings.iter().find(|finding| finding.id == Id::SeveralSongs) else { return Ok(()) };
+    let names: Vec<&str> =
+        songs.evidence["songs"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
+    let out = out.map_or_else(|| "DIR".to_owned(), |out| format!("\"{}\"", out.display()));
+    let text = format!(
+        "{} songs in one delivery: {}\nprepare them apart: loadin prep \"{}\" --out {out} --split\n",
+        names.len(),
+        names.join(", "),
+        delivery.display()
+    );
+    Ok(writeln!(to, "{}", text.lines().map(printable).collect::<Vec<_>>().join("\n") + "\n")?)
 }

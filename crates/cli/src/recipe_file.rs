@@ -4,10 +4,13 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
-use loadin_plan::recipe::{Recipe, RecipeErrors, find_shipped};
+use loadin_plan::Mistakes;
+use loadin_plan::answers::Answers;
+use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_record::layout::MOST_RECIPE_BYTES;
 
 use crate::Failure;
+use crate::args::Work;
 
 /// Reads the recipe that was asked for: a file where there is one, else a shipped recipe.
 pub(crate) fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
@@ -39,11 +42,26 @@ pub(crate) fn read_text(path: &Path) -> io::Result<String> {
     Ok(text)
 }
 
+/// The recipe that was asked for, with the answers that are given with it; `deliveries` are so many.
+pub(crate) fn load_terms(work: &Work, deliveries: usize) -> Result<Recipe, Failure> {
+    let recipe = load_recipe(&work.recipe)?;
+    let Some(path) = &work.answers else { return Ok(recipe) };
+    if deliveries > 1 {
+        return Err(Failure::bad("--answers is about one delivery; give that one alone"));
+    }
+    Ok(recipe.answered(Some(load_answers(path)?)))
+}
+
+/// Reads a file of answers.
+pub(crate) fn load_answers(path: &Path) -> Result<Answers, Failure> {
+    let file = path.display().to_string();
+    let text = read_text(path)
+        .map_err(|error| Failure::bad(format!("cannot read the answers \"{file}\": {error}")))?;
+    Answers::parse(&text, &file)
+        .map_err(|mistakes| Failure::bad(format!("the answers cannot be used:\n{}", mistakes.in_file(&file))))
+}
+
 /// Every mistake of a recipe, one a line, in the form that editors can jump to.
-pub(crate) fn recipe_errors(file: &str, errors: &RecipeErrors) -> String {
-    let lines: Vec<String> = errors
-        .iter()
-        .map(|error| format!("{file}:{}:{}: {}", error.line, error.column, error.text))
-        .collect();
-    format!("the recipe cannot be used:\n{}", lines.join("\n"))
+pub(crate) fn recipe_errors(file: &str, errors: &Mistakes) -> String {
+    format!("the recipe cannot be used:\n{}", errors.in_file(file))
 }

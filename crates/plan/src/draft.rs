@@ -3,6 +3,8 @@
 //! The stages before quantising are linear, so the peak after channel selection, offset and gain follows exactly
 //! from the signed extremes that the survey measured: a channel is predicted as `scale · x + shift`.
 
+use std::collections::BTreeMap;
+
 use loadin_audio::{SILENCE, rescale_frames};
 use loadin_record::evidence::{Evidence, Proposal};
 use loadin_record::finding::{Finding, Id};
@@ -11,6 +13,7 @@ use loadin_record::link::Link;
 use loadin_record::survey::{EnvelopeFacts, Measures, OffsetFacts, Range, Survey};
 use loadin_session::{Group, Role};
 
+use crate::answers::StemAnswer;
 use crate::placement::StemStarts;
 use crate::shape::Fate;
 use crate::values::PeakKind;
@@ -34,6 +37,17 @@ impl DraftChannel {
     }
 }
 
+/// Who says where a stem stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PlacedBy {
+    /// Its file: by a time stamp, or by its start.
+    File,
+    /// The rough mix.
+    RoughMix,
+    /// The answers.
+    Answers,
+}
+
 /// One stem while the stages decide.
 #[derive(Debug, Clone)]
 pub struct DraftStem<'a> {
@@ -55,8 +69,8 @@ pub struct DraftStem<'a> {
     pub channels: Vec<DraftChannel>,
     /// First frame on the common time line, at the present rate.
     pub position: i64,
-    /// Whether that place is the rough mix's.
-    pub by_rough_mix: bool,
+    /// Who says that place.
+    pub placed_by: PlacedBy,
     /// Output frame 0 is this source-time frame at the output rate: cuts add, padding subtracts.
     pub shift_frames: i64,
     /// The integer grid that every sample still lies on, in bits; `None` after arithmetic and for floats.
@@ -71,6 +85,10 @@ pub struct DraftStem<'a> {
     pub proposal: Option<Proposal>,
     /// Folder below `audio/`; empty where there is none.
     pub folder: String,
+    /// What the answers say of it.
+    pub said: StemAnswer,
+    /// Who leaves it out, "answers" or "recipe", and in which words.
+    pub left_out: Option<(&'static str, String)>,
 }
 
 impl<'a> DraftStem<'a> {
@@ -191,6 +209,15 @@ impl<'a> DraftStem<'a> {
     pub fn touch(&mut self) {
         self.grid_bits = None;
         self.untouched = false;
+    }
+
+    /// What was corrected by hand, for the record.
+    pub fn corrected(&self) -> BTreeMap<String, String> {
+        let mut words = self.said.words();
+        if let Some(("answers", why)) = &self.left_out {
+            words.insert("leave-out".to_owned(), why.clone());
+        }
+        words
     }
 
     /// Adds a finding.

@@ -7,7 +7,7 @@ use loadin_record::role::StemRole;
 use loadin_record::survey::Survey;
 use loadin_session::{Group, role_of_file, without_title};
 
-use crate::draft::{Draft, DraftChannel, DraftStem};
+use crate::draft::{Draft, DraftChannel, DraftStem, PlacedBy};
 use crate::recipe::Recipe;
 use crate::shape::Fate;
 use crate::stages::resample;
@@ -71,9 +71,10 @@ pub(crate) fn draft<'a>(
 
 /// `name` is the path without a title that sounds like a role.
 fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&Pin>) -> DraftStem<'a> {
-    let role = role_of_file(name, survey.format.as_ref().map(|format| format.rate_hz));
+    let said = recipe.said_of(&survey.path);
+    let role = said.role(role_of_file(name, survey.format.as_ref().map(|format| format.rate_hz)));
     // A promised stem is what it was, whatever the names around it say now.
-    let promised = pin.and_then(|pin| pin.stem(&survey.path));
+    let promised = pin.and_then(|pin| pin.stem(&survey.path)).filter(|stem| !stem.renewed);
     let reference = promised
         .and_then(|stem| stem.role)
         .map_or_else(|| recipe.is_reference(&survey.path), |role| role == StemRole::Reference);
@@ -85,7 +86,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         group: match sorted {
             Some(group) => *group,
             None if reference => Group::Reference,
-            None => role.group(),
+            None => said.group().unwrap_or_else(|| role.group()),
         },
         role,
         reference,
@@ -94,7 +95,7 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         frames: survey.measures.as_ref().map_or(0, |measures| measures.source_frames),
         channels: (0..channels).map(|channel| whole_channel(survey, channel)).collect(),
         position: 0,
-        by_rough_mix: false,
+        placed_by: PlacedBy::File,
         shift_frames: 0,
         grid_bits: format.filter(|f| !f.float && !f.lossy).map(|f| u32::from(f.bits)),
         untouched: true,
@@ -102,6 +103,8 @@ fn draft_stem<'a>(recipe: &Recipe, survey: &'a Survey, name: &str, pin: Option<&
         label: None,
         folder: String::new(),
         proposal: None,
+        left_out: recipe.leaves_out(&survey.path),
+        said,
     }
 }
 
@@ -154,7 +157,9 @@ mod tests {
             assert_eq!((stem.path(), stem.rate_hz, stem.frames), ("c.wav", 44_100, 192_000));
             let of = |channel: usize| DraftChannel { source: 0, channel, scale: 1.0, shift: 0.0 };
             assert_eq!(stem.channels, [of(0), of(1)]);
-            assert!(stem.untouched && stem.is_active() && !stem.reference && !stem.by_rough_mix);
+            assert!(
+                stem.untouched && stem.is_active() && !stem.reference && stem.placed_by == PlacedBy::File
+            );
             assert_eq!((stem.position, stem.shift_frames), (0, 0));
             assert_eq!((draft.stems[3].frames, draft.stems[3].channels.len()), (0, 0));
         });

@@ -5,6 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use loadin_audio::rescale_frames;
 use loadin_session::{Placement, PlacementOptions, StemTiming, place};
 
 /// A stem as far as its place goes.
@@ -21,6 +22,8 @@ pub struct Candidate {
 pub struct StemStarts {
     placement: Placement,
     index: BTreeMap<String, usize>,
+    /// Where the engineer lets files start, by path: frames on the common time line, and their rate.
+    said: BTreeMap<String, (u64, u32)>,
 }
 
 impl StemStarts {
@@ -30,23 +33,40 @@ impl StemStarts {
         let paths =
             candidates.iter().zip(0..).flat_map(|(one, index)| one.paths.iter().map(move |p| (p, index)));
         let index = paths.map(|(path, index)| (path.clone(), index)).collect();
-        Self { placement: place(&timings, options), index }
+        Self { placement: place(&timings, options), index, said: BTreeMap::new() }
+    }
+
+    /// The same with the starts that the engineer says, by path: frames on the common time line, and their rate.
+    #[must_use]
+    pub(crate) fn answered(self, said: BTreeMap<String, (u64, u32)>) -> Self {
+        Self { said, ..self }
+    }
+
+    /// Whether the engineer says where the file at `path` starts.
+    pub fn is_answered(&self, path: &str) -> bool {
+        self.said.contains_key(path)
     }
 
     /// First frame of the file at `path` on the common time line, at `rate_hz`; 0 for one that is not known.
     pub fn start_frames(&self, path: &str, rate_hz: u32) -> i64 {
+        if let Some(&(frames, from_hz)) = self.said.get(path) {
+            return rescale_frames(frames, from_hz, rate_hz) as i64;
+        }
         self.index.get(path).map_or(0, |&index| self.placement.start_in(index, rate_hz))
     }
 
     /// The start of every file in seconds, by path; to the nanosecond, so that stems which are laid under a mix cancel it.
     pub fn seconds(&self) -> BTreeMap<String, f64> {
-        let start = |&index: &usize| self.placement.start_in(index, 1_000_000_000) as f64 * 1e-9;
-        self.index.iter().map(|(path, index)| (path.clone(), start(index))).collect()
+        let start = |path: &String| self.start_frames(path, 1_000_000_000) as f64 * 1e-9;
+        self.index.keys().map(|path| (path.clone(), start(path))).collect()
     }
 
-    /// The files that stand by a time stamp.
+    /// The files that stand by a time stamp, or where the engineer says.
     pub fn stamped(&self) -> BTreeSet<String> {
-        let stamped = self.index.iter().filter(|(_, index)| self.placement.is_stamped(**index));
+        let stamped = self
+            .index
+            .iter()
+            .filter(|(path, index)| self.placement.is_stamped(**index) || self.is_answered(path));
         stamped.map(|(path, _)| path.clone()).collect()
     }
 
@@ -67,7 +87,7 @@ impl StemStarts {
 
     /// Why the place of the file at `path` is not certain; nothing where it is.
     pub fn doubts(&self, path: &str) -> impl Iterator<Item = &str> {
-        let index = self.index.get(path).copied();
+        let index = self.index.get(path).copied().filter(|_| !self.is_answered(path));
         let doubts = self.placement.doubts().iter().filter(move |(stem, _)| Some(*stem) == index);
         doubts.map(|(_, text)| text.as_str())
     }

@@ -1,5 +1,7 @@
 //! The plan: all decisions of a delivery as a value. It knows no survey and no draft; `planning` makes it.
 
+use std::collections::BTreeMap;
+
 use loadin_record::evidence::Proposal;
 use loadin_record::finding::Finding;
 use loadin_record::identity::Identity;
@@ -38,6 +40,9 @@ pub struct StemPlan {
     /// Who it is, as its name says it.
     #[serde(default)]
     pub identity: Identity,
+    /// What the engineer has corrected by hand, by the keys of the answers, in words.
+    #[serde(default)]
+    pub corrected: BTreeMap<String, String>,
     /// What it sounds like, where its name says nothing.
     #[serde(default)]
     pub proposal: Option<Proposal>,
@@ -111,6 +116,17 @@ impl StemPlan {
     /// Whether the stem is rendered.
     pub fn is_rendered(&self) -> bool {
         self.fate == Fate::Render
+    }
+
+    /// Whether nothing is prepared of it, and nobody has said that this is meant so.
+    pub fn is_missed(&self) -> bool {
+        let meant = self.corrected.contains_key("leave-out")
+            || self.findings.iter().any(|f| f.answer.as_ref().is_some_and(|answer| answer.accepts));
+        match self.fate {
+            Fate::Render => false,
+            Fate::SetAside { .. } => !meant,
+            Fate::Fail { .. } => true,
+        }
     }
 
     /// Bytes that the output's samples take.

@@ -3,7 +3,6 @@
 
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id, round_to};
-use loadin_record::identity::Identity;
 use loadin_record::late::Pin;
 use loadin_record::link::Link;
 use loadin_record::music::{Facts, bar_seconds};
@@ -11,7 +10,8 @@ use loadin_record::role::StemRole;
 use loadin_record::survey::{FileFacts, Survey};
 use loadin_session::StemTiming;
 
-use crate::draft::{Draft, DraftStem};
+use crate::answers::{Start, identity};
+use crate::draft::{Draft, DraftStem, PlacedBy};
 use crate::drafting::draft;
 use crate::markers::write_markers;
 use crate::music::{Music, markers_in};
@@ -19,6 +19,7 @@ use crate::notice;
 use crate::placement::{Candidate, StemStarts};
 use crate::plan::{Plan, StemPlan};
 use crate::recipe::{Recipe, RecipeStage};
+use crate::settled::settle;
 use crate::shape::{OutputPlan, SourcePlan};
 use crate::stages::{self, Decision, Settings, align_starts};
 use crate::values::PeakKind;
@@ -71,7 +72,20 @@ pub fn starts(recipe: &Recipe, surveys: &[Survey], pin: Option<&Pin>) -> StemSta
             },
         }
     };
-    place(recipe, &draft.stems.iter().map(candidate).collect::<Vec<_>>(), pin)
+    let starts = place(recipe, &draft.stems.iter().map(candidate).collect::<Vec<_>>(), pin);
+    let said =
+        draft.stems.iter().flat_map(|stem| &stem.sources).filter_map(|survey| said_start(recipe, survey));
+    starts.answered(said.collect())
+}
+
+/// Where the answers let a file start: frames, and their rate.
+fn said_start(recipe: &Recipe, survey: &Survey) -> Option<(String, (u64, u32))> {
+    let rate_hz = survey.format.as_ref()?.rate_hz;
+    let start = match recipe.said_of(&survey.path).start? {
+        Start::Frames(frames) => (frames, rate_hz),
+        Start::Seconds(seconds) => ((seconds * 1e6).round() as u64, 1_000_000),
+    };
+    Some((survey.path.clone(), start))
 }
 
 /// The same by what the files' headers say, for whoever measures nothing.
@@ -112,6 +126,7 @@ pub fn plan(given: &Given<'_>, music: Music) -> Planned {
     write_markers(&mut plan, recipe, &facts.get("markers").map_or_else(Vec::new, markers_in));
     plan.findings.extend(music.findings());
     plan.findings.extend(evidence.music.findings.iter().cloned());
+    settle(recipe, &mut plan);
     Planned { plan, music }
 }
 
@@ -179,7 +194,7 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
         loadin_audio::rescale_frames(frames, rate_hz, stem.rate_hz).saturating_add_signed(stem.shift_frames)
     };
     let timestamp_frames = link.timestamp_frames.unwrap_or_else(own_stamp);
-    let by_stamp = (link.by_stamps || link.timestamp_frames.is_none()) && !stem.by_rough_mix;
+    let by_stamp = (link.by_stamps || link.timestamp_frames.is_none()) && stem.placed_by == PlacedBy::File;
     let place_error_frames = if rendered && by_stamp { place_error(&stem, timestamp_frames) } else { None };
     if let Some(error) = place_error_frames.filter(|error| error.abs() > AUDIBLE_FRACTION) {
         stem.note(place_fraction(error, stem.rate_hz));
@@ -203,7 +218,8 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
         sources: stem.sources.iter().map(|survey| source_plan(survey)).collect(),
         role: if stem.reference { StemRole::Reference } else { StemRole::Stem },
         group: stem.group.as_str().to_owned(),
-        identity: Identity::from(&stem.role),
+        identity: identity(&stem.said, &stem.role),
+        corrected: stem.corrected(),
         proposal: stem.proposal,
         fate: stem.fate,
         decisions,

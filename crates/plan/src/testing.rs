@@ -335,7 +335,7 @@ pub(crate) fn planned(
 ) -> Planned {
     let surveys = surveys(stems);
     let files = files_of(&surveys);
-    let inventory = Inventory { name: "Delivery".to_owned(), files, ignored: Vec::new() };
+    let inventory = Inventory { name: "Delivery".to_owned(), files, ignored: Vec::new(), song: None };
     let texts: Vec<(String, String)> =
         beside.notes.iter().map(|&(path, text)| (path.to_owned(), text.to_owned())).collect();
     let given = Given {

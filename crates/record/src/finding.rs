@@ -36,6 +36,9 @@ macro_rules! ids {
         }
 
         impl Id {
+            /// All kinds.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),*];
+
             /// The id as it stands in the manifest.
             pub fn as_str(self) -> &'static str {
                 match self { $(Self::$variant => $id,)* }
@@ -148,12 +151,47 @@ pub struct Finding {
     pub text: String,
     /// Numbers and places that prove it.
     pub evidence: serde_json::Map<String, serde_json::Value>,
+    /// What was answered; absent where it is open.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub answer: Option<Answer>,
+}
+
+/// The answer to a finding: it is not asked again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Answer {
+    /// In words.
+    pub text: String,
+    /// Who gave it; absent where nobody says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// When; absent where nobody says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub date: Option<String>,
+    /// Whether what was found is meant so.
+    pub accepts: bool,
+    /// `answers`, or `recipe` for a setting that says what shall be done.
+    pub source: String,
+}
+
+impl Answer {
+    /// Who gave it and when, in words: "the client, 2026-11-30".
+    pub fn given(&self) -> String {
+        let source = (self.source == "recipe").then_some("the recipe");
+        let who = self.by.as_deref().or(source);
+        who.into_iter().chain(self.date.as_deref()).collect::<Vec<_>>().join(", ")
+    }
 }
 
 impl Finding {
     /// A finding with the severity of its kind and no evidence yet.
     pub fn new(id: Id, text: impl Into<String>) -> Self {
-        Self { id, severity: id.severity(), text: text.into(), evidence: serde_json::Map::new() }
+        Self {
+            id,
+            severity: id.severity(),
+            text: text.into(),
+            evidence: serde_json::Map::new(),
+            answer: None,
+        }
     }
 
     /// Adds a piece of evidence.

@@ -190,6 +190,12 @@ pub struct PinnedStem {
     /// The group that it is sorted in; empty where an earlier form did not say it.
     #[serde(default)]
     pub group: String,
+    /// Whether it was made anew at this visit: what answers say of it goes before what it was.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub renewed: bool,
+    /// Whether its label is another one since; the number stays.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub renamed: bool,
 }
 
 impl Pin {

@@ -12,6 +12,8 @@ pub const MANIFEST: &str = "manifest.json";
 /// The recipe as it was used, byte for byte.
 pub const RECIPE: &str = "recipe.toml";
 
+/// What the engineer says of the delivery, byte for byte.
+pub const ANSWERS: &str = "answers.toml";
 /// More bytes than a recipe ever has: what is longer is something else.
 pub const MOST_RECIPE_BYTES: u64 = 1 << 20;
 

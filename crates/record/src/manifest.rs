@@ -1,5 +1,7 @@
 //! The manifest: the record of a prepared delivery. Its JSON Schema is published as `tests/data/manifest.schema.json`.
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -15,7 +17,7 @@ use crate::role::StemRole;
 use crate::rough_mix::RoughMix;
 use crate::session::SessionFile;
 use crate::source::SourceRecord;
-use crate::survey::Ignored;
+use crate::survey::{Ignored, SongPart};
 use crate::written::MetadataRecord;
 
 pub use crate::run::Run;
@@ -53,6 +55,9 @@ pub struct Manifest {
     pub tool: Tool,
     /// The recipe that was used; its text lies beside as `recipe.toml`.
     pub recipe: RecipeRecord,
+    /// What the engineer says of the delivery; its text lies beside as `answers.toml`. Absent where nothing is said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub answers: Option<AnswersRecord>,
     /// The delivery.
     pub delivery: DeliveryRecord,
     /// What is known of the music, each with source and confidence.
@@ -109,6 +114,13 @@ pub struct RecipeRecord {
     pub sha256: String,
 }
 
+/// What the engineer says of a delivery.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct AnswersRecord {
+    /// SHA-256 of the text, in hex.
+    pub sha256: String,
+}
+
 /// The delivery.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DeliveryRecord {
@@ -116,6 +128,9 @@ pub struct DeliveryRecord {
     pub name: String,
     /// How many files were found, ignored ones included.
     pub files: usize,
+    /// Which song of the delivery it is, where only that one was prepared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub song: Option<SongPart>,
 }
 
 /// What became of a stem.
@@ -157,6 +172,9 @@ pub struct StemRecord {
     /// Who it is, as its name says it.
     #[serde(default)]
     pub identity: Identity,
+    /// What the engineer has corrected by hand, by the keys of the answers, in words.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub corrected: BTreeMap<String, String>,
     /// What it sounds like, where its name says nothing: a proposal.
     #[serde(default)]
     pub proposal: Option<Proposal>,
@@ -296,6 +314,19 @@ impl std::fmt::Display for Change {
                 write!(f, "{} {sign}{}{unit}", self.what, word(to))
             }
             (from, to) => write!(f, "{} {} → {}{unit}", self.what, word(from), word(to)),
+        }
+    }
+}
+
+impl StemRecord {
+    /// Whether nothing is prepared of it, and nobody has said that this is meant so.
+    pub fn is_missed(&self) -> bool {
+        let meant = self.corrected.contains_key("leave-out")
+            || self.findings.iter().any(|f| f.answer.as_ref().is_some_and(|answer| answer.accepts));
+        match self.state {
+            State::Failed => true,
+            State::SetAside => !meant,
+            State::Prepared | State::Unchanged => false,
         }
     }
 }

@@ -76,6 +76,9 @@ pub struct DeliverySummary {
     pub unchanged: usize,
     /// Stems that were left out by decision.
     pub set_aside: usize,
+    /// Stems that were left out by decision, of which the engineer says that it is meant so.
+    #[serde(default)]
+    pub meant: usize,
     /// Stems that could not be prepared.
     pub failed: usize,
     /// Bytes of the sources.
@@ -151,6 +154,7 @@ impl DeliverySummary {
             prepared: 0,
             unchanged: 0,
             set_aside: 0,
+            meant: 0,
             failed: 0,
             source_bytes: 0,
             output_bytes: 0,
@@ -173,6 +177,7 @@ impl DeliverySummary {
         // A new file that cannot be used is missing, although the old output stays.
         let unusable = |stem: &&StemRecord| stem.findings.iter().any(|f| f.id == Id::ReplacementUnusable);
         let failed = count(State::Failed) + manifest.stems.iter().filter(unusable).count();
+        let meant = |stem: &&StemRecord| stem.state == State::SetAside && !stem.is_missed();
         let next = if failed > 0 {
             format!(
                 "ask for the failed files again ({failed}), put them into the delivery, and give the same command again"
@@ -186,6 +191,7 @@ impl DeliverySummary {
             prepared: count(State::Prepared),
             unchanged: count(State::Unchanged),
             set_aside: count(State::SetAside),
+            meant: manifest.stems.iter().filter(meant).count(),
             failed,
             source_bytes: manifest.stems.iter().map(|stem| stem.source.bytes).sum(),
             output_bytes: outputs.values().sum(),
@@ -201,13 +207,13 @@ impl DeliverySummary {
 
     /// Whether every stem is there as it should be.
     pub fn is_complete(&self) -> bool {
-        self.ended == Ended::Finished && self.set_aside == 0 && self.failed == 0
+        self.ended == Ended::Finished && self.set_aside == self.meant && self.failed == 0
     }
 }
 
 /// Stems that are missing, then findings of weight, the heavier first.
 fn attention(manifest: &Manifest) -> Vec<Attention> {
-    let missing = manifest.stems.iter().filter_map(|stem| {
+    let missing = manifest.stems.iter().filter(|stem| stem.is_missed()).filter_map(|stem| {
         let text = stem.error.clone()?;
         Some(Attention { path: stem.source.path.clone(), id: stem.state.as_str().to_owned(), text })
     });
@@ -218,7 +224,9 @@ fn attention(manifest: &Manifest) -> Vec<Attention> {
         let there = manifest.stems.iter().filter(|stem| stem.error.is_none());
         let of_stems =
             there.flat_map(|stem| stem.findings.iter().map(|finding| (stem.source.path.as_str(), finding)));
-        let wanted = of_delivery.chain(of_stems).filter(|(_, finding)| finding.severity == severity);
+        let wanted = of_delivery
+            .chain(of_stems)
+            .filter(|(_, finding)| finding.severity == severity && finding.answer.is_none());
         all.extend(wanted.map(|(path, finding)| Attention::of_finding(path, finding)));
     }
     all

@@ -16,6 +16,40 @@ pub struct Inventory {
     pub files: Vec<FileFacts>,
     /// The others, each with the reason.
     pub ignored: Vec<Ignored>,
+    /// Which song of the delivery it is, where only that one counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub song: Option<SongPart>,
+}
+
+/// One song of a delivery that holds several.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct SongPart {
+    /// Its name.
+    pub name: String,
+    /// What the paths of its files begin with.
+    pub begins: String,
+    /// What the paths of the other songs' files begin with.
+    pub others: Vec<String>,
+}
+
+impl SongPart {
+    /// Whether the file at `path` belongs to the song: it is its own, or nobody's, such as a note about all of them.
+    pub fn has(&self, path: &str) -> bool {
+        path.starts_with(&self.begins) || !self.others.iter().any(|begins| path.starts_with(begins))
+    }
+}
+
+impl Inventory {
+    /// What of the delivery counts: all of it, or what belongs to a song.
+    #[must_use]
+    pub fn of_song(mut self, song: Option<SongPart>) -> Self {
+        let Some(song) = song else { return self };
+        self.files.retain(|file| song.has(&file.path));
+        self.ignored.retain(|file| song.has(&file.path));
+        self.name.clone_from(&song.name);
+        self.song = Some(song);
+        self
+    }
 }
 
 /// A file that takes no part.

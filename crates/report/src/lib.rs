@@ -3,6 +3,7 @@
 //! *Invariant:* no clock, host, path of the machine or setting of the reader is in a paper: the same manifest and
 //! measurements give the same bytes.
 
+mod answers;
 mod index;
 mod late_files;
 mod note;
@@ -18,6 +19,7 @@ mod track_sheet;
 mod wave;
 mod words;
 
+pub use answers::{answers_of_reply, answers_to_begin_with};
 pub use index::{Entry, index};
 pub use page::GENERATOR;
 

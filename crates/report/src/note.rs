@@ -27,6 +27,9 @@ struct Language {
     no_rough_mix: String,
     not_shown: String,
     partly: String,
+    /// Headings of the two lists.
+    again: String,
+    confirm: String,
     reference: String,
     whole: String,
     left: String,
@@ -39,10 +42,22 @@ struct Language {
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Ask {
+    /// The list that it stands in.
+    list: List,
     /// What was found.
     found: String,
     /// What to send or to answer.
     send: String,
+}
+
+/// What the client is asked to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum List {
+    /// To send a file again.
+    Send,
+    /// To say that something is as it should be, or how it is.
+    Confirm,
 }
 
 static ENGLISH: LazyLock<Language> =
@@ -59,6 +74,8 @@ pub(crate) struct Question<'a> {
     pub(crate) found: String,
     /// What to send.
     send: &'static str,
+    /// The list that it stands in.
+    list: List,
 }
 
 /// Whether a finding about a stem is asked of the client. A rough mix may be lossy and loud; it must only be there.
@@ -73,9 +90,27 @@ pub(crate) fn is_asked_of_delivery(finding: &Finding) -> bool {
     ENGLISH.ask.contains_key(finding.id.as_str()) && !is_usual
 }
 
-/// Everything that the client is asked: problems first, then in the order of the stems. `quote` sets off file names.
+/// The open questions to the client: problems first, then in the order of the stems. `quote` sets off file names.
 pub(crate) fn questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Question<'_>> {
-    let of_delivery = manifest.findings.iter().filter(|f| is_asked_of_delivery(f)).map(|f| (None, f));
+    let open = |question: &Question<'_>| question.finding.answer.is_none();
+    all_questions(manifest, quote).into_iter().filter(open).collect()
+}
+
+/// The questions with their numbers in the note: those that were to be sent again first. One that is answered keeps its number,
+/// so that a reply to an earlier note is understood; what the recipe settles was never asked.
+pub(crate) fn numbered(manifest: &Manifest) -> Vec<(usize, Question<'_>)> {
+    let mut all = all_questions(manifest, code);
+    all.retain(|question| question.finding.answer.as_ref().is_none_or(|answer| answer.source != "recipe"));
+    all.sort_by_key(|question| question.list);
+    (1..).zip(all).collect()
+}
+
+/// Everything that the client is or was asked.
+fn all_questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Question<'_>> {
+    // What several songs state differently is no contradiction.
+    let songs = manifest.findings.iter().any(|finding| finding.id == Id::SeveralSongs);
+    let asked = |f: &&Finding| is_asked_of_delivery(f) && !(songs && f.id == Id::FactsDisagree);
+    let of_delivery = manifest.findings.iter().filter(asked).map(|f| (None, f));
     let of_stems = manifest.stems.iter().enumerate().flat_map(|(index, stem)| {
         stem.findings.iter().filter(|finding| is_asked(finding, stem)).map(move |f| (Some(index), f))
     });
@@ -91,6 +126,7 @@ pub(crate) fn questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Q
                 finding,
                 found: found.unwrap_or_else(|| visible(&finding.text)),
                 send: &ask.send,
+                list: ask.list,
             }
         })
         .collect();
@@ -133,7 +169,8 @@ fn fill(template: &str, value: impl Fn(&str) -> Option<String>) -> Option<String
 
 /// The note; `None` when nothing is asked. `is_more_open` is whether something needs the engineer beside the questions.
 pub(crate) fn note(manifest: &Manifest, is_more_open: bool) -> Option<String> {
-    let questions = questions(manifest, code);
+    let mut questions = numbered(manifest);
+    questions.retain(|(_, question)| question.finding.answer.is_none());
     if questions.is_empty() {
         return None;
     }
@@ -144,19 +181,15 @@ pub(crate) fn note(manifest: &Manifest, is_more_open: bool) -> Option<String> {
     let title = fill(&words.title, |_| Some(code(&manifest.delivery.name))).unwrap_or_default();
     let opening = fill(&words.opening, |_| Some(points.clone())).unwrap_or_default();
     let mut text = format!("# {title}\n\n{}\n\n{opening}\n", words.greeting);
-    for (index, question) in questions.iter().enumerate() {
-        let name =
-            question.stem.map_or_else(|| words.whole.clone(), |i| code(&manifest.stems[i].source.path));
-        // Writing to a string cannot fail.
-        let _ = write!(
-            text,
-            "\n## {}. {name}\n\n{}\n{}\n\n{}: {}\n",
-            index + 1,
-            question.found,
-            question.send,
-            words.reference,
-            question.finding.id.as_str()
-        );
+    for (list, heading) in [(List::Send, &words.again), (List::Confirm, &words.confirm)] {
+        let mut listed = questions.iter().filter(|(_, question)| question.list == list).peekable();
+        if listed.peek().is_some() {
+            // Writing to a string cannot fail.
+            let _ = writeln!(text, "\n## {heading}");
+        }
+        for (number, question) in listed {
+            text.push_str(&point(manifest, *number, question));
+        }
     }
     let _ = writeln!(text, "\n{}{}", checked(manifest, is_more_open), words.closing);
     Some(text)
@@ -177,6 +210,19 @@ fn checked(manifest: &Manifest, is_more_open: bool) -> String {
         None => &words.partly,
     };
     format!("{said} ")
+}
+
+/// One question of the note.
+fn point(manifest: &Manifest, number: usize, question: &Question<'_>) -> String {
+    let words = &*ENGLISH;
+    let name = question.stem.map_or_else(|| words.whole.clone(), |i| code(&manifest.stems[i].source.path));
+    format!(
+        "\n### {number}. {name}\n\n{}\n{}\n\n{}: {}\n",
+        question.found,
+        question.send,
+        words.reference,
+        question.finding.id.as_str()
+    )
 }
 
 #[cfg(test)]

@@ -31,6 +31,7 @@ const HEADING: &[&str] = &[
     "offset_frames",
     "timestamp_frames",
     "changes",
+    "corrected",
     "findings",
     "error",
 ];
@@ -48,7 +49,8 @@ fn row(order: usize, stem: &StemRecord) -> Vec<String> {
     let gain =
         stem.changes.iter().find(|change| change.stage == "gain-stage").map(|change| change.to.to_string());
     let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();
-    let findings: Vec<&str> = stem.findings.iter().map(|finding| finding.id.as_str()).collect();
+    let open = stem.findings.iter().filter(|finding| finding.answer.is_none());
+    let findings: Vec<&str> = open.map(|finding| finding.id.as_str()).collect();
     let depth = output.map(|o| if o.float { format!("{} float", o.bits) } else { o.bits.to_string() });
     let identity = &stem.identity;
     vec![
@@ -76,9 +78,16 @@ fn row(order: usize, stem: &StemRecord) -> Vec<String> {
         or_empty(stem.time_map.as_ref().map(|map| map.shift_frames)),
         or_empty(output.map(|o| o.timestamp_frames)),
         changes.join("; "),
+        corrected(stem),
         findings.join("; "),
         stem.error.clone().unwrap_or_default(),
     ]
+}
+
+/// What was corrected by hand: "label: Kick In; role: kick".
+fn corrected(stem: &StemRecord) -> String {
+    let words: Vec<String> = stem.corrected.iter().map(|(key, words)| format!("{key}: {words}")).collect();
+    words.join("; ")
 }
 
 fn or_empty(value: Option<impl ToString>) -> String {

@@ -17,6 +17,9 @@ pub enum Side {
 }
 
 impl Side {
+    /// All of them, in order.
+    pub const ALL: &'static [Self] = &[Self::Left, Self::Centre, Self::Right];
+
     /// The word in papers.
     pub fn as_str(self) -> &'static str {
         match self {
@@ -45,6 +48,9 @@ pub enum Treatment {
 }
 
 impl Treatment {
+    /// All of them, in order.
+    pub const ALL: &'static [Self] = &[Self::Dry, Self::Wet, Self::Di, Self::Amp, Self::Tuned, Self::Untuned];
+
     /// The word in papers.
     pub fn as_str(self) -> &'static str {
         match self {

@@ -35,6 +35,10 @@ pub struct LabelInput {
     pub group: Group,
     /// Whether it gets a label; the others only count where shared words are looked for.
     pub wanted: bool,
+    /// What it shall be called, whatever the words of its name are.
+    pub said: Option<String>,
+    /// A label that it had, of which it keeps the number alone.
+    pub number_of: Option<String>,
     /// A label that it has already and keeps.
     pub kept: Option<String>,
 }
@@ -69,17 +73,26 @@ pub fn labels(stems: &[LabelInput], taken: &[String], options: &LabelOptions) ->
         let stripped = words[index].stripped.clone();
         labels[index] = stems[index].kept.clone().map(|text| Label { text, stripped, collided: false });
     }
-    let kept = || stems.iter().filter_map(|stem| stem.kept.as_deref());
+    let kept = || stems.iter().filter_map(|stem| stem.kept.as_deref().or(stem.number_of.as_deref()));
     let used = Used::new(kept().chain(taken.iter().map(String::as_str)), options);
     // Numbers that are in use stay; later stems are counted on from them.
     let first =
         kept().filter_map(|text| numbered(text, options)).map(|(number, _)| number).max().unwrap_or(0) + 1;
     order.retain(|&index| labels[index].is_none());
     let mut texts = used.texts;
-    for (number, &index) in (first..).filter(|number| !used.numbers.contains(number)).zip(&order) {
-        let prefix =
-            if options.number { format!("{number:0digits$}{}", options.separator) } else { String::new() };
-        labels[index] = Some(label(&words[index], &prefix, options, &mut texts));
+    let old_number = |index: usize| Some(numbered(stems[index].number_of.as_deref()?, options)?.0);
+    let (renamed, new): (Vec<usize>, Vec<usize>) =
+        order.into_iter().partition(|&index| stems[index].number_of.is_some());
+    let renamed = renamed.into_iter().map(|index| (old_number(index), index));
+    let free = (first..).filter(|number| !used.numbers.contains(number));
+    let new = free.zip(new).map(|(number, index)| (Some(number), index));
+    for (number, index) in renamed.chain(new).collect::<Vec<_>>() {
+        let prefix = match number.filter(|_| options.number) {
+            Some(number) => format!("{number:0digits$}{}", options.separator),
+            None => String::new(),
+        };
+        let parts = parts(&stems[index], &words[index], options);
+        labels[index] = Some(label(&parts, &words[index].stripped, &prefix, options, &mut texts));
     }
     labels
 }
@@ -126,14 +139,21 @@ fn place(order: &[Group], group: Group) -> usize {
     order.iter().position(|known| *known == group).unwrap_or(order.len())
 }
 
-fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeSet<String>) -> Label {
+/// The words of a label: those that somebody has said, or those of the name.
+fn parts(stem: &LabelInput, words: &Words, options: &LabelOptions) -> Vec<String> {
+    let own = || words.kept.iter().map(|token| token.text.as_str()).collect();
+    let texts: Vec<&str> = stem.said.as_deref().map_or_else(own, |said| said.split_whitespace().collect());
+    texts.into_iter().map(|text| clean(text, options.charset)).filter(|part| !part.is_empty()).collect()
+}
+
+fn label(
+    parts: &[String],
+    stripped: &[String],
+    prefix: &str,
+    options: &LabelOptions,
+    taken: &mut BTreeSet<String>,
+) -> Label {
     let separator = options.separator.to_string();
-    let parts: Vec<String> = words
-        .kept
-        .iter()
-        .map(|token| clean(&token.text, options.charset))
-        .filter(|part| !part.is_empty())
-        .collect();
     let base = if parts.is_empty() { "Stem".to_owned() } else { parts.join(&separator) };
     let room = options.max_chars.saturating_sub(prefix.chars().count()).max(4);
     // What makes a name no device's belongs to it before it is compared with others.
@@ -149,7 +169,7 @@ fn label(words: &Words, prefix: &str, options: &LabelOptions, taken: &mut BTreeS
         let base = fit(&base, room.saturating_sub(suffix.chars().count()).max(1), options.separator);
         text = no_device(base + &suffix);
     }
-    Label { text: format!("{prefix}{text}"), stripped: words.stripped.clone(), collided }
+    Label { text: format!("{prefix}{text}"), stripped: stripped.to_vec(), collided }
 }
 
 #[cfg(test)]
@@ -175,7 +195,15 @@ mod tests {
             .iter()
             .map(|path| {
                 let role = role_of(path);
-                LabelInput { path: (*path).to_owned(), group: role.group(), role, wanted: true, kept: None }
+                LabelInput {
+                    path: (*path).to_owned(),
+                    group: role.group(),
+                    role,
+                    wanted: true,
+                    said: None,
+                    number_of: None,
+                    kept: None,
+                }
             })
             .collect()
     }

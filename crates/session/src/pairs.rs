@@ -73,7 +73,8 @@ pub fn side_pairs(inputs: &[PairInput]) -> Vec<SidePair> {
     pairs
 }
 
-fn refusal(left: &PairInput, right: &PairInput) -> Option<String> {
+/// Why two files cannot be one stem; `None` where they can.
+pub fn refusal(left: &PairInput, right: &PairInput) -> Option<String> {
     if left.rate_hz != right.rate_hz {
         return Some(format!("their rates are {} Hz and {} Hz", left.rate_hz, right.rate_hz));
     }

@@ -29,7 +29,7 @@ fn is_extension(text: &str) -> bool {
 }
 
 /// Whether a character parts two words. A plus or a sharp sign belongs to the word.
-fn is_border(c: char) -> bool {
+pub(crate) fn is_border(c: char) -> bool {
     !c.is_alphanumeric() && !matches!(c, '#' | '+' | '&' | '\'' | '’') && !is_mark(c)
 }
 

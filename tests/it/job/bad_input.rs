@@ -265,6 +265,5 @@ fn several_songs_in_one_delivery_are_noticed() {
     let (_, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
     let finding = manifest["findings"].as_array().unwrap().iter().find(|f| f["id"] == "several-songs");
     let finding = finding.expect("a finding");
-    assert_eq!(finding["evidence"]["folders"], serde_json::json!(["One", "Two"]));
-    assert_eq!(finding["evidence"]["names"], serde_json::json!(["kick", "vox"]));
+    assert_eq!(finding["evidence"]["songs"], serde_json::json!(["One", "Two"]));
 }

@@ -164,6 +164,7 @@ fn prepare_by(
         out,
         recipe: &recipe,
         disk: Arc::new(disk),
+        song: None,
         packaging: Packaging::Plain,
         relink,
         renew: &[],

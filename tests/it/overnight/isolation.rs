@@ -39,6 +39,7 @@ fn prepare_with(
     run::prepare(&Job {
         delivery: &delivery.path(),
         out: &delivery.out("out"),
+        song: None,
         packaging: Packaging::Plain,
         recipe: &recipe,
         disk: Arc::new(RealDisk),

@@ -20,9 +20,12 @@ fn the_published_schemas_are_current() {
     let manifest = Manifest::schema();
     let recipe = loadin_plan::recipe::schema();
     let summary = loadin_record::summary::Summary::schema();
-    for (name, schema) in
-        [("manifest.schema.json", manifest), ("recipe.schema.json", recipe), ("summary.schema.json", summary)]
-    {
+    for (name, schema) in [
+        ("manifest.schema.json", manifest),
+        ("recipe.schema.json", recipe),
+        ("summary.schema.json", summary),
+        ("answers.schema.json", loadin_plan::answers::schema()),
+    ] {
         let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("data").join(name);
         let text = serde_json::to_string_pretty(&schema).unwrap() + "\n";
         if std::env::var("LOADIN_UPDATE").is_ok() {

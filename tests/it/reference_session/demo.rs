@@ -27,7 +27,15 @@ fn the_demo_is_sorted_and_named_as_by_hand() {
         .map(|path| {
             let role = role_of(path);
             let group = if is_reference(path).is_some() { Group::Reference } else { role.group() };
-            LabelInput { path: path.clone(), role, group, wanted: true, kept: None }
+            LabelInput {
+                path: path.clone(),
+                role,
+                group,
+                wanted: true,
+                said: None,
+                number_of: None,
+                kept: None,
+            }
         })
         .collect();
     let unsorted: Vec<&str> = stems

@@ -9,7 +9,15 @@ fn made(paths: &[&str], charset: Charset, number: bool) -> Vec<Label> {
         LabelOptions { max_chars: 31, charset, separator: '_', number, order: KICK_AND_BASS_FIRST.to_vec() };
     let stem = |path: &&str| {
         let role = role_of(path);
-        LabelInput { path: (*path).to_owned(), group: role.group(), role, wanted: true, kept: None }
+        LabelInput {
+            path: (*path).to_owned(),
+            group: role.group(),
+            role,
+            wanted: true,
+            said: None,
+            number_of: None,
+            kept: None,
+        }
     };
     labels(&paths.iter().map(stem).collect::<Vec<_>>(), &[], &options).into_iter().flatten().collect()
 }

@@ -57,7 +57,7 @@ fn names_never_act_and_are_never_hidden() {
     assert_eq!(manifest.stems.len(), HOSTILE.len() + 2);
     let note = read(&out.join("client-note.md"));
     // One heading a question, and no line that a name has broken off.
-    assert_eq!(note.lines().filter(|line| line.starts_with("## ")).count(), HOSTILE.len() + 1);
+    assert_eq!(note.lines().filter(|line| line.starts_with("### ")).count(), HOSTILE.len() + 1);
     assert!(
         note.contains("`` [click](javascript:window.hurt=4) `code` # _x_.wav ``")
             || note.contains("``[click](javascript:window.hurt=4) `code` # _x_.wav``"),

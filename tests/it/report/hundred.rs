@@ -166,7 +166,7 @@ fn study(recipe: &Recipe) -> Study {
     };
     let Planned { plan, music } = plan(&given, Music::default());
     let ignored = vec![Ignored { path: "notes.txt".to_owned(), why: "a text note".to_owned() }];
-    let inventory = Inventory { name: "Long Song".to_owned(), files: Vec::new(), ignored };
+    let inventory = Inventory { name: "Long Song".to_owned(), files: Vec::new(), ignored, song: None };
     Study { inventory, surveys, music, evidence: Evidence::default(), plan, late: None, visit: None }
 }
 

@@ -32,6 +32,8 @@ pub(super) struct Order {
     /// Deliveries beside it in a batch.
     pub(super) neighbours: Vec<PathBuf>,
     pub(super) more: Vec<String>,
+    /// Whether what the engineer says is given, and not only what was said before.
+    pub(super) says: bool,
 }
 
 impl Desk {
@@ -67,7 +69,16 @@ impl Desk {
             command.arg(self.world.out());
         }
         command.arg("--recipe").arg(recipe).args(["--progress", "none"]).args(&order.more);
+        command.args(self.answers(order));
         command
+    }
+
+    /// The option that gives what the engineer says, where it is given.
+    fn answers(&self, order: &Order) -> Vec<PathBuf> {
+        let Some(text) = order.visit.said.text().filter(|_| order.says) else { return Vec::new() };
+        let path = self.world.beside("song.toml");
+        fs::write(&path, text).expect("answers");
+        vec!["--answers".into(), path]
     }
 
     /// Makes the visit, and has it judged; with `replay`, everything is made again too. Returns what was printed.
@@ -116,7 +127,8 @@ impl Desk {
         } else {
             format!(", recipe {}", visit.recipe)
         };
-        format!("visit {way}{whose}{recipe} {}", order.more.join(" "))
+        let said = if order.says { format!(", said {}", visit.said) } else { String::new() };
+        format!("visit {way}{whose}{recipe}{said} {}", order.more.join(" "))
     }
 
     /// Begins the visit, and ends it before its time.
@@ -124,7 +136,9 @@ impl Desk {
         let relink = order.visit.ask == Ask::Relink;
         let words = self.words(order);
         match end {
-            End::DiskFails(call) if !order.visit.batch && !matches!(order.visit.ask, Ask::Renew(_)) => {
+            End::DiskFails(call)
+                if !order.visit.batch && !order.says && !matches!(order.visit.ask, Ask::Renew(_)) =>
+            {
                 let recipe = order.visit.recipe.text();
                 let ended = faults::prepare_until(call, &recipe, &order.delivery, &self.world.out(), relink);
                 self.log.push(format!("{words}, whose disk fails from call {call} on -> {ended:?}"));
@@ -159,7 +173,8 @@ impl Desk {
             .arg("--out")
             .arg(self.world.out())
             .arg("--recipe")
-            .arg(recipe);
+            .arg(recipe)
+            .args(self.answers(order));
         let ran = run(&mut command);
         hold!(!ran.err.contains("panicked"), "plan: {}", ran.err);
         hold!(self.files() == order.visit.before, "plan wrote into the folder");

@@ -44,8 +44,10 @@ impl Oracle {
         if !ended.through {
             return same(&visit.before, after, "a refused visit", str::to_owned);
         }
-        let repeated =
-            self.synced && visit.ask == Ask::Nothing && self.recipe.as_ref() == Some(self.recipe_at(visit));
+        let repeated = self.synced
+            && visit.ask == Ask::Nothing
+            && self.said == visit.said
+            && self.recipe.as_ref() == Some(self.recipe_at(visit));
         let manifest = manifest(after).ok_or_else(|| Fault("there is no manifest".to_owned()))?;
         self.take_over(visit, &manifest)?;
         (self.synced, self.unsettled) = (true, false);
@@ -111,6 +113,8 @@ impl Oracle {
         let file = |path: &str| after.get(path).map(Vec::as_slice).unwrap_or_default();
         let recipe = self.recipe.as_ref().map(super::recipe::Recipe::text).unwrap_or_default();
         hold!(file("recipe.toml") == recipe.as_bytes(), "recipe.toml is not the recipe of the preparation");
+        let said = self.said.text().unwrap_or_default();
+        hold!(file("answers.toml") == said.as_bytes(), "answers.toml is not what was said");
         let list = String::from_utf8_lossy(file("checksums.sha256")).into_owned();
         let rows: Vec<(&str, &str)> = list.lines().filter_map(|line| line.split_once("  ")).collect();
         for (sum, path) in &rows {
@@ -123,6 +127,8 @@ impl Oracle {
             hold!(row.is_some_and(|(sum, _)| *sum == stem.made), "checksums.sha256 lacks {}", stem.output);
         }
         hold!(rows.iter().any(|(_, path)| *path == "recipe.toml"), "checksums.sha256 lacks recipe.toml");
+        let listed = rows.iter().any(|(_, path)| *path == "answers.toml");
+        hold!(listed != said.is_empty(), "checksums.sha256 is wrong about answers.toml");
         Ok(())
     }
 }

@@ -53,6 +53,19 @@ pub(super) enum OtherRecipe {
     Revision,
 }
 
+/// How what the engineer says differs from what was said before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum OtherWords {
+    /// Another title: no output follows.
+    Title,
+    LeaveOut,
+    LetIn,
+    /// A prepared stem is called otherwise, and nobody asks for it to be made anew.
+    Label,
+    /// The same, and it is made anew.
+    LabelRenewed,
+}
+
 /// How a visit ends.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum End {
@@ -71,6 +84,8 @@ pub(super) struct Step {
     pub(super) batch: bool,
     pub(super) asked: Asked,
     pub(super) recipe: Option<OtherRecipe>,
+    /// What the engineer says now.
+    pub(super) words: Option<OtherWords>,
     /// A delivery with other contents and the same names.
     pub(super) stranger: bool,
     pub(super) end: End,
@@ -108,6 +123,16 @@ const RECIPES: &[OtherRecipe] = &[
     OtherRecipe::Revision,
 ];
 
+const WORDS: &[OtherWords] = &[
+    OtherWords::Title,
+    OtherWords::Title,
+    OtherWords::LeaveOut,
+    OtherWords::LetIn,
+    OtherWords::Label,
+    OtherWords::LabelRenewed,
+    OtherWords::LabelRenewed,
+];
+
 /// A history.
 #[derive(Debug, Clone)]
 pub(super) struct History {
@@ -120,7 +145,12 @@ impl History {
     pub(super) fn draw(seed: u64) -> Self {
         let mut draw = Random::new(seed);
         let visits = 3 + draw.below(8);
-        Self { seed, steps: (0..visits).map(|visit| Step::draw(visit, &mut draw)).collect() }
+        let mut steps: Vec<Step> = (0..visits).map(|visit| Step::draw(visit, &mut draw)).collect();
+        // Histories that have found a fault stay what they were.
+        if !super::FOUND.contains(&seed) {
+            steps.iter_mut().skip(1).for_each(Step::draw_words);
+        }
+        Self { seed, steps }
     }
 
     /// Histories with less in them: one step or one act taken out, the last first.
@@ -141,6 +171,14 @@ impl History {
 }
 
 impl Step {
+    /// Draws what the engineer says, out of the step's own seed.
+    fn draw_words(&mut self) {
+        let mut draw = Random::new(self.seed ^ 0x5A1D);
+        if draw.once_in(3) && self.asked == Asked::Nothing && self.recipe.is_none() && !self.stranger {
+            self.words = draw.pick(WORDS).copied();
+        }
+    }
+
     fn draw(number: usize, draw: &mut Random) -> Self {
         let acts = if number == 0 { 0 } else { draw.below(4) };
         let mut step = Self {
@@ -149,6 +187,7 @@ impl Step {
             batch: draw.once_in(4),
             asked: Asked::Nothing,
             recipe: None,
+            words: None,
             stranger: false,
             end: End::Whole,
         };

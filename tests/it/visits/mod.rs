@@ -20,6 +20,7 @@ mod planted;
 mod play;
 mod promise;
 mod recipe;
+mod said;
 mod world;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::given::Given;
 use super::recipe::Recipe;
+use super::said::Said;
 use crate::job::Files;
 
 /// The files of a delivery by their path in it.
@@ -79,6 +80,8 @@ pub(super) enum Ask {
 pub(super) struct Visit {
     pub(super) delivered: Delivered,
     pub(super) recipe: Recipe,
+    /// What the engineer says: what is given at the visit, or what was said before.
+    pub(super) said: Said,
     pub(super) batch: bool,
     pub(super) ask: Ask,
     /// The output folder before it.
@@ -133,6 +136,8 @@ pub(super) struct Oracle {
     pub(super) shared: Option<Shared>,
     /// The recipe that the folder was prepared by; none before the first preparation.
     pub(super) recipe: Option<Recipe>,
+    /// What the engineer had said of it by then.
+    pub(super) said: Said,
     /// Digests of all sources that the manifest names.
     pub(super) known: BTreeSet<String>,
     /// What a person put below `audio/`, or edited there and is not listed any more.
@@ -189,7 +194,11 @@ impl Oracle {
     pub(super) fn fate(&self, index: usize, visit: &Visit, assigned: &Assigned) -> Fate {
         let (stem, recipe) = (&self.stems[index], self.recipe_at(visit));
         let path = assigned.paths.get(&index);
-        let left_out = recipe.leaves_out(path.unwrap_or(&stem.path));
+        let left_out = [
+            recipe.leaves_out(path.unwrap_or(&stem.path)),
+            visit.said.leaves_out(path.unwrap_or(&stem.path)),
+        ];
+        let left_out = left_out.contains(&true);
         let Some((path, given)) = path.map(|path| (path, &visit.delivered[path])) else {
             return match (stem.listed, left_out) {
                 (true, true) => Fate::LeftOut,
@@ -239,6 +248,9 @@ impl Oracle {
             if self.would_change(visit, false) {
                 refuse(2, "the recipe would change what is prepared");
             }
+            if self.would_rename(visit) {
+                refuse(2, "the answers would change what is prepared");
+            }
             if self.would_overwrite(visit) {
                 refuse(3, "an edited output would be replaced");
             }
@@ -263,14 +275,17 @@ impl Oracle {
     /// Exit codes of a visit that goes through.
     fn codes(&self, visit: &Visit) -> BTreeSet<i32> {
         let recipe = self.recipe_at(visit);
-        let missing = |(path, given): (&PathBuf, &Given)| !given.readable || recipe.leaves_out(path);
+        // What the engineer leaves out is missed by nobody.
+        let by_recipe = |path: &Path| recipe.leaves_out(path) && !visit.said.leaves_out(path);
+        let missing = |(path, given): (&PathBuf, &Given)| !given.readable || by_recipe(path);
         if visit.delivered.iter().any(missing) {
             return BTreeSet::from([1]);
         }
         // A stem that is both gone and left out may be counted or not.
         let assigned = self.assign(&visit.delivered);
         let gone_and_out = |index: &usize| {
-            !assigned.paths.contains_key(index) && recipe.leaves_out(&self.stems[*index].path)
+            let path = &self.stems[*index].path;
+            !assigned.paths.contains_key(index) && (recipe.leaves_out(path) || visit.said.leaves_out(path))
         };
         let unsure = (0..self.stems.len()).any(|index| gone_and_out(&index));
         if unsure { BTreeSet::from([0, 1]) } else { BTreeSet::from([0]) }
@@ -293,6 +308,22 @@ impl Oracle {
                         && by_separator
                     || stem.coarse != visit.recipe.is_coarse(path))
         })
+    }
+
+    /// Whether other answers would call an output otherwise that nobody asked to renew.
+    fn would_rename(&self, visit: &Visit) -> bool {
+        let assigned = self.assign(&visit.delivered);
+        (0..self.stems.len()).any(|index| {
+            let path = assigned.paths.get(&index).unwrap_or(&self.stems[index].path);
+            let fate = self.fate(index, visit, &assigned);
+            !matches!(fate, Fate::LeftOut | Fate::Absent | Fate::LetIn | Fate::Renewed)
+                && self.is_renamed(index, path, visit)
+        })
+    }
+
+    /// Whether a stem, which is at `path` now, is called otherwise than before.
+    pub(super) fn is_renamed(&self, index: usize, path: &Path, visit: &Visit) -> bool {
+        self.said != visit.said && self.said.label(&self.stems[index].path) != visit.said.label(path)
     }
 
     /// Whether the visit would replace what somebody edited.

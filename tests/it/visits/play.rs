@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use loadin_tests::Random;
 
 use super::desk::{Desk, Order};
-use super::history::{Asked, End, History, OtherRecipe, Step};
+use super::history::{Asked, End, History, OtherRecipe, OtherWords, Step};
 use super::oracle::{Ask, Fault, Visit};
 use super::recipe::{Recipe, plain};
+use super::said::Said;
 use super::world::{SONG, World};
 
 /// A history on its way.
@@ -40,7 +41,8 @@ impl Play {
             let said = self.0.world.act(act, seed, &mut self.0.oracle);
             self.0.log.extend(said.map(|said| format!("- {said}")));
         }
-        let order = self.order(step, plain_recipe, &mut draw);
+        let mut order = self.order(step, plain_recipe, &mut draw);
+        self.say(step, &mut order);
         if draw.once_in(6) {
             self.0.plans(&order)?;
         }
@@ -94,7 +96,64 @@ impl Play {
         };
         let neighbours = if batch && draw.once_in(2) { vec![self.0.neighbour()] } else { Vec::new() };
         let before = self.0.files();
-        Order { delivery, visit: Visit { delivered, recipe, batch, ask, before }, neighbours, more }
+        let said = self.0.oracle.said.clone();
+        let visit = Visit { delivered, recipe, said, batch, ask, before };
+        Order { delivery, visit, neighbours, more, says: false }
+    }
+
+    /// Lets the engineer say something else at the visit, as far as it can be said now.
+    fn say(&self, step: &Step, order: &mut Order) {
+        let oracle = &self.0.oracle;
+        let ready =
+            oracle.is_prepared() && !oracle.damaged && !oracle.unsettled && order.neighbours.is_empty();
+        let Some(words) = step.words.filter(|_| ready) else { return };
+        let Some(mut said) = self.said_now() else { return };
+        let mut draw = Random::new(step.seed ^ 0xF00D);
+        let recipe = oracle.recipe_at(&order.visit);
+        let takes_part = |path: &Path| !recipe.leaves_out(path) && !said.leaves_out(path);
+        let listed = oracle.stems.iter().filter(|stem| stem.listed && self.is_settled_at(&stem.path));
+        let prepared: Vec<String> = listed
+            .filter(|stem| takes_part(&stem.path) && self.0.world.delivered[&stem.path].readable)
+            .filter_map(|stem| plain(&stem.path).map(str::to_owned))
+            .collect();
+        let chosen = draw.pick(&prepared).cloned();
+        match (words, chosen) {
+            (OtherWords::LeaveOut, Some(path)) if prepared.len() > 1 => drop(said.out.insert(path)),
+            (OtherWords::LetIn, _) => said.out.clear(),
+            (OtherWords::Label | OtherWords::LabelRenewed, Some(path)) => {
+                said.labels.insert(path.clone(), format!("Said {}", draw.below(90_000) + 10_000));
+                if words == OtherWords::LabelRenewed && !order.visit.batch {
+                    order.more.extend(["--renew".to_owned(), path.clone()]);
+                    order.visit.ask = Ask::Renew(vec![PathBuf::from(path)]);
+                }
+            }
+            _ => said.title += 1,
+        }
+        // A file that says nothing is not given: what was said before would hold.
+        if said.text().is_some() {
+            (order.visit.said, order.says) = (said, true);
+        }
+    }
+
+    /// What was said, by the paths that the stems have now; `None` where one of them has a path that no file of answers can name.
+    fn said_now(&self) -> Option<Said> {
+        let (oracle, delivered) = (&self.0.oracle, &self.0.world.delivered);
+        let assigned = oracle.assign(delivered);
+        let mut now = Said { title: oracle.said.title, ..Said::default() };
+        for (index, stem) in oracle.stems.iter().enumerate() {
+            let path = assigned.paths.get(&index).unwrap_or(&stem.path);
+            if let Some(label) = oracle.said.label(&stem.path).filter(|_| stem.listed) {
+                now.labels.insert(plain(path)?.to_owned(), label.clone());
+            }
+        }
+        let there = delivered.keys().filter(|path| oracle.said.leaves_out(path));
+        now.out = there.map(|path| plain(path).map(str::to_owned)).collect::<Option<_>>()?;
+        Some(now)
+    }
+
+    /// Whether the file at this path is there, and the same as at the last visit.
+    fn is_settled_at(&self, path: &Path) -> bool {
+        self.0.world.delivered.contains_key(path) && plain(path).is_some_and(|path| self.is_settled(path))
     }
 
     /// A stem's path or its label: `--renew` takes either.

@@ -29,7 +29,7 @@ impl Oracle {
         let recipe = self.recipe_at(visit).clone();
         for path in &assigned.new {
             let given = &visit.delivered[path];
-            let wanted = given.readable && !recipe.leaves_out(path);
+            let wanted = given.readable && !recipe.leaves_out(path) && !visit.said.leaves_out(path);
             let entry = entry(manifest, path, &given.sha256)
                 .ok_or_else(|| Fault(format!("{path:?} is not in the manifest")))?;
             hold!(wanted != entry["output"].is_null(), "{path:?}: {} {}", entry["state"], entry["error"]);
@@ -45,6 +45,12 @@ impl Oracle {
             "the manifest names another recipe than {recipe}"
         );
         self.recipe = Some(recipe);
+        let title = manifest["facts"]["title"]["value"].as_str().map(str::to_owned);
+        let wanted = visit.said.title();
+        hold!(wanted.is_none() || title == wanted, "the title is {title:?}, said was {wanted:?}");
+        let answers = manifest["answers"]["sha256"].as_str().map(str::to_owned);
+        hold!(answers == visit.said.sha256(), "the manifest names other answers than {}", visit.said);
+        self.said.clone_from(&visit.said);
         Ok(())
     }
 
@@ -91,13 +97,21 @@ impl Oracle {
         }
         let entry = entry.ok_or_else(|| Fault(format!("{path:?} ({fate:?}) is not in the manifest")))?;
         let coarse = self.recipe_at(visit).is_coarse(path);
+        let renamed = fate == Fate::Renewed && self.is_renamed(index, path, visit);
+        if renamed {
+            let recipe = self.recipe_at(visit).clone();
+            self.is_called(index, visit.said.label(path), &recipe, entry)?;
+        }
+        let before = self.stems[index].clone();
         let same_source = given.is_some_and(|given| given.sha256 == before.source);
         let differs = match fate {
             Fate::Replaced => true,
             Fate::Renewed | Fate::LetIn => !same_source || coarse != before.coarse,
             _ => false,
         };
-        self.is_the_output_of(&before, path, differs, entry)?;
+        if !renamed {
+            self.is_the_output_of(&before, path, differs, entry)?;
+        }
         self.shares(path, before.unstamped && given.is_none_or(|given| !given.stamped), entry, manifest)?;
         let touched = match (fate, self.foreign.remove(&before.output)) {
             (Fate::LetIn, Some(bytes)) => Some(Touched::Edited(bytes)),
@@ -142,6 +156,33 @@ impl Oracle {
         if before.listed && before.touched.is_none() {
             self.owed.insert(before.made.clone());
         }
+        Ok(())
+    }
+
+    /// A stem that was made anew and is called otherwise keeps its number; its old output goes out of the way.
+    fn is_called(
+        &mut self,
+        index: usize,
+        label: Option<&String>,
+        recipe: &Recipe,
+        entry: &Value,
+    ) -> Result<(), Fault> {
+        let stem = &self.stems[index];
+        let words = label.map(|label| label.replace(' ', &recipe.separator.to_string())).unwrap_or_default();
+        let number = stem.output.trim_start_matches("audio/").chars().take_while(char::is_ascii_digit);
+        let number: String = number.collect();
+        let wanted = if recipe.number {
+            format!("audio/{number}{}{words}.wav", recipe.separator)
+        } else {
+            format!("audio/{words}.wav")
+        };
+        let (output, made) = (text(&entry["output"]["path"]), text(&entry["output"]["sha256"]));
+        hold!(output == wanted, "{:?} is called {output} and not {wanted}", stem.path);
+        if stem.touched.is_none() {
+            self.owed.insert(stem.made.clone());
+        }
+        let stem = &mut self.stems[index];
+        (stem.output, stem.made) = (output, made);
         Ok(())
     }
 

@@ -74,7 +74,7 @@ impl fmt::Display for Recipe {
 }
 
 /// Globs of recipes do not tell upper from lower case.
-fn is_named(glob: &str, path: &Path) -> bool {
+pub(super) fn is_named(glob: &str, path: &Path) -> bool {
     plain(path).is_some_and(|path| path.to_lowercase() == glob.to_lowercase())
 }
 

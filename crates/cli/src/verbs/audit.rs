@@ -18,13 +18,13 @@ use crate::look::Tone;
 use crate::pages;
 use crate::phrases::{finding_line, loudness_caution};
 use crate::progress::Reporter;
-use crate::recipe_file::load_recipe;
+use crate::recipe_file::load_terms;
 use crate::table::{Cell, Table, printable};
 use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let recipe = load_recipe(&args.work.recipe)?;
+    let recipe = load_terms(&args.work, args.deliveries.len())?;
     let mut exit = Exit::Done;
     let mut pages = Vec::new();
     let mut places = pages::audit_places(args)?;

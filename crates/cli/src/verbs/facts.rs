@@ -7,6 +7,7 @@ use loadin_pipeline::run::RunError;
 use loadin_pipeline::source::scan;
 use loadin_pipeline::stated::read_music;
 use loadin_pipeline::work::watchdog::Patience;
+use loadin_plan::music::name_sections;
 use loadin_plan::stated_starts;
 use loadin_record::finding::Finding;
 use loadin_record::music::{Fact, Facts, heading, words};
@@ -15,7 +16,7 @@ use serde_json::{Value, json};
 use crate::args::{Facts as Args, Format};
 use crate::phrases::finding_line;
 use crate::progress::Reporter;
-use crate::recipe_file::load_recipe;
+use crate::recipe_file::load_terms;
 use crate::table::{Table, printable};
 use crate::work::study;
 use crate::{Exit, Failure};
@@ -59,18 +60,23 @@ struct Known {
 fn stated(args: &Args) -> Result<Known, Failure> {
     let patience = Patience::seconds(args.work.patience);
     let inventory = scan::scan(&args.delivery, patience).map_err(RunError::from)?;
-    let starts = stated_starts(&load_recipe(&args.work.recipe)?, &inventory.files);
-    let music = read_music(&args.delivery, &inventory, patience).placed(starts.seconds());
+    let recipe = load_terms(&args.work, 1)?;
+    let starts = stated_starts(&recipe, &inventory.files);
+    let music =
+        read_music(&args.delivery, &inventory, patience).answered(recipe.song()).placed(starts.seconds());
     Ok(Known { name: inventory.name, facts: music.facts(), findings: music.findings() })
 }
 
 /// That, and what is heard.
 fn heard(args: &Args, progress: &Arc<Reporter>) -> Result<Known, Failure> {
-    let recipe = load_recipe(&args.work.recipe)?;
+    let recipe = load_terms(&args.work, 1)?;
     let study = study(&args.delivery, &args.work, &recipe, None, progress)?;
     let (mut facts, mut findings) = (study.music.facts(), study.music.findings());
     facts.extend(study.evidence.music.facts);
     findings.extend(study.evidence.music.findings);
+    if let Some(song) = recipe.song() {
+        name_sections(&mut facts, song);
+    }
     Ok(Known { name: study.inventory.name, facts, findings })
 }
 

@@ -1,5 +1,6 @@
 //! One file a verb; no verb knows another one.
 
+pub(crate) mod answers;
 pub(crate) mod audit;
 pub(crate) mod facts;
 pub(crate) mod manual;

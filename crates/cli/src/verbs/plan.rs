@@ -11,15 +11,15 @@ use loadin_plan::visit::{Standing, Visit};
 
 use crate::args::{Format, Plan as Args};
 use crate::look::Tone;
-use crate::phrases::{finding_line, gain_line, loudness_caution, words};
+use crate::phrases::{finding_line, gain_line, loudness_caution, say_songs, words};
 use crate::progress::Reporter;
-use crate::recipe_file::load_recipe;
+use crate::recipe_file::load_terms;
 use crate::table::{Cell, Table, printable};
 use crate::work::study;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let recipe = load_recipe(&args.work.recipe)?;
+    let recipe = load_terms(&args.work, 1)?;
     let bound = match args.out.as_deref() {
         Some(out) => Bound::look(out, &recipe)?.map(|bound| (bound, out)),
         None => None,
@@ -34,6 +34,7 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
             writeln!(out, "{text}")?;
         }
         Format::Table => {
+            say_songs(&study.plan.findings, &args.delivery, args.out.as_deref(), out)?;
             if let Some(visit) = &study.visit {
                 print_visit(visit, &study.plan, out)?;
             }
@@ -76,7 +77,7 @@ fn print_visit(visit: &Visit, plan: &Plan, out: &mut dyn Write) -> Result<(), Fa
 
 /// As `prep` would end.
 fn exit(plan: &Plan) -> Exit {
-    if plan.stems.iter().all(StemPlan::is_rendered) { Exit::Done } else { Exit::SomeStems }
+    if plan.stems.iter().any(StemPlan::is_missed) { Exit::SomeStems } else { Exit::Done }
 }
 
 fn print(plan: &Plan, visit: Option<&Visit>, out: &mut dyn Write) -> Result<(), Failure> {

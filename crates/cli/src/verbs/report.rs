@@ -10,13 +10,18 @@ use loadin_storage::disk::RealDisk;
 
 use crate::args::Report;
 use crate::pages::{Line, Page, store_index};
+use crate::recipe_file::load_answers;
 use crate::table::printable;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Report, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let answers = args.answers.as_deref().map(load_answers).transpose()?;
+    if answers.is_some() && (args.outs.len() > 1 || !is_prepared(&args.outs[0])) {
+        return Err(Failure::bad("--answers is about one delivery; give the folder of that one alone"));
+    }
     for folder in &args.outs {
         let path = if is_prepared(folder) {
-            write_again(folder, &RealDisk, &loadin_report::papers)?;
+            write_again(folder, answers.as_ref(), &RealDisk, &loadin_report::papers)?;
             outputs_of(folder).join("report.html")
         } else {
             batch(folder)?
@@ -43,7 +48,7 @@ fn batch(folder: &Path) -> Result<PathBuf, Failure> {
     }
     let mut lines = Vec::new();
     for out in outs {
-        let manifest = write_again(&out, &RealDisk, &loadin_report::papers)?;
+        let manifest = write_again(&out, None, &RealDisk, &loadin_report::papers)?;
         lines.push(Line { out, page: Page::Of(Box::new(manifest)) });
     }
     store_index(folder, &lines, false)

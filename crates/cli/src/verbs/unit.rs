@@ -8,13 +8,12 @@ use loadin_pipeline::source::scan;
 use loadin_pipeline::units::{self, DeliveryState, Estimate, Scanned, UnitContext, UnitError};
 use loadin_pipeline::work::context::Context;
 use loadin_pipeline::work::watchdog::Patience;
-use loadin_record::manifest::State;
 
 use crate::args::{Step, UnitWork};
 use crate::clock;
 use crate::folders::refuse_shared_folders;
 use crate::progress::Reporter;
-use crate::recipe_file::load_recipe;
+use crate::recipe_file::load_terms;
 use crate::signals::stop_on_signals;
 use crate::table::printable;
 use crate::work::{context, on_threads};
@@ -26,7 +25,7 @@ type Done = Result<(String, Exit), UnitError>;
 pub(crate) fn run(step: &Step, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let (Step::Scan(args) | Step::Survey(args) | Step::Plan(args) | Step::Render(args) | Step::Seal(args)) =
         step;
-    let recipe = load_recipe(&args.work.recipe)?;
+    let recipe = load_terms(&args.work, args.deliveries.len())?;
     if args.deliveries.len() > 1 && !args.batch {
         return Err(Failure::bad(
             "several deliveries need --batch, so that each gets its own folder in --out",
@@ -41,8 +40,11 @@ pub(crate) fn run(step: &Step, progress: &Arc<Reporter>, out: &mut dyn Write) ->
             continue;
         }
         let folder = out_of(args, delivery);
-        let unit = UnitContext { delivery, out: &folder, recipe: &recipe, work: &shared };
-        let done = on_threads(&args.work.threads, || work(step, args, &unit, number))?;
+        let done = on_threads(&args.work.threads, || {
+            let recipe = &units::holding(&folder, &recipe)?;
+            let unit = UnitContext { delivery, out: &folder, recipe, work: &shared };
+            work(step, args, &unit, number)
+        })?;
         progress.close();
         // The engine tries again while anything may pass; what needs a person is said again then.
         exit = exit.max(told(done, delivery, out)?);
@@ -145,7 +147,7 @@ fn scanned(scanned: &Scanned, delivery: &Path) -> String {
 
 fn sealed(unit: &UnitContext<'_>) -> Done {
     let manifest = units::seal(unit, &loadin_report::papers, clock::unix_seconds())?;
-    let left = manifest.stems.iter().filter(|stem| matches!(stem.state, State::Failed | State::SetAside));
+    let left = manifest.stems.iter().filter(|stem| stem.is_missed());
     let lines: Vec<String> = left
         .map(|stem| {
             let why = stem.error.as_deref().unwrap_or_default();

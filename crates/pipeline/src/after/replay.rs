@@ -55,7 +55,7 @@ pub fn replay(
 ) -> Result<(), ReplayError> {
     let out = &outputs_of(root);
     let manifest = read_manifest(out)?;
-    let recipe = recipe_of(out)?;
+    let recipe = recipe_of(out)?.answered(run::own_answers(out, &manifest)?);
     let bound = Bound::by(manifest.clone());
     let study = run::study(delivery, &recipe, work, Some((&bound, out)))?;
     let before = verified.differences.len();

@@ -9,7 +9,7 @@ use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
-use loadin_record::layout::MOST_PAPER_BYTES;
+use loadin_record::layout::{ANSWERS, MOST_PAPER_BYTES};
 use loadin_record::manifest::{Manifest, OutputRecord, State};
 use loadin_record::role::StemRole;
 use loadin_storage::pieces::{digest, digest_file};
@@ -211,6 +211,13 @@ fn check_neighbours(
         Ok(text) if text_digest(&text) == manifest.recipe.sha256 => {}
         Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
         Err(error) => verified.differs("recipe.toml", format!("it cannot be read: {error}")),
+    }
+    if let Some(answers) = &manifest.answers {
+        match plain_file::read_text(&out.join(ANSWERS), MOST_PAPER_BYTES) {
+            Ok(text) if text_digest(&text) == answers.sha256 => {}
+            Ok(_) => verified.differs(ANSWERS, "it is not the answers that the manifest names"),
+            Err(error) => verified.differs(ANSWERS, format!("it cannot be read: {error}")),
+        }
     }
     match plain_file::read_text(&out.join(checksums::LIST), MOST_PAPER_BYTES) {
         Ok(text) => check_list(out, &text, outputs, verified),

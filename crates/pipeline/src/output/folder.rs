@@ -173,6 +173,18 @@ impl OutFolder {
         }
     }
 
+    /// Refuses to make anew, under another name, what somebody has edited.
+    pub(crate) fn check_own<'o>(
+        &self,
+        prepared: &Prepared,
+        mut outputs: impl Iterator<Item = &'o str>,
+    ) -> Result<(), OutFolderError> {
+        match outputs.find(|path| prepared.state(path) == Some(OutputState::Edited)) {
+            Some(path) => Err(OutFolderError::ChangedSince { path: self.out.join(path) }),
+            None => Ok(()),
+        }
+    }
+
     /// Takes away what has no place any more, before anything new is written: what interrupted runs have left goes, an
     /// output that is promised no longer goes where `goes` says. What somebody has edited stays.
     pub(crate) fn clear(

@@ -4,15 +4,17 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
+use loadin_plan::answers::Answers;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::{PromisedStem, Standing, Visit, other_rates};
 use loadin_record::digest::text_digest;
-use loadin_record::layout::{MOST_RECIPE_BYTES, RECIPE};
+use loadin_record::layout::{ANSWERS, MOST_RECIPE_BYTES, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::{Inventory, Survey};
-use loadin_storage::disk::RealDisk;
+use loadin_storage::disk::{Disk, RealDisk};
 use loadin_storage::pieces::digest;
 use loadin_storage::plain_file;
+use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
 use super::error::RunError;
 use crate::journal::{self, Surveys};
@@ -27,6 +29,8 @@ pub struct Bound {
     pub(crate) manifest: Manifest,
     /// The recipe that it was made by, where somebody gives another one.
     pub(crate) made_by: Option<Recipe>,
+    /// The answers that it was made with, where other ones hold now.
+    pub(crate) answers: Option<Answers>,
     /// Stems that shall be made anew, by path or label.
     pub(crate) renew: Vec<String>,
     /// Names of files that somebody has put below `audio/`: no output may take one.
@@ -36,7 +40,7 @@ pub struct Bound {
 impl Bound {
     /// What a manifest binds by itself: for making its outputs again.
     pub(crate) fn by(manifest: Manifest) -> Self {
-        Self { manifest, made_by: None, renew: Vec::new(), taken: Vec::new() }
+        Self { manifest, made_by: None, answers: None, renew: Vec::new(), taken: Vec::new() }
     }
 
     /// What binds a visit by hand, with `recipe`, to the preparation in the folder or bag `root`; `None` where there is none.
@@ -70,12 +74,24 @@ impl Bound {
         }
         let other = manifest.recipe.sha256 != recipe.sha256();
         let made_by = if other { Some(own_recipe(out, &manifest)?) } else { None };
-        Ok(Self { manifest, made_by, renew: renew.to_vec(), taken: prepared.foreign_labels() })
+        let answers = if are_others(recipe, &manifest) { own_answers(out, &manifest)? } else { None };
+        Ok(Self { manifest, made_by, answers, renew: renew.to_vec(), taken: prepared.foreign_labels() })
     }
 
-    /// What binds a visit of a batch: the folder's own recipe goes on, which the caller has taken.
-    pub(crate) fn in_batch(manifest: Manifest, prepared: &Prepared) -> Self {
-        Self { taken: prepared.foreign_labels(), ..Self::by(manifest) }
+    /// What binds a visit of a batch with `recipe`: the folder's own one goes on, which the caller has taken.
+    pub(crate) fn in_batch(
+        out: &Path,
+        manifest: Manifest,
+        recipe: &Recipe,
+        prepared: &Prepared,
+    ) -> Result<Self, RunError> {
+        let answers = if are_others(recipe, &manifest) { own_answers(out, &manifest)? } else { None };
+        Ok(Self { taken: prepared.foreign_labels(), answers, ..Self::by(manifest) })
+    }
+
+    /// Whether other answers hold than those that it was made with.
+    pub(crate) fn is_answered_otherwise(&self, recipe: &Recipe) -> bool {
+        are_others(recipe, &self.manifest)
     }
 
     /// Refuses what can be refused before anything is measured: another delivery, and a recipe that brings prepared stems to
@@ -140,6 +156,100 @@ impl Bound {
     }
 }
 
+/// Whether the answers of a recipe are other ones than those that a preparation was made with.
+fn are_others(recipe: &Recipe, manifest: &Manifest) -> bool {
+    recipe.answers.as_ref().map(Answers::record) != manifest.answers
+}
+
+/// The recipe with the answers that hold in a folder: those that are given with it, or those of the preparation in it.
+///
+/// # Errors
+/// When the folder's own are needed and gone.
+pub fn with_answers(recipe: &Recipe, folder: Option<(&Path, &Manifest)>) -> Result<Recipe, RunError> {
+    match folder {
+        Some((out, manifest)) if recipe.answers.is_none() => Ok(recipe.answered(own_answers(out, manifest)?)),
+        _ => Ok(recipe.clone()),
+    }
+}
+
+/// Refuses answers that do not fit a delivery, unless it was prepared with them: files go, and answers stay.
+pub(crate) fn check_answers(
+    recipe: &Recipe,
+    inventory: &Inventory,
+    earlier: Option<&Manifest>,
+) -> Result<(), RunError> {
+    let Some(answers) = &recipe.answers else { return Ok(()) };
+    if earlier.is_some_and(|earlier| !are_others(recipe, earlier)) {
+        return Ok(());
+    }
+    let known = earlier.into_iter().flat_map(|earlier| &earlier.stems).map(|stem| stem.source.path.as_str());
+    let paths: BTreeSet<&str> = inventory.files.iter().map(|file| file.path.as_str()).chain(known).collect();
+    let paths: Vec<&str> = paths.into_iter().collect();
+    answers.check(&paths).map_err(|mistakes| RunError::Answers { mistakes: mistakes.in_file(&answers.file) })
+}
+
+/// Where the answers of this digest are kept beside the file that people see and edit.
+fn answers_copy(out: &Path, sha256: &str) -> Option<PathBuf> {
+    memory_of(out).map(|memory| memory.join(format!("answers-{}.toml", sha256.get(..16).unwrap_or(sha256))))
+}
+
+/// A copy of the answers lies where nobody edits it: the file that people see may be edited and given again, and a visit that was
+/// interrupted may have put another one in its place.
+pub(crate) fn keep_answers(disk: &dyn Disk, out: &Path, answers: Option<&Answers>) -> Result<(), StoreError> {
+    let Some(answers) = answers else { return Ok(()) };
+    match answers_copy(out, &answers.sha256()) {
+        Some(path) if !path.exists() => store_text(disk, &path, &answers.text).map(drop),
+        _ => Ok(()),
+    }
+}
+
+/// The copy of answers that the manifest does not name any more goes.
+pub(crate) fn forget_answers(
+    disk: &dyn Disk,
+    out: &Path,
+    before: Option<&Manifest>,
+    now: &Manifest,
+) -> Result<(), StoreError> {
+    let before = before.and_then(|before| before.answers.as_ref());
+    let before = before.filter(|before| now.answers.as_ref() != Some(before));
+    let Some(path) = before.and_then(|before| answers_copy(out, &before.sha256)) else { return Ok(()) };
+    remove_if_there(disk, &path).map_err(|source| StoreError::Disk { path, source })
+}
+
+/// The answers that a preparation was made with, out of its folder.
+pub(crate) fn own_answers(out: &Path, manifest: &Manifest) -> Result<Option<Answers>, RunError> {
+    let Some(record) = &manifest.answers else { return Ok(None) };
+    let path = out.join(ANSWERS);
+    let refused = |why: String| RunError::OwnAnswers { path: path.clone(), why };
+    let text = own_text(&path, answers_copy(out, &record.sha256), &record.sha256)
+        .map_err(|error| refused(error.to_string()))?;
+    let answers = Answers::parse(&text, &path.display().to_string());
+    answers.map(Some).map_err(|mistakes| refused(mistakes.to_string()))
+}
+
+/// Why the text that a manifest names is not there.
+#[derive(Debug, thiserror::Error)]
+enum OwnTextError {
+    /// The file says something else now.
+    #[error("it was edited")]
+    Edited,
+    /// It cannot be read.
+    #[error(transparent)]
+    Disk(#[from] std::io::Error),
+}
+
+/// The text of this digest: that of the file, or that of a copy, since a visit that was interrupted may have put another one
+/// in its place already.
+fn own_text(path: &Path, copy: Option<PathBuf>, sha256: &str) -> Result<String, OwnTextError> {
+    let is_own = |text: &String| text_digest(text) == sha256;
+    let kept = || copy.and_then(|path| plain_file::read_text(&path, MOST_RECIPE_BYTES).ok()).filter(is_own);
+    match plain_file::read_text(path, MOST_RECIPE_BYTES) {
+        Ok(text) if is_own(&text) => Ok(text),
+        Ok(_) => kept().ok_or(OwnTextError::Edited),
+        Err(error) => kept().ok_or(OwnTextError::Disk(error)),
+    }
+}
+
 /// Where the recipe of a preparation is kept while another one takes its place; `None` where nothing is remembered.
 pub(crate) fn recipe_before(out: &Path) -> Option<PathBuf> {
     memory_of(out).map(|memory| memory.join("recipe-before.toml"))
@@ -149,15 +259,7 @@ pub(crate) fn recipe_before(out: &Path) -> Option<PathBuf> {
 pub(crate) fn own_recipe(out: &Path, manifest: &Manifest) -> Result<Recipe, RunError> {
     let path = out.join(RECIPE);
     let refused = |why: String| RunError::OwnRecipe { path: path.clone(), why };
-    let is_own = |text: &String| text_digest(text) == manifest.recipe.sha256;
-    // A visit that was interrupted may have put another one in its place already.
-    let kept = recipe_before(out)
-        .and_then(|path| plain_file::read_text(&path, MOST_RECIPE_BYTES).ok())
-        .filter(is_own);
-    let text = match plain_file::read_text(&path, MOST_RECIPE_BYTES) {
-        Ok(text) if is_own(&text) => text,
-        Ok(_) => kept.ok_or_else(|| refused("it was edited".to_owned()))?,
-        Err(error) => kept.ok_or_else(|| refused(error.to_string()))?,
-    };
+    let text = own_text(&path, recipe_before(out), &manifest.recipe.sha256)
+        .map_err(|error| refused(error.to_string()))?;
     Recipe::parse(&text).map_err(|errors| refused(errors.to_string()))
 }

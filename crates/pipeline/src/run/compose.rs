@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use loadin_plan::music::session_title;
+use loadin_plan::answers::Answers;
+use loadin_plan::music::{name_sections, session_title};
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::shape::Fate;
@@ -31,6 +32,9 @@ pub(crate) fn manifest(
     let plan = &study.plan;
     let mut facts = study.music.facts();
     facts.extend(study.evidence.music.facts.clone());
+    if let Some(song) = recipe.song() {
+        name_sections(&mut facts, song);
+    }
     let rates: Vec<u32> = plan.rendered().map(|stem| stem.output.rate_hz).collect();
     if let Some(&rate_hz) = rates.first().filter(|first| rates.iter().all(|rate| rate == *first)) {
         facts.insert(
@@ -43,7 +47,7 @@ pub(crate) fn manifest(
             },
         );
     }
-    let (mut stems, known) = kept.records(study, rendered);
+    let (mut stems, known) = kept.records(study, rendered, recipe);
     let made = plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())));
     stems.extend(made.filter(|record| !known.contains(&record.source.path)));
     stems.sort_by_cached_key(place);
@@ -52,9 +56,11 @@ pub(crate) fn manifest(
         manifest: FORMAT_VERSION,
         tool: Tool::this(),
         recipe: recipe.record(),
+        answers: recipe.answers.as_ref().map(Answers::record),
         delivery: DeliveryRecord {
             name: study.inventory.name.clone(),
             files: study.inventory.files.len() + study.inventory.ignored.len(),
+            song: study.inventory.song.clone(),
         },
         facts,
         link: plan.link.clone(),
@@ -117,6 +123,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
             role: stem.role,
             group: stem.group.clone(),
             identity: stem.identity.clone(),
+            corrected: stem.corrected.clone(),
             proposal: stem.proposal.clone(),
             state,
             output: done.map(|(measured, stored)| output_record(stem, measured, stored)),

@@ -44,6 +44,28 @@ pub enum RunError {
         /// What would change.
         stems: Vec<WouldChange>,
     },
+    /// The answers would change what is prepared.
+    #[error("these answers would change {} in \"{}\", and nothing was written:{}\nmake chosen stems anew with --renew STEM, or all with --relink; what is said of facts and findings alone takes effect at once", counted(stems.len()), out.display(), listed(stems))]
+    AnswersWouldChange {
+        /// The output folder.
+        out: PathBuf,
+        /// What would change.
+        stems: Vec<WouldChange>,
+    },
+    /// The answers do not fit the delivery.
+    #[error("the answers cannot be used:\n{mistakes}")]
+    Answers {
+        /// Every mistake, one a line.
+        mistakes: String,
+    },
+    /// The answers in the folder are needed and cannot be used.
+    #[error("\"{}\" is needed to tell what the engineer has said, and cannot be used: {why}; put it back from a copy, choose another --out, or give --relink with --answers", path.display())]
+    OwnAnswers {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
     /// The recipe in the folder is needed and cannot be used.
     #[error("\"{}\" is needed to tell what another recipe would change, and cannot be used: {why}; put it back from a copy, choose another --out, or give --relink", path.display())]
     OwnRecipe {

@@ -4,7 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use loadin_plan::answers::Answers;
 use loadin_plan::plan::{Plan, StemPlan};
+use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::{PromisedStem, Standing, Visit, carried};
 use loadin_record::layout::SET_ASIDE;
 use loadin_record::manifest::{Manifest, StemRecord};
@@ -32,6 +34,8 @@ pub(crate) struct Kept {
     /// The name of the session file, which stays for as long as the preparation does.
     #[serde(default)]
     session_name: Option<String>,
+    /// SHA-256 of the answers that it was made with.
+    answers: Option<String>,
 }
 
 impl Kept {
@@ -44,7 +48,8 @@ impl Kept {
     /// What stays of `earlier`.
     pub(crate) fn new(visit: Option<&Visit>, earlier: Option<&Manifest>, prepared: &Prepared) -> Self {
         let Some((visit, earlier)) = visit.zip(earlier) else { return Self::default() };
-        let mut kept = Self { version: earlier.tool.version.clone(), ..Self::for_replay(earlier) };
+        let answers = earlier.answers.as_ref().map(|answers| answers.sha256.clone());
+        let mut kept = Self { version: earlier.tool.version.clone(), answers, ..Self::for_replay(earlier) };
         for stem in &visit.stems {
             let output = &stem.output;
             let records = earlier.made_into(output);
@@ -124,6 +129,37 @@ impl Kept {
         Ok(())
     }
 
+    /// Outputs of stems that were made anew under another name: what is in their places gives way, now that the new ones are
+    /// whole.
+    pub(crate) fn give_way(
+        &self,
+        disk: &dyn Disk,
+        out: &Path,
+        plan: &Plan,
+        rendered: &BTreeMap<String, StemOutcome>,
+    ) -> Result<(), StoreError> {
+        for (output, stem) in self.renamed(plan) {
+            let planned = plan.rendered().find(|planned| stem.is_of(planned.path()));
+            let made = planned.is_some_and(|planned| rendered.get(planned.path()).is_some_and(Result::is_ok));
+            let path = out.join(output);
+            if made && path.exists() {
+                set_aside(disk, out, &path)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Promised outputs whose stems are made anew under another name.
+    pub(crate) fn renamed<'s>(
+        &'s self,
+        plan: &'s Plan,
+    ) -> impl Iterator<Item = (&'s String, &'s PromisedStem)> {
+        let elsewhere = |(output, stem): &(&String, &PromisedStem)| {
+            plan.rendered().any(|planned| stem.is_of(planned.path()) && planned.output_path() != **output)
+        };
+        self.replaced.iter().filter(elsewhere)
+    }
+
     /// Outputs of the earlier manifest that nothing takes away.
     pub(crate) fn outputs(&self) -> BTreeSet<&str> {
         self.records.keys().map(String::as_str).collect()
@@ -134,13 +170,16 @@ impl Kept {
         self.session_name.as_deref()
     }
 
-    /// The records of what stays, and the paths of the sources that have one among them.
+    /// The records of what stays, and the paths of the sources that have one among them. `recipe` has
+    /// what the engineer says now.
     pub(crate) fn records(
         &self,
         study: &Study,
         rendered: &BTreeMap<String, StemOutcome>,
+        recipe: &Recipe,
     ) -> (Vec<StemRecord>, BTreeSet<String>) {
         let (mut all, mut paths) = (Vec::new(), BTreeSet::new());
+        let otherwise_answered = recipe.answers.as_ref().map(Answers::sha256) != self.answers;
         for (output, stem, state) in self.kept(study, rendered) {
             let before = &self.records[output];
             let as_before =
@@ -159,7 +198,9 @@ impl Kept {
                 let planned = source.now.as_ref().and_then(|path| {
                     study.plan.stems.iter().find(|s| s.sources.iter().any(|s| s.path == *path))
                 });
-                let mut record = carried(record, &stem, state == OutputState::Edited, planned, &self.version);
+                let answered = Some(recipe).filter(|_| otherwise_answered);
+                let edited = state == OutputState::Edited;
+                let mut record = carried(record, &stem, (edited, answered), planned, &self.version);
                 if let Some(now) = &source.now {
                     record.source.path.clone_from(now);
                 }

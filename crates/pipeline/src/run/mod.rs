@@ -7,7 +7,8 @@ mod kept;
 mod prepare;
 mod study;
 
-pub use self::bound::Bound;
+pub use self::bound::{Bound, with_answers};
+pub(crate) use self::bound::{check_answers, forget_answers, keep_answers, own_answers, own_recipe};
 pub(crate) use self::compose::manifest;
 pub use self::compose::planned_manifest;
 pub use self::error::RunError;

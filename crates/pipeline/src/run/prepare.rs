@@ -9,14 +9,17 @@ use std::time::Instant;
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::Standing;
+use loadin_record::layout::{ANSWERS, RECIPE};
 use loadin_record::manifest::{Manifest, Tool};
-use loadin_record::survey::{Inventory, Survey};
+use loadin_record::survey::{Inventory, SongPart, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use loadin_storage::store::{StoreError, remove_if_there, store_text};
 
-use super::bound::{Bound, own_recipe, recipe_before};
+use super::bound::{
+    Bound, check_answers, forget_answers, keep_answers, own_recipe, recipe_before, with_answers,
+};
 use super::compose;
 use super::kept::Kept;
 use crate::journal::StemOutcome;
@@ -42,6 +45,8 @@ pub struct Job<'a> {
     pub out: &'a Path,
     /// How they are packed in it.
     pub packaging: Packaging,
+    /// The song of the delivery that is prepared, where it is one of several.
+    pub song: Option<&'a SongPart>,
     /// The recipe.
     pub recipe: &'a Recipe,
     /// The file system that is written to.
@@ -73,10 +78,16 @@ pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     OutFolder::check_place(job.delivery, job.out)?;
     let inventory = scan_delivery(job.delivery, &job.work)?;
     let folder = OutFolder::claim(job.out, job.packaging)?;
-    match own_recipe_of(job, &folder)? {
-        Some(own) => visit(&Job { recipe: &own, ..job.clone() }, folder, inventory, begun),
-        None => visit(job, folder, inventory, begun),
-    }
+    let recipe = match own_recipe_of(job, &folder)? {
+        Some(own) => own.answered(job.recipe.answers.clone()),
+        None => job.recipe.clone(),
+    };
+    let earlier = folder.earlier();
+    let song = job.song.cloned().or_else(|| earlier.and_then(|earlier| earlier.delivery.song.clone()));
+    let inventory = inventory.of_song(song);
+    let recipe = with_answers(&recipe, earlier.map(|earlier| (folder.outputs(), earlier)))?;
+    check_answers(&recipe, &inventory, earlier)?;
+    visit(&Job { recipe: &recipe, ..job.clone() }, folder, inventory, begun)
 }
 
 /// The recipe that goes on in the folder of a batch's delivery, where another one is given.
@@ -122,9 +133,11 @@ fn visit(
     let kept = Kept::new(study.visit.as_ref(), folder.earlier().filter(|_| bound.is_some()), &prepared);
     let stems = kept.to_render(&study.plan);
     folder.check(disk, &prepared, &stems)?;
+    folder.check_own(&prepared, kept.renamed(&study.plan).map(|(output, _)| output.as_str()))?;
     folder.begin_writing()?;
     room_for(disk, &folder, &prepared, &study, &kept)?;
     let rendered = render_stems(job, &folder, &study, &kept, &work, &records)?;
+    kept.give_way(disk, folder.outputs(), &study.plan, &rendered)?;
     let reused = reused.load(Ordering::Relaxed);
     finish(job, folder, &study, (&rendered, &kept), begun, reused)
 }
@@ -152,7 +165,9 @@ fn bound(job: &Job<'_>, folder: &OutFolder, prepared: &Prepared) -> Result<Optio
     let promises = |manifest: &&Manifest| manifest.outputs().next().is_some();
     match folder.earlier().filter(|_| !job.relink).filter(promises) {
         None => Ok(None),
-        Some(earlier) if job.batch => Ok(Some(Bound::in_batch(earlier.clone(), prepared))),
+        Some(earlier) if job.batch => {
+            Bound::in_batch(folder.outputs(), earlier.clone(), job.recipe, prepared).map(Some)
+        }
         Some(earlier) => {
             Bound::by_hand(folder.outputs(), earlier.clone(), job.recipe, job.renew, prepared).map(Some)
         }
@@ -223,7 +238,10 @@ pub(crate) fn finish(
     }
     .sealed();
     keep_recipe(job, &folder)?;
+    let (answers, before) = (job.recipe.answers.as_ref(), folder.earlier());
+    keep_answers(&*job.disk, folder.outputs(), answers)?;
     seal(job, folder.outputs(), &manifest, &study.surveys)?;
+    forget_answers(&*job.disk, folder.outputs(), before, &manifest)?;
     folder.release(&*job.disk, &manifest)?;
     Ok(manifest)
 }
@@ -289,7 +307,9 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> R
         .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.clone(), output.sha256.clone())))
         .collect();
     let mut papers = (job.papers)(manifest, surveys);
-    papers.push(("recipe.toml".to_owned(), job.recipe.text.clone().into_bytes()));
+    papers.push((RECIPE.to_owned(), job.recipe.text.clone().into_bytes()));
+    let answers = job.recipe.answers.as_ref();
+    papers.extend(answers.map(|answers| (ANSWERS.to_owned(), answers.text.clone().into_bytes())));
     sums.extend(store_papers(&*job.disk, out, papers)?);
     remove_stale(&*job.disk, out, &sums)?;
     // The manifest is not listed: its `run` object differs from run to run, and it carries its own digest.

@@ -1,5 +1,6 @@
 //! All of a run that only reads: list, survey, compare, plan. The dry run ends here.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -9,7 +10,7 @@ use loadin_plan::music::Music;
 use loadin_plan::placement::StemStarts;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
-use loadin_plan::visit::{Visit, differences, promise, would_change};
+use loadin_plan::visit::{Visit, answers_would_change, differences, free_renewed, promise, would_change};
 use loadin_plan::{Given, Planned};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::{Late, LateFile, Pin};
@@ -21,7 +22,7 @@ use loadin_storage::records::Records;
 use crate::journal::{Look, Surveys};
 use crate::output::folder::Replaced;
 use crate::render::RenderContext;
-use crate::run::bound::Bound;
+use crate::run::bound::{Bound, check_answers, with_answers};
 use crate::run::error::RunError;
 use crate::source::scan::scan;
 use crate::stated::read_music;
@@ -86,7 +87,10 @@ pub fn study(
     work: &Context,
     bound: Option<(&Bound, &Path)>,
 ) -> Result<Study, RunError> {
-    let inventory = scan_delivery(delivery, work)?;
+    let song = bound.and_then(|(bound, _)| bound.manifest.delivery.song.clone());
+    let inventory = scan_delivery(delivery, work)?.of_song(song);
+    let recipe = &with_answers(recipe, bound.map(|(bound, out)| (out, &bound.manifest)))?;
+    check_answers(recipe, &inventory, bound.map(|(bound, _)| &bound.manifest))?;
     if let Some((bound, out)) = bound {
         bound.check(delivery, out, &inventory, recipe)?;
     }
@@ -130,7 +134,7 @@ impl StudyContext<'_> {
         if self.work.stop.is_asked() {
             return Err(RunError::Stopped);
         }
-        let music = read_music(self.delivery, &inventory, self.work.patience);
+        let music = read_music(self.delivery, &inventory, self.work.patience).answered(self.recipe.song());
         Ok(self.decide(inventory, looked, music, &sketches))
     }
 
@@ -153,7 +157,10 @@ impl StudyContext<'_> {
             let late = bound.manifest.late.clone();
             return study_of(inventory, looked, planned, evidence, late, Some(visit));
         }
-        let pin = visit.pin(&bound.manifest, bound.taken.clone());
+        let mut pin = visit.pin(&bound.manifest, bound.taken.clone());
+        if bound.is_answered_otherwise(self.recipe) {
+            free_renewed(&mut pin, &visit, (bound.answers.as_ref(), self.recipe.answers.as_ref()));
+        }
         let terms = (Some(&pin), Some(&pin.facts));
         let (planned, evidence) = self.plan(&inventory, &mut looked, music, sketches, terms);
         visit.settle(&planned.plan);
@@ -179,7 +186,8 @@ impl StudyContext<'_> {
         sketches: &Sketches<'_>,
     ) -> Option<(Planned, Evidence)> {
         let earlier = &bound.manifest;
-        if bound.made_by.is_some() || visit.is_changed(earlier) {
+        let answered = bound.is_answered_otherwise(self.recipe);
+        if bound.made_by.is_some() || answered || visit.is_changed(earlier) {
             return None;
         }
         let pin = earlier.late.as_ref().map(|late| &late.pin);
@@ -221,9 +229,16 @@ impl StudyContext<'_> {
         (loadin_plan::plan(&given, music), evidence)
     }
 
-    /// Refuses a recipe that would change what is prepared.
+    /// Refuses answers and a recipe that would change what is prepared.
     pub(crate) fn refuse_changes(&self, out: &Path, study: &Study) -> Result<(), RunError> {
         let Some((bound, visit)) = self.bound.zip(study.visit.as_ref()) else { return Ok(()) };
+        if bound.is_answered_otherwise(self.recipe) {
+            let answers = (bound.answers.as_ref(), self.recipe.answers.as_ref());
+            let stems = answers_would_change(&bound.manifest, answers, Some(visit));
+            if !stems.is_empty() {
+                return Err(RunError::AnswersWouldChange { out: out.to_owned(), stems });
+            }
+        }
         let Some(made_by) = &bound.made_by else { return Ok(()) };
         let surveys = bound.surveys_of_outputs(out, visit, &study.surveys);
         let starts = loadin_plan::starts(self.recipe, &surveys, None);
@@ -236,7 +251,8 @@ impl StudyContext<'_> {
             pin: None,
             earlier: Some(&bound.manifest.facts),
         };
-        let stems = would_change(visit, made_by, &given, &study.music);
+        let made_by = made_by.answered(self.recipe.answers.clone());
+        let stems = would_change(visit, &made_by, &given, &study.music);
         if stems.is_empty() { Ok(()) } else { Err(RunError::WouldChange { out: out.to_owned(), stems }) }
     }
 
@@ -248,12 +264,21 @@ impl StudyContext<'_> {
         stated: &Facts,
         sketches: &Sketches<'_>,
     ) -> Evidence {
-        let paths = surveys.iter().map(|survey| &survey.path);
-        let references = paths.filter(|path| self.recipe.is_reference(path)).cloned().collect();
-        let (starts, stamped) = (starts.seconds(), starts.stamped());
+        // What is left out is not listened to, and shows nothing of the others.
+        let out = |survey: &Survey| self.recipe.leaves_out(&survey.path).is_some();
+        let surveys: Cow<'_, [Survey]> = if surveys.iter().any(out) {
+            surveys.iter().filter(|survey| !out(survey)).cloned().collect()
+        } else {
+            surveys.into()
+        };
+        let paths = || surveys.iter().map(|survey| &survey.path);
+        let references = paths().filter(|path| self.recipe.is_reference(path)).cloned().collect();
+        let chosen = paths().find(|path| self.recipe.said_of(path).reference == Some(true));
+        let (chosen, starts, stamped) = (chosen.map(String::as_str), starts.seconds(), starts.stamped());
         compare(&Delivery {
-            surveys,
+            surveys: &surveys,
             references: &references,
+            chosen,
             starts: &starts,
             stamped: &stamped,
             sketches,

@@ -44,7 +44,7 @@ pub struct ScanError {
 /// # Errors
 /// When the folder or archive itself cannot be listed.
 pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
-    let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new() };
+    let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new(), song: None };
     let listed = if archive::is_archive(root) {
         walk_archive(root, "", patience, &mut inventory)
     } else {

@@ -85,6 +85,9 @@ impl UnitError {
                 | RunError::Stopped
                 | RunError::OtherDelivery { .. }
                 | RunError::WouldChange { .. }
+                | RunError::AnswersWouldChange { .. }
+                | RunError::Answers { .. }
+                | RunError::OwnAnswers { .. }
                 | RunError::OwnRecipe { .. }
                 | RunError::NoSuchStem { .. } => false,
             },

@@ -29,7 +29,7 @@ const PLAN: &str = "plan.json";
 pub(super) struct InventoryFile {
     /// Version of the program, and of the meaning of its results.
     version: String,
-    /// SHA-256 of the recipe that it was listed for.
+    /// SHA-256 of the recipe and the answers that it was listed for.
     recipe: String,
     pub(super) inventory: Inventory,
     scopes: Vec<Scope>,
@@ -41,7 +41,7 @@ fn version() -> String {
 
 impl InventoryFile {
     pub(super) fn new(recipe: &Recipe, inventory: Inventory, scopes: Vec<Scope>) -> Self {
-        Self { version: version(), recipe: recipe.sha256(), inventory, scopes }
+        Self { version: version(), recipe: recipe.with_answers_sha256(), inventory, scopes }
     }
 
     pub(super) fn store(&self, memory: &Path) -> Result<(), UnitError> {
@@ -50,7 +50,7 @@ impl InventoryFile {
 
     pub(super) fn read(memory: &Path, recipe: &Recipe) -> Result<Self, UnitError> {
         let listed: Self = read(memory, INVENTORY, "the inventory (`loadin unit scan`)")?;
-        if listed.version == version() && listed.recipe == recipe.sha256() {
+        if listed.version == version() && listed.recipe == recipe.with_answers_sha256() {
             Ok(listed)
         } else {
             Err(UnitError::OtherRecipe { path: memory.join(INVENTORY) })

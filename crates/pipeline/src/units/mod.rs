@@ -25,12 +25,13 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use loadin_analysis::Sketches;
+use loadin_plan::music::Music;
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
 use loadin_plan::{placed, starts};
 use loadin_record::layout::MEMORY;
 use loadin_record::manifest::Manifest;
-use loadin_record::survey::{FileFacts, Scope, Survey};
+use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::RealDisk;
 use loadin_storage::pieces::{digest, digest_file};
 use loadin_storage::records::Records;
@@ -40,7 +41,7 @@ pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
 use self::second_look::{disk_for_second_look, first_surveys, surveys_of_plan};
 use self::shared_disk::{SharedDisk, clear_stale};
-pub use self::state::DeliveryState;
+pub use self::state::{DeliveryState, holding};
 use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, StemOutcome, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
@@ -60,7 +61,7 @@ pub struct UnitContext<'a> {
     pub delivery: &'a Path,
     /// Folder of its outputs.
     pub out: &'a Path,
-    /// The recipe.
+    /// The recipe, with the answers that hold there: see [`holding`].
     pub recipe: &'a Recipe,
     /// What the work is done with.
     pub work: &'a Context,
@@ -94,8 +95,11 @@ impl UnitContext<'_> {
     fn bound(&self, folder: &OutFolder) -> Result<Option<(Bound, Prepared)>, UnitError> {
         let Some(earlier) = folder.earlier() else { return Ok(None) };
         let prepared = folder.look(&RealDisk)?;
-        let bound = Bound::by_hand(folder.outputs(), earlier.clone(), self.recipe, &[], &prepared)?;
-        Ok(Some((bound, prepared)))
+        Ok(Some((Bound::by_hand(folder.outputs(), earlier.clone(), self.recipe, &[], &prepared)?, prepared)))
+    }
+
+    fn music(&self, inventory: &Inventory) -> Music {
+        read_music(self.delivery, inventory, self.work.patience).answered(self.recipe.song())
     }
 
     /// Whether a person or a shutdown wants the work to end.
@@ -112,18 +116,17 @@ pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let inventory = run::scan_delivery(context.delivery, context.work)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
+    let inventory = inventory.of_song(folder.earlier().and_then(|earlier| earlier.delivery.song.clone()));
+    run::check_answers(context.recipe, &inventory, folder.earlier())?;
     let bound = context.bound(&folder)?.map(|(bound, _)| bound);
-    if let Some(bound) = &bound {
-        bound.check(context.delivery, context.out, &inventory, context.recipe)?;
-    }
+    let checked =
+        bound.as_ref().map(|bound| bound.check(context.delivery, context.out, &inventory, context.recipe));
+    checked.transpose()?;
     let scopes = context.course(None, bound.as_ref()).scopes(&inventory, &[]);
-    let estimated = inventory
-        .files
-        .iter()
-        .zip(&scopes)
-        .map(|(file, scope)| (file.path.clone(), estimate::of(file, scope)));
+    let listed = inventory.files.iter().zip(&scopes);
+    let estimated = listed.map(|(file, scope)| (file.path.clone(), estimate::of(file, scope)));
     let (stems, plan) = (estimated.collect(), estimate::of_plan(&inventory.files, &scopes));
-    let state = state::state(context.delivery, &context.recipe.sha256(), &folder, &inventory.files);
+    let state = state::state(context.delivery, context.recipe, &folder, &inventory.files);
     if !matches!(state, DeliveryState::Sealed) {
         InventoryFile::new(context.recipe, inventory, scopes).store(&context.memory())?;
     }
@@ -209,7 +212,7 @@ fn readable(context: &UnitContext<'_>, path: &str) -> Result<(), UnitError> {
 pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
-    let music = read_music(context.delivery, &listed.inventory, context.work.patience);
+    let music = context.music(&listed.inventory);
     let rests_on = listed.rests_on(&surveys, &music);
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let mut folder = OutFolder::claim(context.out, Packaging::Plain)?;
@@ -326,7 +329,7 @@ pub fn seal(
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let planned = PlanFile::read(&context.memory())?;
     let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
-    let music = read_music(context.delivery, &listed.inventory, context.work.patience);
+    let music = context.music(&listed.inventory);
     if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: context.out.to_owned() });
     }
@@ -354,6 +357,7 @@ pub fn seal(
     let job = Job {
         delivery: context.delivery,
         out: context.out,
+        song: None,
         packaging: Packaging::Plain,
         recipe: context.recipe,
         disk: Arc::new(RealDisk),

@@ -2,12 +2,17 @@
 
 use std::path::Path;
 
+use loadin_plan::answers::Answers;
+use loadin_plan::recipe::Recipe;
 use loadin_record::finding::Id;
 use loadin_record::layout::MANIFEST;
 use loadin_record::manifest::{State, StemRecord};
 use loadin_record::survey::FileFacts;
 
+use super::UnitError;
 use crate::output::folder::OutFolder;
+use crate::output::manifest_file::read_manifest;
+use crate::run;
 use crate::source::file;
 
 /// How a delivery stands.
@@ -23,7 +28,12 @@ pub enum DeliveryState {
 
 /// Compares the listing with the manifest: cheap, since it is asked of every delivery of an archive. A stem that was
 /// replaced is known by its size, or by being newer than the manifest.
-pub(super) fn state(delivery: &Path, recipe: &str, folder: &OutFolder, files: &[FileFacts]) -> DeliveryState {
+pub(super) fn state(
+    delivery: &Path,
+    recipe: &Recipe,
+    folder: &OutFolder,
+    files: &[FileFacts],
+) -> DeliveryState {
     let modified = |path: &Path| path.metadata().and_then(|data| data.modified()).ok();
     let Some(earlier) = folder.earlier().filter(|_| !folder.was_interrupted()) else {
         return DeliveryState::Open;
@@ -38,11 +48,22 @@ pub(super) fn state(delivery: &Path, recipe: &str, folder: &OutFolder, files: &[
     let written = |file: &FileFacts| modified(file::locate(delivery, &file.path).ok()?.path());
     let older = |file: &FileFacts| written(file) < sealed_at;
     let failed = earlier.stems.iter().filter(|stem| stem.state == State::Failed).count();
-    if earlier.recipe.sha256 != recipe || !there.eq(known) || !files.iter().all(older) {
+    let answers = recipe.answers.as_ref().map(Answers::record);
+    let as_then = earlier.recipe.sha256 == recipe.sha256() && earlier.answers == answers;
+    if !as_then || !there.eq(known) || !files.iter().all(older) {
         DeliveryState::Open
     } else if failed > 0 {
         DeliveryState::Failed(failed)
     } else {
         DeliveryState::Sealed
     }
+}
+
+/// The recipe with the answers that hold in an output folder: those that are given with it, or those of the preparation there.
+///
+/// # Errors
+/// When the folder's own are needed and gone.
+pub fn holding(out: &Path, recipe: &Recipe) -> Result<Recipe, UnitError> {
+    let manifest = read_manifest(out).ok();
+    Ok(run::with_answers(recipe, manifest.as_ref().map(|manifest| (out, manifest)))?)
 }

@@ -11,8 +11,10 @@ use loadin_session::facts::{
 };
 use serde_json::{Value, json};
 
+use super::answered::answer_facts;
 use super::markers::Markers;
 use super::session_name::session_name;
+use crate::answers::Song;
 
 /// What is known of the music.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -21,6 +23,8 @@ pub struct Music {
     midis: Vec<(String, Midi)>,
     markers: Markers,
     unread: Vec<Finding>,
+    /// What the engineer says of the song, which goes before what the client states.
+    song: Song,
 }
 
 impl Music {
@@ -35,7 +39,7 @@ impl Music {
         let paths: Vec<&str> = inventory.files.iter().map(|file| file.path.as_str()).collect();
         let material = Material { delivery: &inventory.name, paths: &paths, texts, midis: &midis };
         let markers = Markers::of(&midis, &inventory.files);
-        Self { statements: statements(&material), midis, markers, unread }
+        Self { statements: statements(&material), midis, markers, unread, song: Song::default() }
     }
 
     /// What is known once every file has its place: `starts`, in seconds on the time line of the delivery, by path.
@@ -45,8 +49,23 @@ impl Music {
         self
     }
 
+    /// What is known with what answers say of the song.
+    #[must_use]
+    pub fn answered(self, song: Option<&Song>) -> Self {
+        Self { song: song.cloned().unwrap_or_default(), ..self }
+    }
+
     /// The facts, for the manifest.
     pub fn facts(&self) -> Facts {
+        let mut facts = self.stated();
+        if self.song != Song::default() {
+            answer_facts(&mut facts, &self.song);
+        }
+        facts
+    }
+
+    /// What the delivery states.
+    fn stated(&self) -> Facts {
         let all = &self.statements;
         let mut facts = Facts::new();
         let mut put = |name: &str, fact: Option<Fact>| {
@@ -104,7 +123,7 @@ impl Music {
     /// Contradictions, and what could not be read.
     pub fn findings(&self) -> Vec<Finding> {
         let contradicted =
-            self.facts().into_iter().filter(|(_, fact)| fact.confidence == Confidence::Contradicted);
+            self.stated().into_iter().filter(|(_, fact)| fact.confidence == Confidence::Contradicted);
         let disagree = contradicted.map(|(name, fact)| {
             let (what, said) = match name.as_str() {
                 "markers" => ("place of markers", self.markers.said()),

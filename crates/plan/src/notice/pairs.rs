@@ -1,7 +1,7 @@
 //! Two mono files named left and right: reported, and joined to one stereo stem where the recipe says so.
 
 use loadin_record::finding::{Finding, Id};
-use loadin_session::{PairInput, side_pairs};
+use loadin_session::{PairInput, Side, SidePair, pair_refusal, side_pairs};
 
 use crate::draft::{Draft, DraftStem};
 use crate::recipe::Recipe;
@@ -12,7 +12,10 @@ use crate::stages::channel_fix::{self, Pairs};
 pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
     let inputs: Vec<PairInput> = draft.stems.iter().map(input).collect();
     let mut gone = Vec::new();
-    for pair in side_pairs(&inputs) {
+    let said = said_pairs(draft);
+    let is_said = |index: usize| said.iter().any(|pair| pair.left == index || pair.right == index);
+    let named = side_pairs(&inputs).into_iter().filter(|pair| !is_said(pair.left) && !is_said(pair.right));
+    for pair in named.chain(said.iter().cloned()) {
         let (left, right) = (pair.left, pair.right);
         let partner = draft.stems[right].path().to_owned();
         if let Some(why) = pair.refused.or_else(|| heard_apart(draft, left, right)) {
@@ -21,7 +24,8 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
             );
             draft.stems[left].note(Finding::new(Id::PairRefused, text).with("right", partner));
         } else {
-            let wanted = wants_join(recipe, draft.stems[left].path()) && may_join(draft, left, right);
+            let wanted = (is_said(left) || wants_join(recipe, draft.stems[left].path()))
+                && may_join(draft, left, right);
             let finding = side_pair(&draft.stems[left], &draft.stems[right], wanted);
             draft.stems[left].note(finding);
             if wanted {
@@ -34,6 +38,31 @@ pub(crate) fn join(recipe: &Recipe, draft: &mut Draft<'_>) {
     for index in gone.into_iter().rev() {
         draft.stems.remove(index);
     }
+}
+
+/// Pairs that the answers name: the stem whose table names the other one is the left side, unless a side is said.
+fn said_pairs(draft: &Draft<'_>) -> Vec<SidePair> {
+    let find = |path: &str| draft.stems.iter().position(|stem| stem.path() == path);
+    let mut pairs: Vec<SidePair> = Vec::new();
+    for (index, stem) in draft.stems.iter().enumerate() {
+        let Some(other) = stem.said.pair_with.as_deref().and_then(find) else { continue };
+        if pairs.iter().any(|pair| pair.left == index || pair.right == index) {
+            continue;
+        }
+        let side = |index: usize| draft.stems[index].role.details.side;
+        let turned = side(index) == Some(Side::Right) || side(other) == Some(Side::Left);
+        let (left, right) = if turned { (other, index) } else { (index, other) };
+        pairs.push(SidePair { left, right, refused: cannot_be_one(&draft.stems[left], &draft.stems[right]) });
+    }
+    pairs
+}
+
+/// Why two files cannot become one stereo stem, whatever is said of them.
+fn cannot_be_one(left: &DraftStem<'_>, right: &DraftStem<'_>) -> Option<String> {
+    let mono = |stem: &DraftStem<'_>| stem.channels.len() == 1;
+    (!mono(left) || !mono(right))
+        .then(|| "not both of them have one channel that can be read".to_owned())
+        .or_else(|| pair_refusal(&input(left), &input(right)))
 }
 
 /// What a pair is, and which side is the shorter one.

@@ -1,6 +1,6 @@
 //! What the surveys show, as findings. Nothing here depends on the recipe, and nothing here changes audio.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use loadin_audio::Decibels;
 use loadin_record::finding::{Finding, Id, rounded};
@@ -279,17 +279,13 @@ fn songs(draft: &mut Draft<'_>) {
     if songs.is_empty() {
         return;
     }
-    let folders: Vec<&str> = songs.iter().map(|(folder, _)| folder.as_str()).collect();
-    let names: BTreeSet<&str> = songs.iter().flat_map(|(_, names)| names).map(String::as_str).collect();
-    let names: Vec<&str> = names.into_iter().collect();
+    let songs: Vec<&str> = songs.iter().map(|song| song.name.as_str()).collect();
     let text = format!(
-        "several songs in one delivery? The folders {} have the same names ({}) with other lengths; prepare each folder as \
-         a delivery of its own",
-        folders.join(", "),
-        names.join(", ")
+        "several songs in one delivery? {} differ in length, and one gain and one length for all of them would be wrong; \
+         `prep --split` prepares each as a delivery of its own",
+        songs.iter().map(|song| format!("\"{song}\"")).collect::<Vec<_>>().join(", "),
     );
-    let finding =
-        Finding::new(Id::SeveralSongs, text).with("folders", json!(folders)).with("names", json!(names));
+    let finding = Finding::new(Id::SeveralSongs, text).with("songs", json!(songs));
     draft.findings.push(finding);
 }
 

@@ -229,6 +229,8 @@ fn a_speaker_mask_goes_along_where_the_channels_are_the_sources() {
 /// A finished preparation of one stem from one hour on, five seconds long and 6 dB up.
 fn pin() -> Pin {
     let pinned = PinnedStem {
+        renewed: false,
+        renamed: false,
         sha256: format!("{:0>64}", "Bass.wav".len()),
         label: Some("01_Low".to_owned()),
         folder: "Old".to_owned(),

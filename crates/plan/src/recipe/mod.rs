@@ -1,6 +1,5 @@
 //! Recipes: a versioned TOML file that lists the stages in order, with their settings.
 
-mod mistakes;
 mod order;
 mod parse;
 #[expect(
@@ -11,6 +10,6 @@ mod recipe;
 mod schema;
 mod shipped;
 
-pub use self::recipe::{FORMAT_VERSION, Recipe, RecipeError, RecipeErrors, RecipeStage};
+pub use self::recipe::{FORMAT_VERSION, Recipe, RecipeStage};
 pub use self::schema::schema;
 pub use self::shipped::{DEFAULT, Shipped, find_shipped, shipped};

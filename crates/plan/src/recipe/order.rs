@@ -1,6 +1,7 @@
 //! Orders of stages that cannot keep what a stage promises are refused, with the reason.
 
-use super::mistakes::{Mistakes, Placed};
+use super::recipe::Placed;
+use crate::mistakes::Gathered;
 use crate::stages::Settings;
 use crate::stages::channel_fix::Pairs;
 use crate::stages::decode::Damage;
@@ -23,7 +24,7 @@ const BEFORE: &[(&str, &str, &str)] = &[
 ];
 
 /// Checks names, order and combinations.
-pub(super) fn check(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
+pub(super) fn check(stages: &[Placed], mistakes: &mut Gathered<'_>) {
     for (index, placed) in stages.iter().enumerate() {
         if stages[..index].iter().any(|earlier| earlier.stage.name() == placed.stage.name()) {
             mistakes.add(
@@ -49,7 +50,7 @@ fn position(stages: &[Placed], name: &str) -> Option<usize> {
 }
 
 /// decode first, re-encode last, label somewhere.
-fn ends(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
+fn ends(stages: &[Placed], mistakes: &mut Gathered<'_>) {
     let Some(first) = stages.first() else { return };
     if first.stage.name() != "decode" {
         mistakes.add(first.span.clone(), "the first stage must be decode: it says which files are stems");
@@ -62,7 +63,7 @@ fn ends(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
     }
 }
 
-fn combinations(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
+fn combinations(stages: &[Placed], mistakes: &mut Gathered<'_>) {
     let align = position(stages, "align-starts");
     let one_rate = stages
         .iter()
@@ -97,7 +98,7 @@ fn combinations(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
 }
 
 /// What a container cannot hold.
-fn containers(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
+fn containers(stages: &[Placed], mistakes: &mut Gathered<'_>) {
     for placed in stages {
         let all = std::iter::once(placed.stage.base())
             .chain(placed.stage.chosen.iter().map(|(_, settings)| settings));
@@ -137,7 +138,7 @@ fn differs_by_stem(placed: &Placed) -> bool {
 }
 
 /// Two files can become one only if both are whole.
-fn pairs(stages: &[Placed], mistakes: &mut Mistakes<'_>) {
+fn pairs(stages: &[Placed], mistakes: &mut Gathered<'_>) {
     let keeps_damage = stages
         .iter()
         .any(|placed| matches!(placed.stage.base(), Settings::Decode(s) if s.damage == Damage::Keep));

@@ -5,10 +5,10 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue, Deserializer};
 
-use super::mistakes::{Mistakes, Placed, explain, list, nearest};
 use super::order;
-use super::recipe::{FORMAT_VERSION, Recipe, RecipeErrors, RecipeStage};
+use super::recipe::{FORMAT_VERSION, Placed, Recipe, RecipeStage};
 use super::schema;
+use crate::mistakes::{Gathered, Mistakes, describe, explain, integer, list, nearest};
 use crate::stages::{self, Settings};
 use crate::values::{GlobError, Globs};
 
@@ -20,13 +20,13 @@ impl Recipe {
     ///
     /// # Errors
     /// All mistakes that were found, each with line and column.
-    pub fn parse(text: &str) -> Result<Self, RecipeErrors> {
+    pub fn parse(text: &str) -> Result<Self, Mistakes> {
         parse(text)
     }
 }
 
-fn parse(text: &str) -> Result<Recipe, RecipeErrors> {
-    let mut mistakes = Mistakes::new(text);
+fn parse(text: &str) -> Result<Recipe, Mistakes> {
+    let mut mistakes = Gathered::new(text);
     let recipe = match DeTable::parse(text) {
         Ok(table) => read(table.get_ref(), &mut mistakes),
         Err(error) => {
@@ -42,7 +42,7 @@ fn parse(text: &str) -> Result<Recipe, RecipeErrors> {
 
 const TOP_KEYS: &[&str] = &["recipe", "name", "revision", "stage"];
 
-fn read(table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Option<Recipe> {
+fn read(table: &Table<'_>, mistakes: &mut Gathered<'_>) -> Option<Recipe> {
     for key in table.keys() {
         let name = key.get_ref().as_ref();
         if !TOP_KEYS.contains(&name) {
@@ -63,15 +63,11 @@ fn read(table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Option<Recipe> {
         revision: revision?,
         stages: stages.into_iter().map(|placed| placed.stage).collect(),
         text: mistakes.text().to_owned(),
+        answers: None,
     })
 }
 
-fn integer(value: &DeValue<'_>) -> Option<i64> {
-    let integer = value.as_integer()?;
-    i64::from_str_radix(integer.as_str(), integer.radix()).ok()
-}
-
-fn version(table: &Table<'_>, mistakes: &mut Mistakes<'_>) {
+fn version(table: &Table<'_>, mistakes: &mut Gathered<'_>) {
     match table.get("recipe") {
         None => mistakes.add(0..0, format!("found no format version, needed is recipe = {FORMAT_VERSION}")),
         Some(value) if integer(value.get_ref()) == Some(FORMAT_VERSION) => {}
@@ -85,7 +81,7 @@ fn version(table: &Table<'_>, mistakes: &mut Mistakes<'_>) {
     }
 }
 
-fn revision(table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Option<u32> {
+fn revision(table: &Table<'_>, mistakes: &mut Gathered<'_>) -> Option<u32> {
     let Some(value) = table.get("revision") else {
         mistakes.add(0..0, "found no revision, needed is a whole number such as revision = 1");
         return None;
@@ -101,7 +97,7 @@ fn revision(table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Option<u32> {
     number
 }
 
-fn text_of(table: &Table<'_>, key: &str, needed: &str, mistakes: &mut Mistakes<'_>) -> Option<String> {
+fn text_of(table: &Table<'_>, key: &str, needed: &str, mistakes: &mut Gathered<'_>) -> Option<String> {
     let Some(value) = table.get(key) else {
         mistakes.add(0..0, format!("found no {key}, needed is {needed}"));
         return None;
@@ -113,17 +109,7 @@ fn text_of(table: &Table<'_>, key: &str, needed: &str, mistakes: &mut Mistakes<'
     text.map(str::to_owned)
 }
 
-fn describe(value: &DeValue<'_>) -> String {
-    match value {
-        DeValue::String(text) => format!("\"{text}\""),
-        DeValue::Integer(number) => number.as_str().to_owned(),
-        DeValue::Float(number) => number.as_str().to_owned(),
-        DeValue::Boolean(value) => value.to_string(),
-        other => format!("a value of type {}", other.type_str()),
-    }
-}
-
-fn stages_of(table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Vec<Placed> {
+fn stages_of(table: &Table<'_>, mistakes: &mut Gathered<'_>) -> Vec<Placed> {
     let Some(value) = table.get("stage") else {
         mistakes.add(0..0, "found no stage, needed is at least [[stage]] with stage = \"decode\"");
         return Vec::new();
@@ -135,7 +121,7 @@ fn stages_of(table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Vec<Placed> {
     list.iter().filter_map(|entry| stage_of(entry, mistakes)).collect()
 }
 
-fn stage_of(entry: &Value<'_>, mistakes: &mut Mistakes<'_>) -> Option<Placed> {
+fn stage_of(entry: &Value<'_>, mistakes: &mut Gathered<'_>) -> Option<Placed> {
     let Some(table) = entry.get_ref().as_table() else {
         mistakes.add(entry.span(), "found a value, needed is a [[stage]] table");
         return None;
@@ -169,7 +155,7 @@ fn settings(
     table: &Table<'_>,
     own: &[&str],
     span: Range<usize>,
-    mistakes: &mut Mistakes<'_>,
+    mistakes: &mut Gathered<'_>,
 ) -> Option<Settings> {
     let allowed = schema::keys(name);
     let allowed: Vec<&str> = allowed.iter().map(String::as_str).collect();
@@ -207,7 +193,7 @@ fn settings(
 }
 
 /// Settings that hold globs are checked glob by glob, so that each wrong one is named at its place.
-fn check_globs(key: &str, value: &Value<'_>, mistakes: &mut Mistakes<'_>) -> bool {
+fn check_globs(key: &str, value: &Value<'_>, mistakes: &mut Gathered<'_>) -> bool {
     if !matches!(key, "leave-out" | "references") {
         return true;
     }
@@ -226,7 +212,7 @@ fn check_globs(key: &str, value: &Value<'_>, mistakes: &mut Mistakes<'_>) -> boo
 }
 
 /// The `[[stage.for]]` tables, each laid over the stage's own settings.
-fn chosen(name: &str, table: &Table<'_>, mistakes: &mut Mistakes<'_>) -> Vec<(Globs, Settings)> {
+fn chosen(name: &str, table: &Table<'_>, mistakes: &mut Gathered<'_>) -> Vec<(Globs, Settings)> {
     let Some(value) = table.get("for") else { return Vec::new() };
     let Some(list) = value.get_ref().as_array() else {
         mistakes.add(value.span(), "found a value, needed are [[stage.for]] tables");
@@ -243,7 +229,7 @@ fn one_chosen(
     name: &str,
     base: &Table<'_>,
     entry: &Value<'_>,
-    mistakes: &mut Mistakes<'_>,
+    mistakes: &mut Gathered<'_>,
 ) -> Option<(Globs, Settings)> {
     let table = entry.get_ref().as_table()?;
     let Some(stems) = table.get("stems") else {

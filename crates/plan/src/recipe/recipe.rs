@@ -1,12 +1,13 @@
 //! A recipe as a value: the stages in order, with their settings for every stem. It knows no text that it is read from
 //! but the one that it keeps.
 
-use std::fmt;
+use std::ops::Range;
 
 use loadin_record::digest::text_digest;
 use loadin_record::manifest::RecipeRecord;
 use loadin_session::is_reference;
 
+use crate::answers::{Answers, Left, Song, StemAnswer};
 use crate::stages::stage::OfStage;
 use crate::stages::{Settings, decode, resample};
 use crate::values::Globs;
@@ -25,6 +26,14 @@ pub struct Recipe {
     pub stages: Vec<RecipeStage>,
     /// The text, byte for byte.
     pub text: String,
+    /// What the engineer says of the delivery that it is used for: it goes before the recipe where both speak of a stem.
+    pub answers: Option<Answers>,
+}
+
+/// A stage and where it stands in the text.
+pub(super) struct Placed {
+    pub(super) stage: RecipeStage,
+    pub(super) span: Range<usize>,
 }
 
 /// One stage with its settings.
@@ -45,6 +54,44 @@ impl Recipe {
         text_digest(&self.text)
     }
 
+    /// The recipe for one delivery, of which the engineer says this.
+    #[must_use]
+    pub fn answered(&self, answers: Option<Answers>) -> Self {
+        Self { answers, ..self.clone() }
+    }
+
+    /// One digest, in hex, for the recipe and what the engineer says.
+    pub fn with_answers_sha256(&self) -> String {
+        match &self.answers {
+            None => self.sha256(),
+            Some(answers) => text_digest(&format!("{} {}", self.sha256(), answers.sha256())),
+        }
+    }
+
+    /// What the answers say of the stem at `path`.
+    pub fn said_of(&self, path: &str) -> StemAnswer {
+        self.answers.as_ref().map(|answers| answers.of(path)).unwrap_or_default()
+    }
+
+    /// What the answers say of the song.
+    pub fn song(&self) -> Option<&Song> {
+        self.answers.as_ref().map(|answers| &answers.song)
+    }
+
+    /// Who leaves out the file at `path`, "answers" or "recipe", and in which words; `None` where it takes part. Whoever asks,
+    /// asks here.
+    pub fn leaves_out(&self, path: &str) -> Option<(&'static str, String)> {
+        match self.answers.as_ref().and_then(|answers| answers.leaves_out(path)) {
+            Some(Left::Out(why)) => Some(("answers", why)),
+            Some(Left::In) => None,
+            None => {
+                let settings = self.settings::<decode::Settings>(path)?;
+                let out = settings.leave_out.is_match(path);
+                out.then(|| ("recipe", "the recipe leaves it out".to_owned()))
+            }
+        }
+    }
+
     /// The settings of a stage for the stem at `path`; `None` where the recipe has no such stage.
     pub fn settings<S: OfStage<Of = Settings>>(&self, path: &str) -> Option<&S> {
         self.stages.iter().find_map(|stage| S::of(stage.for_stem(path)))
@@ -61,9 +108,17 @@ impl Recipe {
         settings.map_or(source_hz, |settings| settings.target_hz(source_hz, majority_hz))
     }
 
-    /// Whether the file at `path` is the rough mix or another reference, which is never part of a link: by its name, or by
-    /// a glob of the decode stage. Whoever asks, asks here.
+    /// Whether the file at `path` is the rough mix or another reference, which is never part of a link: by the answers, by its
+    /// name, or by a glob of the decode stage. Whoever asks, asks here.
     pub fn is_reference(&self, path: &str) -> bool {
+        let said = self.said_of(path);
+        if let Some(reference) = said.reference {
+            return reference;
+        }
+        // Who says what a stem is says that it is one.
+        if said.group().is_some() {
+            return false;
+        }
         let by_glob = self.settings::<decode::Settings>(path);
         by_glob.is_some_and(|settings| settings.references.is_match(path)) || is_reference(path).is_some()
     }
@@ -86,40 +141,6 @@ impl RecipeStage {
         chosen.map_or(&self.base, |(_, settings)| settings)
     }
 }
-
-/// One mistake in a recipe.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct RecipeError {
-    /// Line, from 1.
-    pub line: usize,
-    /// Column in characters, from 1.
-    pub column: usize,
-    /// What was found, what is allowed, what to do.
-    pub text: String,
-}
-
-/// All mistakes of a recipe, in the order of the file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct RecipeErrors(pub(super) Vec<RecipeError>);
-
-impl RecipeErrors {
-    /// The mistakes.
-    pub fn iter(&self) -> impl Iterator<Item = &RecipeError> {
-        self.0.iter()
-    }
-}
-
-impl fmt::Display for RecipeErrors {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (index, error) in self.0.iter().enumerate() {
-            let end = if index + 1 < self.0.len() { "\n" } else { "" };
-            write!(f, "{}:{}: {}{end}", error.line, error.column, error.text)?;
-        }
-        Ok(())
-    }
-}
-
-impl std::error::Error for RecipeErrors {}
 
 #[cfg(test)]
 mod tests {
@@ -202,13 +223,5 @@ link = "delivery"
         assert_eq!((record.name.as_str(), record.revision), ("test", 1));
         assert_eq!(record.sha256, text_digest(&recipe.text));
         assert_ne!(record.sha256, testing::recipe(" ").sha256());
-    }
-
-    #[test]
-    fn mistakes_print_one_a_line_with_their_places() {
-        let mistake = |line, column| RecipeError { line, column, text: "wrong".to_owned() };
-        let errors = RecipeErrors(vec![mistake(1, 2), mistake(3, 4)]);
-        assert_eq!(errors.to_string(), "1:2: wrong\n3:4: wrong");
-        assert_eq!(errors.iter().count(), 2);
     }
 }

@@ -15,7 +15,7 @@ use loadin_session::{PlacementOptions, StartMode};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::draft::Draft;
+use crate::draft::{Draft, PlacedBy};
 use crate::placement::StemStarts;
 use crate::shape::Shape;
 use crate::stages::stage::{NOT_RENDERED, Processor};
@@ -101,6 +101,9 @@ pub fn take_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32) {
     let Some(starts) = draft.starts else { return };
     for stem in &mut draft.stems {
         stem.position = starts.start_frames(stem.path(), target_hz);
+        if starts.is_answered(stem.path()) {
+            stem.placed_by = PlacedBy::Answers;
+        }
     }
     note_doubts(starts, draft);
     draft.link.by_stamps = starts.uses_stamps();
@@ -125,7 +128,7 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
         if place.start_frames.unsigned_abs() <= SAME_PLACE_FRAMES {
             continue;
         }
-        let taken = free && settings.by_rough_mix;
+        let taken = free && settings.by_rough_mix && stem.placed_by == PlacedBy::File;
         let seconds = seconds(place.start_frames, place.rate_hz);
         let done = if taken {
             "it is placed there"
@@ -147,7 +150,7 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
         );
         if taken {
             stem.position = at_rate(place.start_frames, place.rate_hz, target_hz);
-            stem.by_rough_mix = true;
+            stem.placed_by = PlacedBy::RoughMix;
         }
     }
 }
@@ -189,7 +192,10 @@ fn keep_pinned_places(draft: &mut Draft<'_>, target_hz: u32) {
         let own_place = pin.link.by_stamps && stamped && !pin.is_same(stem.sources[0]);
         // A late file without a stamp starts where such files started before, whatever stamps came with it.
         let start_frames = pin.stem(stem.path()).and_then(|pinned| pinned.start_frames).or(pin.origin_frames);
-        if let Some(start_frames) = start_frames.filter(|_| !own_place) {
+        // A start that is said holds for what is new, and for what was made anew.
+        let bound = pin.stem(stem.path()).is_some_and(|pinned| !pinned.renewed);
+        let said = stem.placed_by == PlacedBy::Answers && !bound;
+        if let Some(start_frames) = start_frames.filter(|_| !own_place && !said) {
             stem.position = start_frames - origin;
         }
     }
@@ -233,7 +239,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             if offset == 0 && stem.frames == length {
                 return Decision::Leave { why: "it has the common start and length".to_owned() };
             }
-            let by_stamp = stamped && offset > 0 && !stem.by_rough_mix;
+            let by_stamp = stamped && offset > 0 && stem.placed_by == PlacedBy::File;
             if by_stamp {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
                 let text = format!("placed {seconds:.3} s after the common start by its time stamp");
@@ -253,7 +259,9 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
                 length_frames: length,
                 why: if by_stamp {
                     "placed by its time stamp"
-                } else if stem.by_rough_mix {
+                } else if stem.placed_by == PlacedBy::Answers && offset != 0 {
+                    "placed where the answers say"
+                } else if stem.placed_by == PlacedBy::RoughMix {
                     "placed where the rough mix has it"
                 } else {
                     "one start and one length for all stems"

@@ -124,8 +124,8 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
         return Decision::Fail { why: failure.text.clone() };
     }
     let aside = |why: String| Decision::SetAside { why };
-    if settings.leave_out.is_match(stem.path()) {
-        return aside("the recipe leaves it out".to_owned());
+    if let Some((_, why)) = &stem.left_out {
+        return aside(why.clone());
     }
     let lost: u64 = measures(stem).flat_map(|m| &m.damage).map(|damage| damage.frames).sum();
     if settings.damage == Damage::Fail

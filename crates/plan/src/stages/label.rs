@@ -152,6 +152,9 @@ fn inputs(draft: &Draft<'_>) -> Vec<session::LabelInput> {
     let mut given = BTreeSet::new();
     let input = |stem: &DraftStem<'_>| {
         let pinned = draft.pin.and_then(|pin| pin.stem(stem.path()));
+        let pinned = pinned.filter(|pinned| given.insert(pinned.name()));
+        // A stem that was made anew and is called otherwise keeps its number.
+        let renamed = pinned.filter(|pinned| pinned.renamed);
         session::LabelInput {
             // A joined stem is neither of its sides.
             path: match stem.sources.len() {
@@ -161,7 +164,9 @@ fn inputs(draft: &Draft<'_>) -> Vec<session::LabelInput> {
             role: stem.role.clone(),
             group: stem.group,
             wanted: stem.is_active(),
-            kept: pinned.filter(|pinned| given.insert(pinned.name())).and_then(|pinned| pinned.label.clone()),
+            said: stem.said.label.clone(),
+            number_of: renamed.and_then(|pinned| pinned.label.clone()),
+            kept: pinned.filter(|_| renamed.is_none()).and_then(|pinned| pinned.label.clone()),
         }
     };
     draft.stems.iter().map(input).collect()
@@ -184,7 +189,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     for (index, label) in session::labels(&inputs, &taken(draft), &options).into_iter().enumerate() {
         let Some(label) = label else { continue };
         let pinned = draft.pin.and_then(|pin| pin.stem(draft.stems[index].path()));
-        let pinned = pinned.filter(|_| inputs[index].kept.is_some());
+        let pinned = pinned.filter(|pinned| inputs[index].kept.is_some() && !pinned.renewed);
         let stem = &mut draft.stems[index];
         if label.collided {
             let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);

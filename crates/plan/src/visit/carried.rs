@@ -5,13 +5,16 @@ use loadin_record::manifest::{StemRecord, Tool};
 
 use super::standing::{PromisedStem, Standing};
 use crate::plan::StemPlan;
+use crate::recipe::Recipe;
+use crate::settled::settle_stem;
 
 /// The record of a stem that stays. `edited` says that its output is not as it was prepared, `planned` is what would be
-/// made of its sources now, and `version` is the program that wrote the record.
+/// made of its sources now, and `version` is the program that wrote the record. `answered` is the recipe with the
+/// engineer's answers, where these are others since: what they say of a stem stays with it until they are.
 pub fn carried(
     record: &StemRecord,
     stem: &PromisedStem,
-    edited: bool,
+    (edited, answered): (bool, Option<&Recipe>),
     planned: Option<&StemPlan>,
     version: &str,
 ) -> StemRecord {
@@ -19,6 +22,13 @@ pub fn carried(
         || record.findings.iter().filter(|f| !f.id.is_of_a_visit()).cloned().collect(),
         |planned| noticed(&record.findings, &planned.findings),
     );
+    match answered {
+        None => keep_answers(&record.findings, &mut findings),
+        Some(recipe) => {
+            let sources = stem.sources.iter().map(|source| source.now.as_ref().unwrap_or(&source.before));
+            settle_stem(recipe, &sources.cloned().collect::<Vec<_>>(), &mut findings);
+        }
+    }
     match &stem.standing {
         Standing::Gone => findings.push(Finding::new(
             Id::SourceGone,
@@ -39,7 +49,21 @@ pub fn carried(
     }
     let made_by = record.made_by.clone().unwrap_or_else(|| version.to_owned());
     let made_by = Some(made_by).filter(|version| *version != Tool::this().version);
-    StemRecord { findings, made_by, ..record.clone() }
+    let mut record = StemRecord { findings, made_by, ..record.clone() };
+    if let Some(planned) = planned.filter(|_| answered.is_some()) {
+        record.identity.clone_from(&planned.identity);
+        record.corrected.clone_from(&planned.corrected);
+    }
+    record
+}
+
+/// An answer by path is lost where the file has another one now; nobody has taken it back.
+fn keep_answers(then: &[Finding], now: &mut [Finding]) {
+    for finding in now.iter_mut().filter(|finding| finding.answer.is_none()) {
+        let before =
+            then.iter().find(|before| before.id == finding.id && before.evidence == finding.evidence);
+        finding.answer = before.and_then(|before| before.answer.clone());
+    }
 }
 
 /// The findings of a stem that stays: what was decided about it then, and what is seen of it now.

@@ -1,6 +1,8 @@
 //! A later visit to a prepared delivery: what was promised, how every prepared stem stands to it, and what another recipe
 //! would change of it. Pure: it looks at no file.
 
+mod again;
+mod answered;
 mod carried;
 mod late;
 mod promise;
@@ -9,6 +11,8 @@ mod standing;
 mod tests;
 mod wanted;
 
+pub use self::again::{AnswerAgainError, answered_again};
+pub use self::answered::{answers_would_change, free_renewed};
 pub use self::carried::carried;
 pub use self::late::differences;
 pub use self::promise::promise;

@@ -51,6 +51,8 @@ fn pinned(stem: &StemRecord, stamp: Option<i64>) -> Option<PinnedStem> {
         start_frames: stamp.map(|stamp| stamp - shift),
         role: Some(stem.role),
         group: stem.group.clone(),
+        renewed: false,
+        renamed: false,
     })
 }
 

@@ -14,7 +14,6 @@ use serde::{Deserialize, Serialize};
 use super::promise::promise;
 use crate::plan::{Plan, StemPlan};
 use crate::recipe::Recipe;
-use crate::stages::decode;
 
 /// How a prepared stem stands.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -264,9 +263,7 @@ fn stem(
         .collect();
     let mut stem = PromisedStem { output: output.to_owned(), sources, standing: Standing::Kept };
     let first = &stem.sources[0];
-    let leaves_out = recipe
-        .settings::<decode::Settings>(first.now.as_ref().unwrap_or(&first.before))
-        .is_some_and(|settings| settings.leave_out.is_match(first.now.as_ref().unwrap_or(&first.before)));
+    let leaves_out = recipe.leaves_out(first.now.as_ref().unwrap_or(&first.before)).is_some();
     let found: Option<Vec<(&StemRecord, &Survey)>> = group
         .iter()
         .zip(&stem.sources)

@@ -142,8 +142,9 @@ fn common(sheet: &Sheet<'_>) -> Vec<(String, String)> {
 
 impl Table<'_> {
     fn stem(&self, order: usize, stem: &StemRecord) -> String {
-        let worst = stem.findings.iter().map(|finding| finding.severity as u8 + 1).max().unwrap_or(0);
-        let lost = matches!(stem.state, State::Failed | State::SetAside);
+        let open = stem.findings.iter().filter(|finding| finding.answer.is_none());
+        let worst = open.map(|finding| finding.severity as u8 + 1).max().unwrap_or(0);
+        let lost = stem.is_missed();
         let ids: Vec<&str> = stem.findings.iter().map(|finding| finding.id.as_str()).collect();
         let after = stem.output.as_ref().and_then(|output| output.peak_dbfs);
         let peak = after.or(stem.source.peak_dbfs).unwrap_or(-999.0);
@@ -249,6 +250,13 @@ impl Table<'_> {
                 format!("<li>{} <small>{}</small></li>", html(&what), html(&why))
             })
             .collect();
+        let words = |(key, words): (&String, &String)| format!("{} {}", html(key), html(words));
+        let corrected: Vec<String> = stem.corrected.iter().map(words).collect();
+        let corrected = if corrected.is_empty() {
+            String::new()
+        } else {
+            format!("<p>Corrected by hand: {}</p>", corrected.join(", "))
+        };
         let done = match (&stem.error, changes.is_empty()) {
             (Some(error), _) => format!("<p class=error><b>{}:</b> {}</p>", stem.state.as_str(), html(error)),
             (None, true) => format!(
@@ -266,7 +274,7 @@ impl Table<'_> {
         let findings =
             if findings.is_empty() { String::new() } else { format!("<ol class=findings>{findings}</ol>") };
         let columns = if self.loudness { 7 } else { 6 };
-        format!("<tr class=said><td colspan={columns}>{findings}{done}</td></tr>\n")
+        format!("<tr class=said><td colspan={columns}>{findings}{corrected}{done}</td></tr>\n")
     }
 
     fn finding(&self, order: usize, number: usize, finding: &Finding, stem: &StemRecord) -> String {
@@ -275,12 +283,21 @@ impl Table<'_> {
             format!(" <span class=at>at {} of the file</span>", clock(mark.in_file, 3))
         });
         format!(
-            "<li id=s{order}f{number}>{} <b>{}</b> {}{place}</li>",
+            "<li id=s{order}f{number}>{} <b>{}</b> {}{place}{}</li>",
             sign(finding.severity),
             finding.id.as_str(),
-            html(&finding.text)
+            html(&finding.text),
+            answer(finding)
         )
     }
+}
+
+/// What was answered to a finding, with who and when.
+pub(super) fn answer(finding: &Finding) -> String {
+    let Some(answer) = &finding.answer else { return String::new() };
+    let given = answer.given();
+    let given = if given.is_empty() { String::new() } else { format!(" ({})", html(&given)) };
+    format!(" <small>Answered{given}: {}</small>", html(&answer.text))
 }
 
 /// The name of a stem, with its group and state.

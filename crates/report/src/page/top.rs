@@ -9,7 +9,7 @@ use loadin_record::rough_mix::missing_stems;
 use loadin_record::survey::Ignored;
 use loadin_session::is_read;
 
-use super::rows::sign;
+use super::rows::{answer, sign};
 use super::shared::shared;
 use super::sheet::{Act, Sheet};
 use crate::note;
@@ -20,7 +20,7 @@ use crate::words;
 pub(super) fn top(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     format!(
-        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}{}</header>\n<main>\n\
+        "<header>\n<p class=kind>{}</p>\n<h1>{}</h1>\n<p class=verdict>{}</p>\n{}{}{}{}</header>\n<main>\n\
          <div class=answer>\n{}{}</div>\n{}",
         sheet.act.word("Audit: nothing has been changed", "Load-in report"),
         html(&manifest.delivery.name),
@@ -124,7 +124,7 @@ pub(crate) fn is_open_beside_questions(manifest: &Manifest) -> bool {
 
 /// Findings that need a person and are not asked of the client, and stems that are lost without such a finding.
 fn look_at(manifest: &Manifest) -> Vec<Look<'_>> {
-    let matters = |finding: &&Finding| finding.severity >= Severity::Attention;
+    let matters = |finding: &&Finding| finding.severity >= Severity::Attention && finding.answer.is_none();
     let of_delivery = manifest.findings.iter().filter(|f| !note::is_asked_of_delivery(f)).filter(matters);
     let mut found: Vec<Look<'_>> =
         of_delivery.map(|f| Look { order: None, severity: f.severity, text: &f.text }).collect();
@@ -132,7 +132,8 @@ fn look_at(manifest: &Manifest) -> Vec<Look<'_>> {
         let order = Some(index + 1);
         let open = stem.findings.iter().filter(|finding| !note::is_asked(finding, stem)).filter(matters);
         found.extend(open.map(|f| Look { order, severity: f.severity, text: &f.text }));
-        if let Some(error) = stem.error.as_ref().filter(|_| !stem.findings.iter().any(|f| matters(&f))) {
+        let missed = stem.error.as_ref().filter(|_| stem.is_missed());
+        if let Some(error) = missed.filter(|_| !stem.findings.iter().any(|f| matters(&f))) {
             found.push(Look { order, severity: Severity::Problem, text: error });
         }
     }
@@ -183,7 +184,27 @@ fn needs(sheet: &Sheet<'_>) -> String {
     if asked.is_empty() && seen.is_empty() {
         text.push_str("<p>Nothing: no stem that came is damaged or doubtful.</p>\n");
     }
-    text + "</section>\n"
+    text + &answered(manifest) + "</section>\n"
+}
+
+/// Questions that are answered, folded: what was found, and what was said, by whom and when.
+fn answered(manifest: &Manifest) -> String {
+    let of_delivery = manifest.findings.iter().map(|finding| ("the whole delivery", finding));
+    let of_stems =
+        manifest.stems.iter().flat_map(|stem| stem.findings.iter().map(|f| (stem.source.path.as_str(), f)));
+    let all: Vec<String> = of_delivery
+        .chain(of_stems)
+        .filter(|(_, finding)| finding.answer.is_some())
+        .map(|(name, finding)| {
+            let (name, text) = (file(name), html(&finding.text));
+            format!("<li>{}<span>{name} {text}{}</span></li>", sign(finding.severity), answer(finding))
+        })
+        .collect();
+    if all.is_empty() {
+        return String::new();
+    }
+    let count = count(all.len(), "answered question", "answered questions");
+    format!("<details class=answered><summary>{count}</summary><ul>{}</ul></details>\n", all.concat())
 }
 
 /// A list of which the first screen shows what it has room for.
@@ -221,7 +242,10 @@ pub(super) fn foot(sheet: &Sheet<'_>) -> String {
         let list: String = manifest
             .findings
             .iter()
-            .map(|f| format!("<li>{} <b>{}</b> {}</li>", sign(f.severity), f.id.as_str(), html(&f.text)))
+            .map(|f| {
+                let (id, text) = (f.id.as_str(), html(&f.text));
+                format!("<li>{} <b>{id}</b> {text}{}</li>", sign(f.severity), answer(f))
+            })
             .collect();
         let _ = writeln!(
             text,

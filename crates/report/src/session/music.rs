@@ -39,7 +39,7 @@ pub(super) fn music(manifest: &Manifest, cut: f64, notes: &mut Vec<String>) -> M
 
 const UNKNOWN: &str = "Where a bar begins is not known: bars count from zero.";
 
-/// Where a bar begins: with the client's map, or where the first downbeat is heard.
+/// Where a bar begins: with the client's map, or where the first downbeat is said to be, or heard.
 fn bar_line(manifest: &Manifest, cut: f64) -> Option<Known> {
     let of_midi = |name: &str| {
         let fact = manifest.facts.get(name).filter(|fact| fact.confidence == Confidence::Stated);
@@ -47,6 +47,11 @@ fn bar_line(manifest: &Manifest, cut: f64) -> Option<Known> {
     };
     if ["tempo_map", "meter_map", "tempo_bpm"].iter().any(|name| of_midi(name)) {
         return Some(Known::Stated(-cut));
+    }
+    // The engineer's word goes before what is heard.
+    let stated = value(manifest, "first_downbeat_seconds").and_then(Value::as_f64);
+    if let Some(seconds) = stated {
+        return Some(Known::Heard(seconds - cut));
     }
     let heard = sure(manifest, DOWNBEAT).and_then(Value::as_f64);
     heard.filter(|seconds| seconds.is_finite()).map(|seconds| Known::Heard(seconds - cut))

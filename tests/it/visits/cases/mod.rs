@@ -132,11 +132,13 @@ impl Case {
             delivery: self.desk.world.delivery(),
             visit: Visit {
                 delivered: self.desk.world.delivered.clone(),
+                said: self.desk.oracle.said.clone(),
                 recipe: self.recipe.clone(),
                 batch,
                 ask,
                 before: self.desk.files(),
             },
+            says: false,
             neighbours: Vec::new(),
             more: more.iter().map(|&arg| arg.to_owned()).collect(),
         }

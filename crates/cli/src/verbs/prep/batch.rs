@@ -2,9 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
+use loadin_pipeline::run::RunError;
 use loadin_pipeline::source::scan;
 use loadin_pipeline::work::watchdog::Patience;
 use loadin_record::summary::{DeliverySummary, Ended};
+
+use loadin_record::survey::{FileFacts, SongPart};
+use loadin_session::{SongFiles, several_songs};
 
 use crate::Failure;
 use crate::args::{Order, Prep};
@@ -14,6 +18,8 @@ use crate::folders::refuse_shared_folders;
 pub(super) struct Turn {
     pub(super) delivery: PathBuf,
     pub(super) out: PathBuf,
+    /// The song of it that is prepared, where it holds several.
+    pub(super) song: Option<SongPart>,
 }
 
 impl Turn {
@@ -32,14 +38,19 @@ impl Turn {
 /// Every delivery with its folder, in the order of the work. One that is no batch goes into OUT itself; two of one name
 /// would share a folder and are refused.
 pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
+    if args.split {
+        return songs(args);
+    }
     if let [only] = &args.deliveries[..]
         && !args.batch
     {
-        return Ok(vec![Turn { delivery: only.clone(), out: args.out.clone() }]);
+        return Ok(vec![Turn { delivery: only.clone(), out: args.out.clone(), song: None }]);
     }
     refuse_shared_folders(&args.deliveries, &args.out)?;
-    let turn =
-        |delivery: &PathBuf| Turn { delivery: delivery.clone(), out: args.out.join(scan::name_of(delivery)) };
+    let turn = |delivery: &PathBuf| {
+        let out = args.out.join(scan::name_of(delivery));
+        Turn { delivery: delivery.clone(), out, song: None }
+    };
     let mut turns: Vec<Turn> = args.deliveries.iter().map(turn).collect();
     match args.order {
         Order::Given => {}
@@ -47,6 +58,35 @@ pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
         Order::Size => turns.sort_by_cached_key(|turn| audio_bytes(&turn.delivery)),
     }
     Ok(turns)
+}
+
+/// The songs of the one delivery, by the lengths in the headers of its files.
+fn songs(args: &Prep) -> Result<Vec<Turn>, Failure> {
+    let [delivery] = &args.deliveries[..] else {
+        return Err(Failure::bad("--split is about one delivery; give that one alone"));
+    };
+    let patience = Patience::seconds(args.work.patience);
+    let inventory = scan::scan(delivery, patience).map_err(RunError::from)?;
+    let length = |file: &FileFacts| {
+        let format = file.format.as_ref().ok()?;
+        Some(format.frames? as f64 / f64::from(format.rate_hz.max(1)))
+    };
+    let stems: Vec<(&str, f64)> =
+        inventory.files.iter().filter_map(|file| Some((file.path.as_str(), length(file)?))).collect();
+    let songs = several_songs(&stems);
+    if songs.is_empty() {
+        return Err(Failure::bad(format!(
+            "\"{}\" looks like one song: its folders and names do not part it into files of different lengths; give the command without --split",
+            delivery.display()
+        )));
+    }
+    let turn = |song: &SongFiles| {
+        let others = songs.iter().filter(|other| other.begins != song.begins);
+        let others = others.map(|other| other.begins.clone()).collect();
+        let part = SongPart { name: song.name.clone(), begins: song.begins.clone(), others };
+        Turn { delivery: delivery.clone(), out: args.out.join(&song.name), song: Some(part) }
+    };
+    Ok(songs.iter().map(turn).collect())
 }
 
 /// Bytes of the audio in a delivery; one that cannot be listed says so when its turn comes.

@@ -23,13 +23,13 @@ use crate::args::{Format, Prep};
 use crate::clock::{self, Deadline};
 use crate::pages::store_batch_index;
 use crate::progress::Reporter;
-use crate::recipe_file::load_recipe;
+use crate::recipe_file::load_terms;
 use crate::signals::{STOP, stop_on_signals};
 use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let recipe = load_recipe(&args.work.recipe)?;
+    let recipe = load_terms(&args.work, args.deliveries.len())?;
     let deadline = Deadline::next(args.until).map_err(|error| Failure::new(Exit::BadArguments, error))?;
     let turns = batch::turns(args)?;
     if !args.renew.is_empty() && turns.len() > 1 {
@@ -38,6 +38,7 @@ pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) ->
     stop_on_signals()?;
     if let [only] = &turns[..]
         && !args.batch
+        && !args.split
     {
         one(args, &recipe, only, progress, out)
     } else {
@@ -155,12 +156,13 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) 
     let job = Job {
         delivery: &turn.delivery,
         out: &turn.out,
+        song: turn.song.as_ref(),
         packaging: if args.bag { Packaging::Bag } else { Packaging::Plain },
         recipe,
         disk: Arc::new(RealDisk),
         relink: args.relink,
         renew: &args.renew,
-        batch: args.batch || args.deliveries.len() > 1,
+        batch: args.batch || args.split || args.deliveries.len() > 1,
         work: Context {
             sound_cache: SoundCache::new(memory),
             patience: Patience::seconds(args.work.patience),

@@ -11,7 +11,7 @@ use loadin_record::summary::{DeliverySummary, Summary};
 
 use crate::Failure;
 use crate::look::Tone;
-use crate::phrases::{finding_line, gain_line, loudness_caution, words};
+use crate::phrases::{finding_line, gain_line, loudness_caution, say_songs, words};
 use crate::progress::Note;
 use crate::table::{Cell, Table, printable};
 
@@ -28,6 +28,9 @@ pub(super) fn print_one(
 ) -> Result<(), Failure> {
     for note in notes {
         writeln!(out, "{}", printable(&note.text))?;
+    }
+    if let Some(entry) = summary.deliveries.first() {
+        say_songs(&manifest.findings, Path::new(&entry.delivery), None, out)?;
     }
     let mut table = Table::new(&["output", "source", "state", "peak dBFS", "what was done"]);
     for stem in &manifest.stems {

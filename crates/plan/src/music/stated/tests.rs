@@ -13,7 +13,7 @@ fn file(path: &str, markers: &[(u64, &str)]) -> FileFacts {
 }
 
 fn music(name: &str, files: Vec<FileFacts>, notes: &[&str], midis: Vec<(&str, Midi)>) -> Music {
-    let inventory = Inventory { name: name.to_owned(), files, ignored: Vec::new() };
+    let inventory = Inventory { name: name.to_owned(), files, ignored: Vec::new(), song: None };
     let texts: Vec<(String, String)> =
         notes.iter().enumerate().map(|(i, text)| (format!("{i}.txt"), (*text).to_owned())).collect();
     let midis = midis.into_iter().map(|(path, midi)| (path.to_owned(), midi)).collect();
@@ -169,7 +169,8 @@ fn a_meter_that_changes_is_a_list_with_its_times() {
 #[test]
 fn what_could_not_be_read_comes_after_the_contradictions() {
     let unread = Finding::new(Id::NoteUnread, "for a test");
-    let inventory = Inventory { name: "Stems".to_owned(), files: Vec::new(), ignored: Vec::new() };
+    let inventory =
+        Inventory { name: "Stems".to_owned(), files: Vec::new(), ignored: Vec::new(), song: None };
     let texts = [("a.txt".to_owned(), "Tempo: 92\nTempo: 93".to_owned())];
     let music = Music::of(&inventory, &texts, Vec::new(), vec![unread]);
     assert_eq!(ids(&music.findings()), ["facts-disagree", "note-unread"]);

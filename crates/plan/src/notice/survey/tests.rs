@@ -307,13 +307,11 @@ fn folders_of_several_songs_are_noticed() {
     let song = |folder: &str, frames: u64| {
         ["Bass", "Kick"].map(|name| stem(&format!("{folder}/{name}.wav")).frames(frames))
     };
-    let wanted = "several songs in one delivery? The folders A, B have the same names (bass, kick) with other lengths; \
-                  prepare each folder as a delivery of its own";
+    let wanted = "several songs in one delivery? \"A\", \"B\" differ in length, and one gain and one length for all of them \
+                  would be wrong; `prep --split` prepares each as a delivery of its own";
     let (_, findings) = found([song("A", 192_000), song("B", 240_000)].concat());
     assert_eq!(ids(&findings), ["mixed-lengths", "several-songs"]);
-    let wanted = Finding::new(Id::SeveralSongs, wanted)
-        .with("folders", json!(["A", "B"]))
-        .with("names", json!(["bass", "kick"]));
+    let wanted = Finding::new(Id::SeveralSongs, wanted).with("songs", json!(["A", "B"]));
     assert_eq!(findings[1], wanted);
     let (_, findings) = found([song("Dry", 192_000), song("Wet", 192_000)].concat());
     assert_eq!(findings, []);

@@ -157,6 +157,8 @@ fn pinned(label: Option<&str>, folder: &str) -> PinnedStem {
         start_frames: None,
         role: None,
         group: String::new(),
+        renewed: false,
+        renamed: false,
     }
 }
 

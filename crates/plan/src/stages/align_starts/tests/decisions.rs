@@ -5,6 +5,7 @@ use loadin_record::link::Link;
 use serde_json::{Value, json};
 
 use super::*;
+use crate::draft::PlacedBy;
 use crate::shape::Fate;
 use crate::testing::{Stem, ids, pin, recipe, stem, with_given};
 
@@ -180,7 +181,8 @@ fn a_stem_that_its_stamp_has_moved_says_so() {
     ] {
         let prepare = |draft: &mut Draft<'_>| {
             draft.link.by_stamps = by_stamps;
-            (draft.stems[1].position, draft.stems[1].by_rough_mix) = (position, by_rough_mix);
+            let placed_by = if by_rough_mix { PlacedBy::RoughMix } else { PlacedBy::File };
+            (draft.stems[1].position, draft.stems[1].placed_by) = (position, placed_by);
             draft.stems[2].position = -24_000;
         };
         check(&stems, None, prepare, |decisions, draft| {

@@ -6,6 +6,7 @@ use loadin_record::link::Link;
 use serde_json::{Value, json};
 
 use super::*;
+use crate::draft::PlacedBy;
 use crate::shape::Fate;
 use crate::testing::{Stem, ids, pin, recipe, stem, with_given};
 
@@ -151,7 +152,10 @@ fn a_place_in_the_rough_mix_is_reported_and_taken_where_the_recipe_says_so() {
     ] {
         check(text, &stems, &[heard("Hat.wav", -72_000)], None, as_they_are, |draft| {
             let stem = &draft.stems[0];
-            assert_eq!((stem.position, stem.by_rough_mix), if taken { (-72_000, true) } else { (0, false) });
+            assert_eq!(
+                (stem.position, stem.placed_by == PlacedBy::RoughMix),
+                if taken { (-72_000, true) } else { (0, false) }
+            );
             assert_eq!(ids(&stem.findings), ["place-found"]);
             let done = if taken {
                 "it is placed there"
@@ -226,7 +230,7 @@ fn what_a_finished_preparation_has_placed_is_not_placed_by_the_rough_mix() {
     let pinned = pin(Link::default());
     let stems = [stem("Hat.wav")];
     check("by-rough-mix = true", &stems, &[heard("Hat.wav", 4_800)], Some(&pinned), as_they_are, |draft| {
-        assert_eq!((draft.stems[0].position, draft.stems[0].by_rough_mix), (0, false));
+        assert_eq!((draft.stems[0].position, draft.stems[0].placed_by == PlacedBy::RoughMix), (0, false));
         assert_eq!(draft.stems[0].findings[0].evidence["applied"], json!(false));
     });
 }
@@ -237,7 +241,10 @@ fn a_place_within_two_frames_of_the_start_is_the_start() {
         let places = [heard("Hat.wav", start_frames)];
         check("by-rough-mix = true", &[stem("Hat.wav")], &places, None, as_they_are, |draft| {
             let stem = &draft.stems[0];
-            assert_eq!((stem.findings.len(), stem.by_rough_mix), (usize::from(found), found));
+            assert_eq!(
+                (stem.findings.len(), stem.placed_by == PlacedBy::RoughMix),
+                (usize::from(found), found)
+            );
             assert_eq!(stem.position, if found { start_frames } else { 0 });
         });
     }
@@ -270,6 +277,8 @@ fn pinned_stem(sha256: &str, start_frames: Option<i64>) -> PinnedStem {
         start_frames,
         role: None,
         group: String::new(),
+        renewed: false,
+        renamed: false,
     }
 }
 

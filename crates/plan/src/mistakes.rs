@@ -1,70 +1,124 @@
-//! The mistakes of a recipe while it is read, each with its place in the text.
+//! The mistakes of a text that a person writes, a recipe or answers: each with its place, what was found and what is allowed.
+//! It knows neither of the two.
 
+use std::fmt;
 use std::ops::Range;
 
-use toml::de;
+use toml::de::{self, DeValue};
 
-use super::recipe::{RecipeError, RecipeErrors, RecipeStage};
-
-/// A stage and where it stands.
-pub(super) struct Placed {
-    pub(super) stage: RecipeStage,
-    pub(super) span: Range<usize>,
+/// One mistake in a text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mistake {
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// What was found, what is allowed, what to do.
+    pub text: String,
 }
 
-/// The mistakes so far.
-pub(super) struct Mistakes<'t> {
+/// All mistakes of a text, in its order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mistakes(pub(crate) Vec<Mistake>);
+
+impl Mistakes {
+    /// The mistakes.
+    pub fn iter(&self) -> impl Iterator<Item = &Mistake> {
+        self.0.iter()
+    }
+
+    /// One a line, in the form that editors can jump to; `file` is the text as people call it.
+    pub fn in_file(&self, file: &str) -> String {
+        let line =
+            |mistake: &Mistake| format!("{file}:{}:{}: {}", mistake.line, mistake.column, mistake.text);
+        self.iter().map(line).collect::<Vec<_>>().join("\n")
+    }
+}
+
+impl fmt::Display for Mistakes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, error) in self.0.iter().enumerate() {
+            let end = if index + 1 < self.0.len() { "\n" } else { "" };
+            write!(f, "{}:{}: {}{end}", error.line, error.column, error.text)?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for Mistakes {}
+
+/// The mistakes so far, while a text is read.
+pub(crate) struct Gathered<'t> {
     text: &'t str,
-    errors: Vec<RecipeError>,
+    errors: Vec<Mistake>,
 }
 
-impl<'t> Mistakes<'t> {
+impl<'t> Gathered<'t> {
     /// None yet.
-    pub(super) fn new(text: &'t str) -> Self {
+    pub(crate) fn new(text: &'t str) -> Self {
         Self { text, errors: Vec::new() }
     }
 
     /// The text that is read.
-    pub(super) fn text(&self) -> &'t str {
+    pub(crate) fn text(&self) -> &'t str {
         self.text
     }
 
     /// How many there are.
-    pub(super) fn count(&self) -> usize {
+    pub(crate) fn count(&self) -> usize {
         self.errors.len()
     }
 
     /// Whether there are none.
-    pub(super) fn is_empty(&self) -> bool {
+    pub(crate) fn is_empty(&self) -> bool {
         self.errors.is_empty()
     }
 
     /// All of them, in the order of the text.
-    pub(super) fn into_errors(mut self) -> RecipeErrors {
+    pub(crate) fn into_errors(mut self) -> Mistakes {
         self.errors.sort_by_key(|error| (error.line, error.column));
-        RecipeErrors(self.errors)
+        Mistakes(self.errors)
+    }
+
+    /// Line and column of a place of the text, from 1.
+    pub(crate) fn place(&self, span: &Range<usize>) -> (usize, usize) {
+        let before = self.text.get(..span.start.min(self.text.len())).unwrap_or(self.text);
+        let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
+        (before.matches('\n').count() + 1, before[line_start..].chars().count() + 1)
     }
 
     /// Notes a mistake at a place of the text.
-    pub(super) fn add(&mut self, span: Range<usize>, text: impl Into<String>) {
-        let before = self.text.get(..span.start.min(self.text.len())).unwrap_or(self.text);
-        let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
-        self.errors.push(RecipeError {
-            line: before.matches('\n').count() + 1,
-            column: before[line_start..].chars().count() + 1,
-            text: text.into(),
-        });
+    pub(crate) fn add(&mut self, span: Range<usize>, text: impl Into<String>) {
+        let (line, column) = self.place(&span);
+        self.errors.push(Mistake { line, column, text: text.into() });
     }
 
     /// Notes what the parser says, at its place or at `fallback`.
-    pub(super) fn toml(&mut self, error: &de::Error, fallback: Range<usize>) {
+    pub(crate) fn toml(&mut self, error: &de::Error, fallback: Range<usize>) {
         let span = error.span().unwrap_or(fallback);
         self.add(span, explain(error.message()));
     }
 }
 
+/// A value as a message names it.
+pub(crate) fn describe(value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(text) => format!("\"{text}\""),
+        DeValue::Integer(number) => number.as_str().to_owned(),
+        DeValue::Float(number) => number.as_str().to_owned(),
+        DeValue::Boolean(value) => value.to_string(),
+        other => format!("a value of type {}", other.type_str()),
+    }
+}
+
+/// A whole number.
+pub(crate) fn integer(value: &DeValue<'_>) -> Option<i64> {
+    let integer = value.as_integer()?;
+    i64::from_str_radix(integer.as_str(), integer.radix()).ok()
+}
+
 /// The parser's word for a wrong choice, in the form "found …, allowed is …", with the nearest name.
-pub(super) fn explain(message: &str) -> String {
+pub(crate) fn explain(message: &str) -> String {
     let Some(rest) = message.strip_prefix("unknown variant ") else { return message.trim().to_owned() };
     let mut quoted = rest.split('`').skip(1).step_by(2);
     let found = quoted.next().unwrap_or_default().to_owned();
@@ -72,12 +126,12 @@ pub(super) fn explain(message: &str) -> String {
     format!("found \"{found}\", allowed is {}{}", list(&allowed), nearest(&found, &allowed))
 }
 
-pub(super) fn list(names: &[&str]) -> String {
+pub(crate) fn list(names: &[&str]) -> String {
     names.iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
 }
 
 /// "; did you mean …?" where a name is near enough.
-pub(super) fn nearest(found: &str, names: &[&str]) -> String {
+pub(crate) fn nearest(found: &str, names: &[&str]) -> String {
     let best = names.iter().map(|name| (strsim::normalized_damerau_levenshtein(found, name), name));
     match best.max_by(|a, b| a.0.total_cmp(&b.0)) {
         Some((likeness, name)) if likeness > 0.3 => format!("; did you mean \"{name}\"?"),
@@ -94,7 +148,7 @@ mod tests {
         let text = "ab\näöü = 1\n";
         let rows = [(0, (1, 1)), (2, (1, 3)), (3, (2, 1)), (7, (2, 3)), (text.len(), (3, 1)), (999, (3, 1))];
         for (start, place) in rows {
-            let mut mistakes = Mistakes::new(text);
+            let mut mistakes = Gathered::new(text);
             mistakes.add(start..start, "wrong");
             let found = mistakes.into_errors();
             let found: Vec<(usize, usize)> = found.iter().map(|error| (error.line, error.column)).collect();
@@ -104,7 +158,7 @@ mod tests {
 
     #[test]
     fn mistakes_come_in_the_order_of_the_text() {
-        let mut mistakes = Mistakes::new("one\ntwo three\n");
+        let mut mistakes = Gathered::new("one\ntwo three\n");
         assert!(mistakes.is_empty() && mistakes.text() == "one\ntwo three\n");
         for (start, text) in [(8, "third"), (0, "first"), (4, "second")] {
             mistakes.add(start..start + 1, text);
@@ -118,15 +172,15 @@ mod tests {
     fn the_parsers_word_stands_at_its_place_or_at_the_fallback() {
         let text = "a = 1\nb = [";
         let error = toml::from_str::<toml::Table>(text).unwrap_err();
-        let mut mistakes = Mistakes::new(text);
+        let mut mistakes = Gathered::new(text);
         mistakes.toml(&error, 0..0);
         let placed = mistakes.into_errors();
         assert_eq!(placed.iter().next().unwrap().line, 2);
         let unplaced = <de::Error as serde::de::Error>::custom(" wrong\n");
-        let mut mistakes = Mistakes::new(text);
+        let mut mistakes = Gathered::new(text);
         mistakes.toml(&unplaced, 8..9);
         let found = mistakes.into_errors();
-        let wanted = RecipeError { line: 2, column: 3, text: "wrong".to_owned() };
+        let wanted = Mistake { line: 2, column: 3, text: "wrong".to_owned() };
         assert_eq!(found.iter().collect::<Vec<_>>(), [&wanted]);
     }
 
@@ -152,5 +206,13 @@ mod tests {
         assert_eq!(nearest("abcdefghij", &["abXXXXXXXX"]), "", "two of ten letters");
         assert_eq!(nearest("abcdefghij", &["abcdXXXXXX"]), "; did you mean \"abcdXXXXXX\"?", "four of ten");
         assert_eq!(nearest("x", &[]), "");
+    }
+
+    #[test]
+    fn mistakes_print_one_a_line_with_their_places() {
+        let mistake = |line, column| Mistake { line, column, text: "wrong".to_owned() };
+        let errors = Mistakes(vec![mistake(1, 2), mistake(3, 4)]);
+        assert_eq!(errors.to_string(), "1:2: wrong\n3:4: wrong");
+        assert_eq!(errors.iter().count(), 2);
     }
 }
