@@ -12,6 +12,7 @@ pub mod late;
 pub mod layout;
 pub mod link;
 pub mod manifest;
+mod manifest_error;
 pub mod music;
 pub mod polarity;
 pub mod role;

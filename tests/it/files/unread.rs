@@ -64,7 +64,7 @@ fn a_folder_that_may_not_be_entered_is_said() {
     delivery.wav("Kick.wav", 48_000, 24, &[signal::noise(1, 0.3, 30_000)]);
     let closed = delivery.path().join("drums");
     fs::create_dir(&closed).unwrap();
-    fs::set_permissions(&closed, fs::Permissions::from_mode(0)).unwrap();
+    fs::set_permissions(&closed, fs::Permissions::from_mode(0o000)).unwrap();
     let enters = fs::read_dir(&closed).is_ok();
     let (ran, manifest) = prep(&delivery.path(), &delivery.out("out"), &[]);
     fs::set_permissions(&closed, fs::Permissions::from_mode(0o755)).unwrap();

@@ -243,5 +243,9 @@ fn checksums_are_in_the_form_that_the_usual_command_reads() {
             .collect();
         assert_eq!(sum, digest, "{path}");
     }
-    assert_eq!(list.lines().count(), 6 + 3, "six stems, the recipe, the track sheet and the report");
+    assert_eq!(
+        list.lines().count(),
+        6 + 4,
+        "six stems, the recipe, the track sheet, the session file and the report"
+    );
 }

@@ -63,7 +63,7 @@ fn a_late_replacement_shares_every_decision() {
     let (mut with_history, without) = (outputs(&out), outputs(&delivery.out("fresh")));
     assert!(with_history.remove("set-aside/03_Vox.wav").is_some(), "what it replaced");
     let note = String::from_utf8(with_history.remove("late-files.md").unwrap()).unwrap();
-    for name in ["manifest.json", "checksums.sha256", "report.html"] {
+    for name in ["manifest.json", "checksums.sha256", "report.html", "song.dawproject"] {
         assert_ne!(with_history.remove(name), without.get(name).cloned(), "{name} tells of the history");
     }
     for (name, bytes) in &with_history {

@@ -64,7 +64,7 @@ fn is_mp3_frame(head: &[u8]) -> bool {
 }
 
 /// The first bytes of what may hold audio that is not read here: other forms of audio, and archives. From the published
-/// descriptions of these forms; WavPack 4 ("wvpk"), DSF and DSDIFF, ATSC A/52 (AC-3), RFC 4867 (AMR), RFC 9559 (Matroska,
+/// descriptions of these forms; `WavPack` 4 ("wvpk"), DSF and DSDIFF, ATSC A/52 (AC-3), RFC 4867 (AMR), RFC 9559 (Matroska,
 /// EBML), the 7z, gzip (RFC 1952), xz and Zstandard (RFC 8878) formats; the others from memory.
 const UNREAD: [(&[u8], &str); 19] = [
     (b"wvpk", "a WavPack file"),

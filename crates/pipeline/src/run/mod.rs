@@ -4,6 +4,7 @@ mod bound;
 mod compose;
 mod error;
 mod kept;
+mod looked;
 mod prepare;
 mod study;
 

@@ -24,6 +24,7 @@ use crate::output::folder::Replaced;
 use crate::render::RenderContext;
 use crate::run::bound::{Bound, check_answers, with_answers};
 use crate::run::error::RunError;
+use crate::run::looked::Looked;
 use crate::source::scan::scan;
 use crate::stated::read_music;
 use crate::survey::measure::survey_stem;
@@ -373,23 +374,6 @@ impl StudyContext<'_> {
 
 /// A file, which look at it that is, and what shall be measured.
 type Item<'a> = (Look, &'a FileFacts, &'a Scope);
-
-/// The surveys of a delivery after a second look.
-pub(crate) struct Looked {
-    /// What the plan rests on.
-    pub(crate) surveys: Vec<Survey>,
-    /// The first look at those that were looked at again at the same rate, by their index.
-    pub(crate) first: Vec<(usize, Survey)>,
-}
-
-impl Looked {
-    /// Puts the first look in the place of the second, or back.
-    fn exchange(&mut self) {
-        for (index, other) in &mut self.first {
-            std::mem::swap(&mut self.surveys[*index], other);
-        }
-    }
-}
 
 fn study_of(
     inventory: Inventory,

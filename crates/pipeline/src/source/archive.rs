@@ -93,7 +93,7 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
     }
     let (mut listed, mut raw_names) = (Vec::new(), Vec::new());
     for index in 0..archive.len() {
-        let named = archive.name_for_index(index).and_then(Result::ok).map(|name| name.into_owned());
+        let named = archive.name_for_index(index).and_then(Result::ok).map(std::borrow::Cow::into_owned);
         let Ok(file) = archive.by_index_raw(index) else {
             // One bad entry refuses only itself.
             let name = named.map_or_else(|| format!("entry {}", index + 1), |name| plain(&name));
@@ -104,9 +104,10 @@ pub(super) fn list(path: &Path) -> io::Result<Vec<Listed>> {
         let name = match std::str::from_utf8(file.name_raw()) {
             // Many archivers write UTF-8 without saying so.
             Ok(name) => name.to_owned(),
-            Err(_) => file
-                .name()
-                .map_or_else(|_| String::from_utf8_lossy(file.name_raw()).into_owned(), |n| n.into_owned()),
+            Err(_) => file.name().map_or_else(
+                |_| String::from_utf8_lossy(file.name_raw()).into_owned(),
+                std::borrow::Cow::into_owned,
+            ),
         };
         // Some archivers separate by backslashes.
         let name = plain(&name.replace('\\', "/"));

@@ -69,20 +69,20 @@ fn entry(archive: &Path, name: &str) -> io::Result<SourceLocation> {
 pub(crate) struct State {
     bytes: u64,
     written: Option<SystemTime>,
-    /// Where the system tells: the disk, the file's number on it, and when anything of it has changed.
-    identity: Option<(u64, u64, i64, i64)>,
+    /// The disk, the file's number on it, and when anything of it has changed; zeros where the system does not tell.
+    identity: (u64, u64, i64, i64),
 }
 
 #[cfg(unix)]
-fn identity(data: &Metadata) -> Option<(u64, u64, i64, i64)> {
+fn identity(data: &Metadata) -> (u64, u64, i64, i64) {
     use std::os::unix::fs::MetadataExt;
 
-    Some((data.dev(), data.ino(), data.ctime(), data.ctime_nsec()))
+    (data.dev(), data.ino(), data.ctime(), data.ctime_nsec())
 }
 
 #[cfg(not(unix))]
-fn identity(_data: &Metadata) -> Option<(u64, u64, i64, i64)> {
-    None
+fn identity(_data: &Metadata) -> (u64, u64, i64, i64) {
+    (0, 0, 0, 0)
 }
 
 impl SourceLocation {

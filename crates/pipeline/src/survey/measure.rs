@@ -4,16 +4,17 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use loadin_audio::{
-    Activity, Block, ClipRuns, Clipped, DcRemover, Edges, EdgesOf, Envelope, EnvelopeOf, Loudness, Relation,
-    RelationMeasures, Resampler, Rests, Sketch, Sketcher, TruePeak, rests,
+    Activity, Block, ClipRuns, DcRemover, Edges, EdgesOf, Envelope, Loudness, Relation, Resampler, Rests,
+    Sketch, Sketcher, TruePeak, rests,
 };
-use loadin_codec::{Damage, Decoder};
+use loadin_codec::Decoder;
 use loadin_record::finding::{Finding, Id};
 use loadin_record::survey::{
-    BeyondFacts, ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, Failure, FileFacts,
-    FormatFacts, Measures, OffsetFacts, Range, RelationFacts, Scope, Survey,
+    BeyondFacts, ChannelMeasures, DamageFacts, EnvelopeFacts, Failure, FileFacts, FormatFacts, Measures,
+    OffsetFacts, Range, Scope, Survey,
 };
 
+use super::facts::{clip_facts, damage_facts, envelope_facts, relation_facts};
 use crate::source::digesting::{DigestingReader, split};
 use crate::source::file;
 use crate::source::sample_digest::SampleDigest;
@@ -190,10 +191,6 @@ fn calculable(measures: &Measures) -> Result<(), Failure> {
     }
     let what = measures.beyond.map_or_else(String::new, |beyond| beyond.sentence());
     Err(unreadable(format!("{what}; nothing can be calculated with it")))
-}
-
-fn damage_facts(found: &Damage) -> DamageFacts {
-    DamageFacts { start_frame: found.start_frame, frames: found.frames, cause: found.cause.clone() }
 }
 
 #[expect(clippy::needless_pass_by_value, reason = "it stands in map_err")]
@@ -385,30 +382,4 @@ fn offset_facts(rests: Rests, edges: EdgesOf) -> OffsetFacts {
         least_edge: edges.least_peak,
         silent: edges.silent,
     }
-}
-
-fn relation_facts(found: RelationMeasures) -> RelationFacts {
-    RelationFacts {
-        max_difference: found.max_difference,
-        worst_difference_ratio: found.worst_difference_ratio,
-        max_sum: found.max_sum,
-        worst_sum_ratio: found.worst_sum_ratio,
-        correlation: found.correlation,
-        side_to_mid: found.side_to_mid,
-    }
-}
-
-fn clip_facts(found: Clipped) -> ClipFacts {
-    ClipFacts {
-        channel: found.channel,
-        ceiling: found.ceiling,
-        runs: found.runs,
-        samples: found.samples,
-        longest: found.longest,
-        first_frame: found.first_frame,
-    }
-}
-
-fn envelope_facts(found: EnvelopeOf) -> EnvelopeChannel {
-    EnvelopeChannel { min: found.min, max: found.max, sum: found.sum, sum_sq: found.sum_sq }
 }

@@ -97,12 +97,15 @@ const LOSSY_DB: f64 = -24.0;
 /// A mix in which less than this can be claimed is a plain sum.
 const PLAIN_DB: f64 = -45.0;
 
-/// Of what is claimed of a plain sum, and of a processed one, so much held in the invented songs of the tests, at least.
+/// How sure a gap is in a plain sum and in a processed one: a set judgement, which few counted songs back so far.
 const SURE_OF_SUM: f64 = 0.99;
 const SURE_OF_PROCESSED: f64 = 0.95;
 
 /// What follows its stems by this or more, once each may have a gain of its own, is in them: 10 dB.
 const FOLLOWS: f64 = 0.1;
+
+/// As much of the windows with sound as this is all along.
+const ALL_ALONG: f64 = 0.9;
 
 /// Pauses up to this long lie within one gap.
 const PAUSE_SECONDS: f64 = 4.0;
@@ -203,6 +206,9 @@ fn gaps(fit: &RoughFit<'_>, floor_db: f64) -> Vec<Gap> {
     stretches.retain(|stretch| energy(stretch) >= GAP_SHARE * all);
     // Windows overlap, so whatever sounds is in two of them; one alone is the edge of a file that begins inside a sound.
     stretches.retain(|(from, to)| to > from);
+    // What a moved level leaves sounds wherever the stems do: a remainder all along is none of a stem's for sure.
+    let is_ridden = fit.processing.ride_db.is_some_and(|ride| ride > PLAIN_DB);
+    stretches.retain(|(from, to)| !is_ridden || ((to - from + 1) as f64) < ALL_ALONG * sounding as f64);
     stretches.retain(|stretch| {
         let again = (fit.refitted)(stretch.0..stretch.1 + 1).iter().sum::<f64>() / mean;
         again > FOLLOWS * energy(stretch)

@@ -142,8 +142,11 @@ const USUAL: [&[u8; 4]; 12] = [
     b"JUNK",
 ];
 
+/// The name of a chunk, and its size in either order of bytes.
+type Head = ([u8; 4], [u8; 4]);
+
 /// The name and the size of a chunk, if one begins here; `None` where there is no room for both.
-fn head_at<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Result<Option<([u8; 4], [u8; 4])>, Error> {
+fn head_at<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Result<Option<Head>, Error> {
     if end.saturating_sub(at) < 8 {
         return Ok(None);
     }
