@@ -85,7 +85,14 @@ fn missing_stems_are_found_however_the_stems_are_placed() {
         let whole = shown(&delivery, "");
         let rough = &whole["rough_mix"];
         assert_eq!(rough["cannot_judge"], Value::Null, "{number} {placing:?}");
-        assert!(gaps(&whole).is_empty(), "{number} {placing:?}: {rough}");
+        // What no placed stem explains may be a stem whose place nobody knows, which the finding names then.
+        let unplaced: Vec<&String> = rough["left_out"].as_object().unwrap().keys().collect();
+        assert!(gaps(&whole).is_empty() || !unplaced.is_empty(), "{number} {placing:?}: {rough}");
+        let named =
+            |finding: &&Value| unplaced.iter().all(|path| finding["text"].as_str().unwrap().contains(*path));
+        let missing =
+            whole["findings"].as_array().unwrap().iter().filter(|finding| finding["id"] == "missing-stem");
+        assert!(missing.clone().all(|finding| named(&finding)), "{number} {placing:?}: {rough}");
         complete += 1;
         let index = (number as usize * 7 + 3) % song.parts.len();
         let (part, level) = (&song.parts[index], song.level_db(index));
