@@ -2,6 +2,7 @@
 //! with it over several days; and every mistake that such a file can have.
 
 mod lines;
+mod sections;
 mod session;
 mod songs;
 mod visits;

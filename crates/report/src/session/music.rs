@@ -122,14 +122,14 @@ fn text(name: &Value) -> Option<String> {
     name.as_str().map(str::to_owned)
 }
 
-/// Sure sections, on the bar lines of the session where it has a `grid`: the length of a bar, and its first line.
+/// Sections that are sure or named, on the bar lines of the session where it has a `grid`: the length of a bar, and its first line.
 fn sections(
     manifest: &Manifest,
     cut: f64,
     grid: Option<(f64, f64)>,
     notes: &mut Vec<String>,
 ) -> Vec<At<String>> {
-    let Some(sections) = sure(manifest, SECTIONS) else { return Vec::new() };
+    let Some(sections) = sure(manifest, SECTIONS).or_else(|| named(manifest)) else { return Vec::new() };
     notes.push("The markers are sections estimated from who plays when.".to_owned());
     let bars: Vec<f64> =
         sections.as_array().into_iter().flatten().filter_map(|section| section["bars"].as_f64()).collect();
@@ -143,6 +143,13 @@ fn sections(
         at.seconds = at.seconds.max(0.0);
     }
     sections
+}
+
+/// Estimated sections of which the engineer has named one: whoever names them takes them for right.
+fn named(manifest: &Manifest) -> Option<&Value> {
+    let sections = value(manifest, SECTIONS)?;
+    let is_named = |section: &Value| !section["letter"].is_null() && section["letter"] != section["name"];
+    sections.as_array()?.iter().any(is_named).then_some(sections)
 }
 
 /// Puts sections of so many bars each so far apart as the bars of the file are, and on its bar lines where those are near:
