@@ -219,12 +219,12 @@ fn an_engine_grants_threads_and_a_flag_wins() {
         command
             .arg(out.path().join("out"))
             .args(more)
-            .env("SLURM_CPUS_PER_TASK", "3")
+            .env("SLURM_CPUS_PER_TASK", "1")
             .env("SLURM_MEM_PER_NODE", "64");
         assert_eq!(run(&mut command).code, 0);
         let text = fs::read_to_string(out.path().join("out/manifest.json")).unwrap();
         serde_json::from_str::<serde_json::Value>(&text).unwrap()["run"]["threads"].as_u64().unwrap()
     };
-    assert_eq!(threads(&[]), 3);
+    assert_eq!(threads(&[]), 1);
     assert_eq!(threads(&["--jobs", "2"]), 2);
 }
