@@ -1,13 +1,14 @@
 //! The recipe that was asked for, by file or by name. Knows no verb.
 
 use std::fs::File;
-use std::io::{self, Read};
+use std::io;
 use std::path::Path;
 
 use loadin_plan::Mistakes;
 use loadin_plan::answers::Answers;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_record::layout::MOST_RECIPE_BYTES;
+use loadin_storage::plain_file;
 
 use crate::Failure;
 use crate::args::Work;
@@ -33,13 +34,7 @@ pub(crate) fn load_recipe(asked: &str) -> Result<Recipe, Failure> {
 /// # Errors
 /// When it cannot be read, is longer, or is no text.
 pub(crate) fn read_text(path: &Path) -> io::Result<String> {
-    let mut text = String::new();
-    File::open(path)?.take(MOST_RECIPE_BYTES + 1).read_to_string(&mut text)?;
-    if text.len() as u64 > MOST_RECIPE_BYTES {
-        let why = format!("it has more than {MOST_RECIPE_BYTES} bytes");
-        return Err(io::Error::new(io::ErrorKind::FileTooLarge, why));
-    }
-    Ok(text)
+    plain_file::text_of(File::open(path)?, MOST_RECIPE_BYTES)
 }
 
 /// The recipe that was asked for, with the answers that are given with it; `deliveries` are so many.

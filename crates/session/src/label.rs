@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::copies::copy_rank;
 use crate::family::Group;
 use crate::order::in_order;
-use crate::role::Role;
+use crate::role::{Role, role_of};
 use crate::safe_name::{Charset, clean, fit, fold, is_reserved};
 use crate::shared_words::{Words, own_words};
 
@@ -41,6 +41,15 @@ pub struct LabelInput {
     pub number_of: Option<String>,
     /// A label that it has already and keeps.
     pub kept: Option<String>,
+}
+
+impl LabelInput {
+    /// A stem of which nothing but its path is known: role and group are by its name, and it wants a label.
+    pub fn new(path: &str) -> Self {
+        let role = role_of(path);
+        let group = role.group();
+        Self { path: path.to_owned(), role, group, wanted: true, said: None, number_of: None, kept: None }
+    }
 }
 
 /// A label.
@@ -178,7 +187,6 @@ mod tests {
 
     use super::*;
     use crate::order::KICK_AND_BASS_FIRST;
-    use crate::role::role_of;
 
     fn options() -> LabelOptions {
         LabelOptions {
@@ -191,21 +199,7 @@ mod tests {
     }
 
     fn inputs(paths: &[&str]) -> Vec<LabelInput> {
-        paths
-            .iter()
-            .map(|path| {
-                let role = role_of(path);
-                LabelInput {
-                    path: (*path).to_owned(),
-                    group: role.group(),
-                    role,
-                    wanted: true,
-                    said: None,
-                    number_of: None,
-                    kept: None,
-                }
-            })
-            .collect()
+        paths.iter().map(|path| LabelInput::new(path)).collect()
     }
 
     fn texts(paths: &[&str], options: &LabelOptions) -> Vec<String> {

@@ -25,8 +25,16 @@ pub fn open(path: &Path) -> io::Result<File> {
 /// # Errors
 /// When it cannot be opened, is no plain file or no text, or is longer.
 pub fn read_text(path: &Path, most_bytes: u64) -> io::Result<String> {
+    text_of(open(path)?, most_bytes)
+}
+
+/// The whole text of a source that is known to be read safely, of at most `most_bytes`.
+///
+/// # Errors
+/// When it cannot be read, is no text, or is longer.
+pub fn text_of(source: impl Read, most_bytes: u64) -> io::Result<String> {
     let mut text = String::new();
-    open(path)?.take(most_bytes + 1).read_to_string(&mut text)?;
+    source.take(most_bytes + 1).read_to_string(&mut text)?;
     if text.len() as u64 > most_bytes {
         let why = format!("it is longer than {most_bytes} bytes");
         return Err(io::Error::new(io::ErrorKind::FileTooLarge, why));

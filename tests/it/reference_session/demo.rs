@@ -6,8 +6,7 @@ use std::path::Path;
 
 use loadin_session::facts::{Material, statements};
 use loadin_session::{
-    Charset, Family, Group, KICK_AND_BASS_FIRST, LabelInput, LabelOptions, is_reference, labels, role_of,
-    system_file,
+    Charset, Family, Group, KICK_AND_BASS_FIRST, LabelInput, LabelOptions, is_reference, labels, system_file,
 };
 
 use crate::job;
@@ -25,17 +24,9 @@ fn the_demo_is_sorted_and_named_as_by_hand() {
     let stems: Vec<LabelInput> = paths
         .iter()
         .map(|path| {
-            let role = role_of(path);
-            let group = if is_reference(path).is_some() { Group::Reference } else { role.group() };
-            LabelInput {
-                path: path.clone(),
-                role,
-                group,
-                wanted: true,
-                said: None,
-                number_of: None,
-                kept: None,
-            }
+            let stem = LabelInput::new(path);
+            let group = if is_reference(path).is_some() { Group::Reference } else { stem.group };
+            LabelInput { group, ..stem }
         })
         .collect();
     let unsorted: Vec<&str> = stems

@@ -2,24 +2,13 @@
 
 use std::collections::BTreeSet;
 
-use loadin_session::{Charset, KICK_AND_BASS_FIRST, Label, LabelInput, LabelOptions, labels, role_of};
+use loadin_session::{Charset, KICK_AND_BASS_FIRST, Label, LabelInput, LabelOptions, labels};
 
 fn made(paths: &[&str], charset: Charset, number: bool) -> Vec<Label> {
     let options =
         LabelOptions { max_chars: 31, charset, separator: '_', number, order: KICK_AND_BASS_FIRST.to_vec() };
-    let stem = |path: &&str| {
-        let role = role_of(path);
-        LabelInput {
-            path: (*path).to_owned(),
-            group: role.group(),
-            role,
-            wanted: true,
-            said: None,
-            number_of: None,
-            kept: None,
-        }
-    };
-    labels(&paths.iter().map(stem).collect::<Vec<_>>(), &[], &options).into_iter().flatten().collect()
+    let stems: Vec<LabelInput> = paths.iter().map(|path| LabelInput::new(path)).collect();
+    labels(&stems, &[], &options).into_iter().flatten().collect()
 }
 
 fn texts(paths: &[&str], charset: Charset) -> Vec<String> {

@@ -108,7 +108,8 @@ fn open_riff<R: Read + Seek + Send + Sync + 'static>(
         Sound::Adpcm(blocks) => {
             let source = Overlay::new(source, blocks.stated())?;
             let mut decoder = Decoder::compressed(source, container, verify)?;
-            decoder.format.frames = decoder.format.frames.map(|frames| frames + blocks.lost_frames);
+            let lost: u64 = riff.damage.iter().map(|damage| damage.frames).sum();
+            decoder.format.frames = decoder.format.frames.map(|frames| frames + lost);
             decoder
         }
     };

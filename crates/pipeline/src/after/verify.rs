@@ -9,7 +9,7 @@ use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
-use loadin_record::layout::{ANSWERS, MOST_PAPER_BYTES};
+use loadin_record::layout::{ANSWERS, MOST_PAPER_BYTES, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, State};
 use loadin_record::role::StemRole;
 use loadin_storage::pieces::{digest, digest_file};
@@ -207,16 +207,13 @@ fn check_neighbours(
     outputs: &BTreeMap<&str, &OutputRecord>,
     verified: &mut Verified,
 ) {
-    match plain_file::read_text(&out.join("recipe.toml"), MOST_PAPER_BYTES) {
-        Ok(text) if text_digest(&text) == manifest.recipe.sha256 => {}
-        Ok(_) => verified.differs("recipe.toml", "it is not the recipe that the manifest names"),
-        Err(error) => verified.differs("recipe.toml", format!("it cannot be read: {error}")),
-    }
-    if let Some(answers) = &manifest.answers {
-        match plain_file::read_text(&out.join(ANSWERS), MOST_PAPER_BYTES) {
-            Ok(text) if text_digest(&text) == answers.sha256 => {}
-            Ok(_) => verified.differs(ANSWERS, "it is not the answers that the manifest names"),
-            Err(error) => verified.differs(ANSWERS, format!("it cannot be read: {error}")),
+    let answers = manifest.answers.as_ref().map(|answers| (ANSWERS, "answers", &answers.sha256));
+    let named = [Some((RECIPE, "recipe", &manifest.recipe.sha256)), answers];
+    for (path, what, sha256) in named.into_iter().flatten() {
+        match plain_file::read_text(&out.join(path), MOST_PAPER_BYTES) {
+            Ok(text) if text_digest(&text) == *sha256 => {}
+            Ok(_) => verified.differs(path, format!("it is not the {what} that the manifest names")),
+            Err(error) => verified.differs(path, format!("it cannot be read: {error}")),
         }
     }
     match plain_file::read_text(&out.join(checksums::LIST), MOST_PAPER_BYTES) {

@@ -122,8 +122,8 @@ impl Layout {
     /// second are those that the chunk states. `None` where no reading, or more than one, has them.
     fn agreed(self, tag: u16, rate_hz: u32, byte_rate: u32) -> Option<(Self, Option<Contradiction>)> {
         let Self { channels, align, bits } = self;
-        // ADPCM packs samples closer than bytes.
-        if matches!(tag, MS_ADPCM | IMA_ADPCM) || !matches!(tag, PCM | FLOAT | A_LAW | MU_LAW) || bits == 0 {
+        // ADPCM packs samples closer than bytes, and of other codecs nothing is known.
+        if !matches!(tag, PCM | FLOAT | A_LAW | MU_LAW) || bits == 0 {
             return Some((self, None));
         }
         let (wanted, held) = (bits.div_ceil(8), align / channels);

@@ -7,7 +7,6 @@ mod data;
 mod fmt;
 mod justified;
 mod open;
-
 mod walk;
 pub(super) mod wave64;
 

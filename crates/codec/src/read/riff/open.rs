@@ -27,8 +27,6 @@ pub(crate) struct Blocks {
     size_at: u64,
     /// The bytes that the blocks take.
     bytes: u32,
-    /// Frames that are lost behind them.
-    pub(crate) lost_frames: u64,
 }
 
 /// A RIFF file that is ready to be decoded.
@@ -112,10 +110,10 @@ fn blocks(fmt: &Fmt, data: &Data, end: u64) -> Result<(Blocks, Option<Damage>), 
     if count == 0 {
         return Err(Error::NoAudio);
     }
-    let lost_frames = (data.claimed.div_ceil(fmt.align) - count) * u64::from(fmt.block_frames);
-    let lost = data.claimed.div_ceil(fmt.align) > count;
-    let damage = lost.then(|| Damage::truncated(count * u64::from(fmt.block_frames), lost_frames));
-    Ok((Blocks { size_at: data.offset - 4, bytes, lost_frames }, damage))
+    let lost = data.claimed.div_ceil(fmt.align) - count;
+    let frames = |blocks: u64| blocks * u64::from(fmt.block_frames);
+    let damage = (lost > 0).then(|| Damage::truncated(frames(count), frames(lost)));
+    Ok((Blocks { size_at: data.offset - 4, bytes }, damage))
 }
 
 /// A fmt chunk that contradicts itself, unless the samples show that its reading is right: the rest of a container that is
