@@ -8,6 +8,7 @@ use loadin_record::identity::Identity;
 use loadin_record::layout::AUDIO;
 use loadin_record::link::Link;
 use loadin_record::manifest::Change;
+use loadin_record::path_below::PathBelow;
 use loadin_record::role::StemRole;
 use loadin_record::written::Measured;
 use serde::{Deserialize, Serialize};
@@ -106,8 +107,9 @@ impl StemPlan {
     }
 
     /// Path of its output inside the output folder.
-    pub fn output_path(&self) -> String {
-        format!("{AUDIO}/{}.{}", self.output.name(), self.container().extension())
+    pub fn output_path(&self) -> PathBelow {
+        let path = format!("{AUDIO}/{}.{}", self.output.name(), self.container().extension());
+        PathBelow::new(path).expect("label and folder are names")
     }
 
     /// What is written in the manifest of a decision's change, with what was measured after the act; nothing for a decision

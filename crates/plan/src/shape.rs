@@ -1,5 +1,6 @@
 //! What goes into a stem and what comes out of it: the values that draft, stages and plan share. It knows no decision.
 
+use loadin_record::path_below::name_or_none;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -22,9 +23,10 @@ pub struct SourcePlan {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct OutputPlan {
     /// Name without extension.
+    #[serde(deserialize_with = "name_or_none")]
     pub label: String,
     /// Folder of its group below `audio/`; empty where there is none.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "name_or_none")]
     pub folder: String,
     /// Rate in Hz.
     pub rate_hz: u32,

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::link::{Link, LinkGain, Linked};
 use crate::music::Facts;
+use crate::path_below::{known_name, name_or_none};
 use crate::role::StemRole;
 use crate::source::SourceRecord;
 use crate::survey::Survey;
@@ -177,9 +178,10 @@ pub struct PinnedStem {
     /// SHA-256 of the source, in hex.
     pub sha256: String,
     /// Name of the output without extension.
+    #[serde(default, deserialize_with = "known_name")]
     pub label: Option<String>,
     /// Folder of the output below `audio/`; empty where it lies in there itself.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "name_or_none")]
     pub folder: String,
     /// Where the source's first frame stands, in frames since midnight at the output rate; where there is one start.
     pub start_frames: Option<i64>,

@@ -14,6 +14,7 @@ pub mod link;
 pub mod manifest;
 mod manifest_error;
 pub mod music;
+pub mod path_below;
 pub mod polarity;
 pub mod role;
 pub mod rough_mix;

@@ -11,8 +11,10 @@ use crate::evidence::{Proposal, Sibling};
 use crate::finding::{Finding, rounded};
 use crate::identity::Identity;
 use crate::late::Late;
+use crate::layout::AUDIO;
 use crate::link::Link;
 use crate::music::Facts;
+use crate::path_below::PathBelow;
 use crate::role::StemRole;
 use crate::rough_mix::RoughMix;
 use crate::session::SessionFile;
@@ -183,7 +185,7 @@ pub struct StemRecord {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct OutputRecord {
     /// Path inside the output folder.
-    pub path: String,
+    pub path: PathBelow,
     /// Size in bytes.
     pub bytes: u64,
     /// SHA-256 of the file, in hex.
@@ -332,7 +334,7 @@ impl Manifest {
 
     /// The records that the output at this path is made of: one, or left and right.
     pub fn made_into<'m>(&'m self, output: &'m str) -> impl Iterator<Item = &'m StemRecord> {
-        self.stems.iter().filter(move |stem| stem.output.as_ref().is_some_and(|o| o.path == output))
+        self.stems.iter().filter(move |stem| stem.output.as_ref().is_some_and(|o| o.path == *output))
     }
 
     /// By how many decibels playback can be louder than the delivered files: the greatest gain of a stem that has an
@@ -373,7 +375,7 @@ impl Manifest {
     /// Reads a manifest.
     ///
     /// # Errors
-    /// When it is not JSON, has another format version, or does not follow the schema.
+    /// When it is not JSON, has another format version, does not follow the schema, or names an output outside of `audio`.
     pub fn from_json(text: &str) -> Result<Self, ManifestError> {
         let value: Value = serde_json::from_str(text).map_err(ManifestError::NotJson)?;
         match value.get("manifest").and_then(Value::as_u64) {
@@ -381,7 +383,13 @@ impl Manifest {
             Some(found) => return Err(ManifestError::OtherVersion { found }),
             None => return Err(ManifestError::NoVersion),
         }
-        serde_json::from_value(value).map_err(ManifestError::OtherSchema)
+        let manifest: Self = serde_json::from_value(value).map_err(ManifestError::OtherSchema)?;
+        let is_elsewhere =
+            |output: &&OutputRecord| output.path.split_once('/').is_none_or(|(folder, _)| folder != AUDIO);
+        if let Some(output) = manifest.outputs().find(is_elsewhere) {
+            return Err(ManifestError::OutputElsewhere { path: output.path.clone() });
+        }
+        Ok(manifest)
     }
 
     /// The published JSON Schema.

@@ -1,5 +1,8 @@
 //! Why a text is no manifest. It reads none.
 
+use crate::layout::AUDIO;
+use crate::path_below::PathBelow;
+
 /// Version of the manifest's format.
 pub const FORMAT_VERSION: u32 = 1;
 
@@ -22,4 +25,10 @@ pub enum ManifestError {
     /// A field is missing or is something else.
     #[error("it does not follow the manifest schema: {0}")]
     OtherSchema(serde_json::Error),
+    /// An output of it lies where none is ever written.
+    #[error("it has the output \"{path}\", allowed are files below {AUDIO}/: it was changed by somebody")]
+    OutputElsewhere {
+        /// The output's path.
+        path: PathBelow,
+    },
 }

@@ -77,6 +77,7 @@ impl Lock {
 
     fn try_take(path: &Path) -> Result<Self, LockError> {
         let there = path.exists();
+        crate::inside::refuse_link(path)?;
         let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
         let mut text = String::new();
         let asked = file.try_lock();

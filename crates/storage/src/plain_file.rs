@@ -42,7 +42,7 @@ pub fn text_of(source: impl Read, most_bytes: u64) -> io::Result<String> {
     Ok(text)
 }
 
-fn check(data: &Metadata) -> io::Result<()> {
+pub(crate) fn check(data: &Metadata) -> io::Result<()> {
     if data.is_file() {
         return Ok(());
     }

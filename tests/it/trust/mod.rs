@@ -1,5 +1,7 @@
 //! Trust: what was prepared can be checked, made again, undone and packed.
 
+#[cfg(unix)]
+mod attacks;
 mod bag;
 mod replay;
 mod restore;

@@ -1,8 +1,7 @@
 //! The independent reader of AIFF, CAF and FLAC outputs: symphonia, without any of our own code around it.
 
-use std::path::Path;
+use std::fs::File;
 
-use loadin_storage::plain_file;
 use symphonia::core::audio::GenericAudioBufferRef as Samples;
 use symphonia::core::codecs::audio::AudioDecoderOptions;
 use symphonia::core::errors::Error;
@@ -14,9 +13,8 @@ use symphonia::core::meta::MetadataOptions;
 use crate::after::sound_read::{SoundRead, SoundReadError};
 
 /// Decodes the file; the digest that FLAC carries is checked as well.
-pub(super) fn read(path: &Path) -> Result<SoundRead, SoundReadError> {
+pub(super) fn read(file: File) -> Result<SoundRead, SoundReadError> {
     let failed = |cause: Error| SoundReadError::RefusedBySymphonia { cause };
-    let file = plain_file::open(path)?;
     let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
     let mut reader = symphonia::default::get_probe()
         .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())

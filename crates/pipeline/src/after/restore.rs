@@ -20,7 +20,7 @@ use loadin_record::finding::Id;
 use loadin_record::manifest::{Change, OutputRecord, StemRecord};
 use loadin_record::written::Measured;
 use loadin_storage::disk::Disk;
-use loadin_storage::plain_file;
+use loadin_storage::inside;
 use loadin_storage::store::{self, StoreError, StoreFailure, WriteFailure, store_text};
 
 use crate::after::undo::{UndoError, Way, way};
@@ -146,8 +146,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
             .map_err(|source| RestoreError::Disk { path: folder.to_owned(), source })?;
     }
     let Way { mut chain, steps, factor } = way;
-    let real = out.join(&output.path);
-    match store::store(disk, &path, |writer| undo(&real, stem, output, &mut chain, writer)) {
+    match store::store(disk, &path, |writer| undo(out, stem, output, &mut chain, writer)) {
         Ok(_) => Ok(RestoredFile {
             source: stem.source.path.clone(),
             path: Some(name),
@@ -163,14 +162,14 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
 
 /// Sends the prepared file through the way back.
 fn undo(
-    prepared: &Path,
+    out: &Path,
     stem: &StemRecord,
     output: &OutputRecord,
     chain: &mut Chain,
     writer: &mut dyn Output,
 ) -> Result<Measured, WriteFailure<RenderError>> {
     let broken = |text: String| WriteFailure::Contents(RenderError::Source(text));
-    let (file, remainder) = plain_file::open(prepared)
+    let (file, remainder) = inside::open(out, &output.path)
         .and_then(|file| digesting::split(SourceFile::File(file), Threads::One))
         .map_err(|error| broken(error.to_string()))?;
     let mut decoder = loadin_codec::open(file, true).map_err(|error| broken(error.to_string()))?;

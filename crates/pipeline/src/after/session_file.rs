@@ -157,11 +157,13 @@ fn number(element: &BytesStart<'_>, name: &str) -> Result<f64, quick_xml::Error>
 
 #[cfg(test)]
 mod tests {
+    use loadin_record::path_below::PathBelow;
+
     use super::*;
 
     fn output() -> OutputRecord {
         OutputRecord {
-            path: "audio/a & b.wav".to_owned(),
+            path: PathBelow::new("audio/a & b.wav").unwrap(),
             bytes: 0,
             sha256: String::new(),
             audio_sha256: String::new(),

@@ -5,14 +5,18 @@
 //! (RF64, 64-bit floats) goes through our own reader.
 
 use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::BufReader;
 use std::path::Path;
 
 use loadin_audio::{Block, Decibels};
 use loadin_record::digest::text_digest;
 use loadin_record::layout::{ANSWERS, MOST_PAPER_BYTES, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, State};
+use loadin_record::path_below::PathBelow;
 use loadin_record::role::StemRole;
-use loadin_storage::pieces::{digest, digest_file};
+use loadin_storage::inside;
+use loadin_storage::pieces::digest;
 use loadin_storage::plain_file;
 
 use super::other_reader;
@@ -80,19 +84,18 @@ fn check_manifest(out: &Path, manifest: &Manifest, verified: &mut Verified) {
 }
 
 fn check_output(out: &Path, output: &OutputRecord, verified: &mut Verified) {
-    let real = out.join(&output.path);
-    let stored = match digest_file(&real) {
+    let stored = match inside::digest(out, &output.path) {
         Ok(stored) => stored,
-        Err(error) => return verified.differs(&output.path, format!("it cannot be read: {error}")),
+        Err(error) => return verified.differs(output.path.as_str(), format!("it cannot be read: {error}")),
     };
     if stored.bytes != output.bytes {
-        verified.differs(&output.path, format!("{} bytes instead of {}", stored.bytes, output.bytes));
+        verified.differs(output.path.as_str(), format!("{} bytes instead of {}", stored.bytes, output.bytes));
     }
     if stored.sha256 != output.sha256 {
-        verified.differs(&output.path, "its SHA-256 differs from the manifest's");
+        verified.differs(output.path.as_str(), "its SHA-256 differs from the manifest's");
     }
-    match read(&real, output) {
-        Err(error) => verified.differs(&output.path, error.to_string()),
+    match read(out, output) {
+        Err(error) => verified.differs(output.path.as_str(), error.to_string()),
         Ok(read) => compare(output, &read, verified),
     }
 }
@@ -100,7 +103,7 @@ fn check_output(out: &Path, output: &OutputRecord, verified: &mut Verified) {
 fn compare(output: &OutputRecord, read: &SoundRead, verified: &mut Verified) {
     let mut expect = |what: &str, found: String, promised: String| {
         if found != promised {
-            verified.differs(&output.path, format!("{what} {found} instead of {promised}"));
+            verified.differs(output.path.as_str(), format!("{what} {found} instead of {promised}"));
         }
     };
     expect("rate in Hz", read.rate_hz.to_string(), output.rate_hz.to_string());
@@ -112,18 +115,19 @@ fn compare(output: &OutputRecord, read: &SoundRead, verified: &mut Verified) {
     expect("peak in dBFS", level(found), level(output.peak_dbfs));
 }
 
-fn read(path: &Path, output: &OutputRecord) -> Result<SoundRead, SoundReadError> {
+fn read(out: &Path, output: &OutputRecord) -> Result<SoundRead, SoundReadError> {
     let for_hound = u32::try_from(output.bytes).is_ok() && output.bits <= 32;
-    match path.extension().and_then(|extension| extension.to_str()) {
-        Some("aif" | "caf" | "flac") => other_reader::read(path),
-        _ if for_hound => read_with_hound(path),
-        _ => read_with_codec(path),
+    let file = inside::open(out, &output.path)?;
+    match output.path.rsplit_once('.') {
+        Some((_, "aif" | "caf" | "flac")) => other_reader::read(file),
+        _ if for_hound => read_with_hound(file),
+        _ => read_with_codec(file),
     }
 }
 
-fn read_with_hound(path: &Path) -> Result<SoundRead, SoundReadError> {
+fn read_with_hound(file: File) -> Result<SoundRead, SoundReadError> {
     let failed = |cause: hound::Error| SoundReadError::RefusedByHound { cause };
-    let mut reader = hound::WavReader::open(path).map_err(failed)?;
+    let mut reader = hound::WavReader::new(BufReader::new(file)).map_err(failed)?;
     let spec = reader.spec();
     let float = spec.sample_format == hound::SampleFormat::Float;
     let frames = u64::from(reader.duration());
@@ -147,8 +151,7 @@ fn read_with_hound(path: &Path) -> Result<SoundRead, SoundReadError> {
     })
 }
 
-fn read_with_codec(path: &Path) -> Result<SoundRead, SoundReadError> {
-    let file = plain_file::open(path)?;
+fn read_with_codec(file: File) -> Result<SoundRead, SoundReadError> {
     let mut decoder = loadin_codec::open(file, false)?;
     let mut block = Block::new(usize::from(decoder.format().channels));
     let (mut peak, mut frames) = (0.0f64, 0);
@@ -238,7 +241,13 @@ fn check_list(out: &Path, text: &str, outputs: &BTreeMap<&str, &OutputRecord>, v
         }
     }
     for (path, sum) in listed.into_iter().filter(|(path, _)| !outputs.contains_key(path.as_str())) {
-        let found = digest_file(&out.join(&path));
+        let found = match PathBelow::new(path.clone()) {
+            Ok(path) => inside::digest(out, &path),
+            Err(error) => {
+                verified.differs("checksums.sha256", error.to_string());
+                continue;
+            }
+        };
         if !found.is_ok_and(|stored| stored.sha256 == sum) {
             verified.differs(path, "it does not match its line in checksums.sha256");
         }

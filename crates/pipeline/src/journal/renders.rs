@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use loadin_plan::plan::StemPlan;
 use loadin_record::digest::{Stored, digest};
+use loadin_record::path_below::PathBelow;
 use loadin_record::written::Measured;
-use loadin_storage::pieces::digest_file;
+use loadin_storage::inside;
 use loadin_storage::records::Records;
 use serde::{Deserialize, Serialize};
 
@@ -33,7 +34,7 @@ pub(crate) struct Renders<'a>(pub(crate) &'a Records<'a>);
 /// A stem that was rendered.
 #[derive(Serialize, Deserialize)]
 struct Render {
-    path: String,
+    path: PathBelow,
     stored: Stored,
     measured: Measured,
 }
@@ -42,7 +43,7 @@ struct Render {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct KnownOutput {
     /// Its path inside the output folder.
-    pub(crate) path: String,
+    pub(crate) path: PathBelow,
     /// Its SHA-256 in hex.
     pub(crate) sha256: String,
 }
@@ -58,8 +59,8 @@ impl Renders<'_> {
     pub(crate) fn proved(self, out: &Path, stem: &StemPlan) -> Option<(Measured, Stored)> {
         let (Render { path, stored, measured, .. }, _) =
             self.0.read(RENDER, stem.path(), &plan_digest(stem)?)?;
-        let found = digest_file(&out.join(&path)).ok()?;
-        (found == stored && path == stem.output_path()).then_some((measured, stored))
+        let stands = path == stem.output_path() && inside::digest(out, &path).ok()? == stored;
+        stands.then_some((measured, stored))
     }
 
     /// Records a rendered stem.

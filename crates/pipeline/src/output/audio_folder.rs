@@ -35,8 +35,7 @@ pub(crate) fn make_way(disk: &dyn Disk, out: &Path, path: &Path) -> Result<(), S
 /// out of the output folder.
 pub(crate) fn in_the_way(out: &Path, path: &Path) -> Option<PathBuf> {
     let stands = |folder: &&Path| fs::symlink_metadata(folder).is_ok_and(|there| !there.is_dir());
-    // The outermost folder may lie on another disk: that is the engineer's choice.
-    folders(out, path).into_iter().skip(1).find(stands).map(Path::to_owned)
+    folders(out, path).into_iter().find(stands).map(Path::to_owned)
 }
 
 /// Every file below the folder `audio` of an output folder, and every folder in which there is none, by its path inside

@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 use loadin_plan::plan::StemPlan;
 use loadin_record::layout::{AUDIO, MANIFEST, MEMORY, SET_ASIDE};
 use loadin_record::manifest::{FORMAT_VERSION, Manifest, ManifestError};
+use loadin_record::path_below::PathBelow;
 use loadin_storage::disk::Disk;
+use loadin_storage::inside;
 use loadin_storage::lock::{Lock, LockError};
 use loadin_storage::records::Records;
 use loadin_storage::store::{self, StoreError, UNFINISHED};
@@ -59,6 +61,9 @@ pub(crate) struct OutFolder {
     earlier: Option<Manifest>,
 }
 
+/// The lock, below `.loadin`.
+const LOCK: &str = "lock";
+
 /// The sign of a finished preparation beside the lock: outputs without a manifest are then no interrupted first run.
 const FINISHED: &str = "finished";
 
@@ -96,9 +101,14 @@ impl OutFolder {
         {
             return Err(OutFolderError::NotOurs { out: root.to_owned(), found });
         }
+        let ours = [JOURNAL, LOCK, FINISHED, AWAY].map(|name| memory.join(name));
+        let beside = [AUDIO, SET_ASIDE].map(|name| out.join(name));
+        for place in [&out, &memory].into_iter().filter(|place| *place != root).chain(&ours).chain(&beside) {
+            inside::refuse_link(place).map_err(at(place))?;
+        }
         fs::create_dir_all(memory.join(JOURNAL)).map_err(at(&memory))?;
         fs::create_dir_all(out.join(AUDIO)).map_err(at(&out))?;
-        let lock = memory.join("lock");
+        let lock = memory.join(LOCK);
         let lock = Lock::take(&lock).map_err(|refused| match refused {
             LockError::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
             LockError::Disk(source) => OutFolderError::Disk { path: lock, source },
@@ -191,10 +201,10 @@ impl OutFolder {
         &self,
         disk: &dyn Disk,
         prepared: &Prepared,
-        wanted: &BTreeSet<String>,
+        wanted: &BTreeSet<PathBelow>,
         goes: impl Fn(&str) -> Option<Goes>,
     ) -> Result<(), OutFolderError> {
-        for path in prepared.leftovers.iter().filter(|path| !wanted.contains(*path)) {
+        for path in prepared.leftovers.iter().filter(|path| !wanted.contains(path.as_str())) {
             remove(disk, &self.out.join(path))?;
         }
         for (path, state) in &prepared.outputs {
@@ -202,7 +212,7 @@ impl OutFolder {
             match (state, goes(path)) {
                 (OutputState::AsPrepared, Some(Goes::SetAside)) => set_aside(disk, &self.out, &real)?,
                 (OutputState::AsPrepared, Some(Goes::Away)) => take_away(disk, &self.out, &real)?,
-                (OutputState::Unfinished, Some(_)) if !wanted.contains(path) => remove(disk, &real)?,
+                (OutputState::Unfinished, Some(_)) if !wanted.contains(path.as_str()) => remove(disk, &real)?,
                 _ => {}
             }
         }
@@ -234,7 +244,7 @@ impl OutFolder {
 }
 
 /// Outputs that others take the place of: SHA-256 in hex and where they go, by path inside the output folder.
-pub(crate) type Replaced = BTreeMap<String, (String, Goes)>;
+pub(crate) type Replaced = BTreeMap<PathBelow, (String, Goes)>;
 
 /// Folder below `.loadin` of outputs that a new preparation has no place for, until its manifest is there.
 const AWAY: &str = "away";
@@ -303,6 +313,7 @@ pub(crate) fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), 
 
 fn move_into(disk: &dyn Disk, folder: &Path, real: &Path) -> Result<(), StoreError> {
     let failed = |source| StoreError::Disk { path: folder.to_owned(), source };
+    inside::refuse_link(folder).map_err(failed)?;
     fs::create_dir_all(folder).map_err(failed)?;
     let stem = real.file_stem().unwrap_or_default().to_string_lossy();
     let end = real.extension().map(|end| format!(".{}", end.to_string_lossy())).unwrap_or_default();

@@ -101,9 +101,9 @@ impl Prepared {
     }
 }
 
-/// The SHA-256 of a file; `None` for what is no file: a link that leads nowhere, a device.
+/// The SHA-256 of a file; `None` for what is none: a link, which is never an output, a device.
 fn digest_of(path: &Path) -> io::Result<Option<String>> {
-    match std::fs::metadata(path) {
+    match std::fs::symlink_metadata(path) {
         Ok(data) if data.is_file() => digest_file(path).map(|stored| Some(stored.sha256)),
         _ => Ok(None),
     }

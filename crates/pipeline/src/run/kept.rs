@@ -10,6 +10,7 @@ use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::{PromisedStem, Standing, Visit, carried};
 use loadin_record::layout::SET_ASIDE;
 use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::path_below::PathBelow;
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::store::StoreError;
@@ -24,11 +25,11 @@ use crate::output::prepared::{OutputState, Prepared};
 #[derive(Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Kept {
     /// The stems whose outputs stay, with what lies in their places.
-    stems: BTreeMap<String, (PromisedStem, OutputState)>,
+    stems: BTreeMap<PathBelow, (PromisedStem, OutputState)>,
     /// Stems that are replaced, for the case that the new sound cannot be made.
-    replaced: BTreeMap<String, PromisedStem>,
+    replaced: BTreeMap<PathBelow, PromisedStem>,
     /// The records of all of them, as the earlier manifest has them.
-    records: BTreeMap<String, Vec<StemRecord>>,
+    records: BTreeMap<PathBelow, Vec<StemRecord>>,
     /// The version that wrote that manifest.
     version: String,
     /// The name of the session file, which stays for as long as the preparation does.
@@ -118,7 +119,7 @@ impl Kept {
         earlier: &Manifest,
     ) -> Result<(), StoreError> {
         let remade =
-            |path: &String| self.stems.get(path).is_some_and(|(stem, _)| stem.standing == Standing::Kept);
+            |path: &PathBelow| self.stems.get(path).is_some_and(|(stem, _)| stem.standing == Standing::Kept);
         let taken = taken_away(out).and_then(|folder| fs::read_dir(folder).ok());
         for file in taken.into_iter().flatten().flatten().map(|entry| entry.path()) {
             let Ok(found) = digest_file(&file) else { continue };
@@ -153,8 +154,8 @@ impl Kept {
     pub(crate) fn renamed<'s>(
         &'s self,
         plan: &'s Plan,
-    ) -> impl Iterator<Item = (&'s String, &'s PromisedStem)> {
-        let elsewhere = |(output, stem): &(&String, &PromisedStem)| {
+    ) -> impl Iterator<Item = (&'s PathBelow, &'s PromisedStem)> {
+        let elsewhere = |(output, stem): &(&PathBelow, &PromisedStem)| {
             plan.rendered().any(|planned| stem.is_of(planned.path()) && planned.output_path() != **output)
         };
         self.replaced.iter().filter(elsewhere)
@@ -162,7 +163,7 @@ impl Kept {
 
     /// Outputs of the earlier manifest that nothing takes away.
     pub(crate) fn outputs(&self) -> BTreeSet<&str> {
-        self.records.keys().map(String::as_str).collect()
+        self.records.keys().map(PathBelow::as_str).collect()
     }
 
     /// The name that the session file has been given.
@@ -215,7 +216,7 @@ impl Kept {
         &'s self,
         study: &'s Study,
         rendered: &'s BTreeMap<String, StemOutcome>,
-    ) -> impl Iterator<Item = (&'s String, PromisedStem, OutputState)> {
+    ) -> impl Iterator<Item = (&'s PathBelow, PromisedStem, OutputState)> {
         let stay = self.stems.iter().map(|(output, (stem, state))| (output, stem.clone(), *state));
         let refused = self.replaced.iter().filter_map(|(output, stem)| {
             let failure =

@@ -1,6 +1,11 @@
 //! The surveys of a delivery of which some were made twice. It makes none.
 
-use loadin_record::survey::Survey;
+use loadin_record::survey::{FileFacts, Scope, Survey};
+
+use crate::journal::Look;
+
+/// A file, which look at it that is, and what shall be measured.
+pub(super) type Item<'a> = (Look, &'a FileFacts, &'a Scope);
 
 /// The surveys of a delivery after a second look.
 pub(crate) struct Looked {

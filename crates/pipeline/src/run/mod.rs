@@ -5,6 +5,7 @@ mod compose;
 mod error;
 mod kept;
 mod looked;
+mod looking;
 mod prepare;
 mod study;
 

@@ -11,6 +11,7 @@ use loadin_plan::recipe::Recipe;
 use loadin_plan::visit::Standing;
 use loadin_record::layout::{ANSWERS, RECIPE};
 use loadin_record::manifest::{Manifest, Tool};
+use loadin_record::path_below::PathBelow;
 use loadin_record::survey::{Inventory, SongPart, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::pieces::digest_file;
@@ -189,7 +190,7 @@ pub(crate) fn room_for(
     study: &Study,
     kept: &Kept,
 ) -> Result<(), RunError> {
-    let wanted: BTreeSet<String> = study.plan.rendered().map(StemPlan::output_path).collect();
+    let wanted: BTreeSet<PathBelow> = study.plan.rendered().map(StemPlan::output_path).collect();
     let earlier = folder.earlier();
     let goes = |path: &str| {
         if kept.outputs().contains(path) {
@@ -310,7 +311,9 @@ fn seal(job: &Job<'_>, out: &Path, manifest: &Manifest, surveys: &[Survey]) -> R
     let mut sums: BTreeMap<String, String> = manifest
         .stems
         .iter()
-        .filter_map(|stem| stem.output.as_ref().map(|output| (output.path.clone(), output.sha256.clone())))
+        .filter_map(|stem| {
+            stem.output.as_ref().map(|output| (output.path.to_string(), output.sha256.clone()))
+        })
         .collect();
     let mut papers = (job.papers)(manifest, surveys);
     papers.push((RECIPE.to_owned(), job.recipe.text.clone().into_bytes()));

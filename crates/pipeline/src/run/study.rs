@@ -10,15 +10,13 @@ use loadin_plan::music::Music;
 use loadin_plan::placement::StemStarts;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
-use loadin_plan::visit::{
-    Visit, answers_would_change, differences, free_renewed, promise, said_paths, would_change,
-};
+use loadin_plan::visit::{Visit, answers_would_change, differences, free_renewed, said_paths, would_change};
 use loadin_plan::{Given, Planned};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::{Late, LateFile, Pin};
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::music::Facts;
-use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
+use loadin_record::survey::{Inventory, Survey};
 use loadin_storage::disk::Disk;
 use loadin_storage::records::Records;
 
@@ -27,14 +25,11 @@ use crate::output::folder::Replaced;
 use crate::render::RenderContext;
 use crate::run::bound::{Bound, check_answers, with_answers};
 use crate::run::error::RunError;
-use crate::run::looked::Looked;
+use crate::run::looked::{Item, Looked};
 use crate::source::scan::scan;
 use crate::stated::read_music;
-use crate::survey::measure::survey_stem;
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
-use crate::work::handoff::Threads;
-use crate::work::schedule::in_parallel_shared;
 
 /// A delivery as it was found and measured, with what is decided about it.
 #[derive(Debug, Clone, PartialEq)]
@@ -312,94 +307,7 @@ impl StudyContext<'_> {
             stated,
         })
     }
-
-    /// What the survey of each listed file shall measure, in the order of the files: by the headers, or by what the surveys
-    /// have shown.
-    pub(crate) fn scopes(&self, inventory: &Inventory, surveys: &[Survey]) -> Vec<Scope> {
-        let pin = self.bound.map(|bound| promise(&bound.manifest));
-        loadin_plan::scopes(self.recipe, &inventory.files, surveys, pin.as_ref())
-    }
-
-    /// The files of which something else must be measured than was, by their index, and what: those whose rate of most
-    /// was that of silent stems, and those whose offset goes before their rate is converted.
-    pub(crate) fn second_look(&self, inventory: &Inventory, surveys: &[Survey]) -> Vec<(usize, Scope)> {
-        let scopes = self.scopes(inventory, surveys).into_iter().enumerate();
-        let measured = |(index, scope): &(usize, Scope)| {
-            surveys[*index].measures.as_ref().is_ok_and(|measures| {
-                measures.target_hz != scope.target_hz || measures.subtracted != scope.subtract
-            })
-        };
-        scopes.filter(measured).collect()
-    }
-
-    /// Surveys the few files again that need a second look; the others stay as they are.
-    pub(crate) fn look_again(
-        &self,
-        inventory: &Inventory,
-        mut surveys: Vec<Survey>,
-        sketches: &Sketches<'_>,
-    ) -> Looked {
-        let mut first = Vec::new();
-        let again = self.second_look(inventory, &surveys);
-        if again.is_empty() || self.work.stop.is_asked() {
-            return Looked { surveys, first };
-        }
-        self.work.tell(Event::Step { step: Step::Survey, stems: again.len() });
-        let which = |(index, scope): &(usize, Scope)| {
-            let redraw = rate_of(&surveys[*index]) != Some(scope.target_hz);
-            Look::Second { redraw }
-        };
-        let looks = again.iter().map(which);
-        let items: Vec<Item<'_>> =
-            looks.zip(&again).map(|(look, (index, scope))| (look, &inventory.files[*index], scope)).collect();
-        let looks = self.survey_all(&items, sketches);
-        for ((index, scope), mut survey) in again.into_iter().zip(looks) {
-            std::mem::swap(&mut surveys[index], &mut survey);
-            if rate_of(&survey) == Some(scope.target_hz) {
-                first.push((index, survey));
-            }
-        }
-        Looked { surveys, first }
-    }
-
-    fn survey_all(&self, items: &[Item<'_>], sketches: &Sketches<'_>) -> Vec<Survey> {
-        let size = |(_, file, _): &Item<'_>| file.bytes;
-        in_parallel_shared(items, size, |(look, file, scope), threads| {
-            self.survey(*look, file, scope, threads, sketches)
-        })
-    }
-
-    /// Surveys one stem, unless there is a record of its survey.
-    pub(crate) fn survey(
-        &self,
-        look: Look,
-        file: &FileFacts,
-        scope: &Scope,
-        threads: Threads,
-        sketches: &Sketches<'_>,
-    ) -> Survey {
-        let known =
-            self.records.and_then(|records| Surveys(records).proved(look, self.delivery, file, scope));
-        if let Some(survey) = known.filter(|survey| sketches.has(&survey.path, &survey.sha256)) {
-            self.work.tell(Event::Reused { step: Step::Survey, path: &file.path });
-            return survey;
-        }
-        // What an earlier look has kept takes the room that this one needs.
-        drop(self.work.sound_cache.take(&file.path));
-        let (survey, sketch) = survey_stem(self.delivery, file, scope, threads, self.work);
-        // A sketch is of what was delivered, and made anew for another rate.
-        if let Some(sketch) = sketch.filter(|_| look != (Look::Second { redraw: false })) {
-            sketches.keep(&survey.path, &survey.sha256, sketch);
-        }
-        if let Some(records) = self.records {
-            Surveys(records).record(look, file, scope, &survey);
-        }
-        survey
-    }
 }
-
-/// A file, which look at it that is, and what shall be measured.
-type Item<'a> = (Look, &'a FileFacts, &'a Scope);
 
 fn study_of(
     inventory: Inventory,
@@ -410,8 +318,4 @@ fn study_of(
     visit: Option<Visit>,
 ) -> Study {
     Study { inventory, surveys: looked.surveys, music, evidence, plan, late, visit }
-}
-
-fn rate_of(survey: &Survey) -> Option<u32> {
-    survey.measures.as_ref().ok().map(|measures| measures.target_hz)
 }

@@ -15,6 +15,7 @@
 mod error;
 mod estimate;
 mod files;
+mod rendered;
 mod second_look;
 mod shared_disk;
 mod state;
@@ -39,10 +40,11 @@ use loadin_storage::records::Records;
 pub use self::error::UnitError;
 pub use self::estimate::Estimate;
 use self::files::{InventoryFile, PlanFile};
+use self::rendered::rendered;
 use self::second_look::{disk_for_second_look, first_surveys, surveys_of_plan};
 use self::shared_disk::{SharedDisk, clear_stale};
 pub use self::state::{DeliveryState, holding};
-use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, StemOutcome, Surveys};
+use crate::journal::{self, JOURNAL, Look, RenderFailure, Renders, Surveys};
 use crate::output::audio_folder;
 use crate::output::folder::{OutFolder, Packaging};
 use crate::output::manifest_file::read_manifest;
@@ -53,7 +55,7 @@ use crate::source::file;
 use crate::stated::read_music;
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
-use crate::work::schedule::{in_parallel, in_parallel_shared};
+use crate::work::schedule::in_parallel_shared;
 
 /// Where a unit works, and with what.
 pub struct UnitContext<'a> {
@@ -343,7 +345,7 @@ pub fn seal(
     }
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
-    let rendered = rendered(context, &planned)?;
+    let rendered = rendered(&context.records(&RealDisk), context.out, &planned)?;
     let bound = folder.earlier().map(|earlier| Bound::by(earlier.clone()));
     let course = context.course(None, bound.as_ref());
     let surveys = surveys_of_plan(&context.records(&RealDisk), &course, &listed.inventory, surveys)?;
@@ -381,29 +383,4 @@ pub fn seal(
     // What was planned is what is prepared now: whoever plans again finds it valid.
     PlanFile::of(planned_for, Some(manifest.digest.clone()), study, kept).store(&context.memory())?;
     Ok(manifest)
-}
-
-/// What became of every planned stem.
-fn rendered(
-    context: &UnitContext<'_>,
-    planned: &PlanFile,
-) -> Result<BTreeMap<String, StemOutcome>, UnitError> {
-    let records = context.records(&RealDisk);
-    let renders = Renders(&records);
-    let stems = planned.kept.to_render(&planned.plan);
-    let made = in_parallel(
-        &stems,
-        |stem| stem.output_bytes(),
-        |stem| {
-            let result = match (renders.proved(context.out, stem), renders.failed(stem)) {
-                (Some(done), _) => Ok(done),
-                (None, Some(why)) => Err(why),
-                (None, None) => {
-                    return Err(UnitError::NotYet { what: format!("\"{}\"", stem.output_path()) });
-                }
-            };
-            Ok((stem.path().to_owned(), result))
-        },
-    );
-    made.into_iter().collect()
 }

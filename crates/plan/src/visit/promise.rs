@@ -41,7 +41,7 @@ fn name(stem: &PinnedStem) -> Option<(String, String)> {
 
 /// What is promised of a stem that has an output; `stamp` is that of the common start.
 fn pinned(stem: &StemRecord, stamp: Option<i64>) -> Option<PinnedStem> {
-    let path = Path::new(&stem.output.as_ref()?.path);
+    let path: &Path = stem.output.as_ref()?.path.as_ref();
     let folder = path.parent().and_then(|folder| folder.strip_prefix(AUDIO).ok()?.to_str());
     let shift = stem.time_map.as_ref()?.shift_frames;
     Some(PinnedStem {

@@ -8,6 +8,7 @@ use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
 use loadin_record::link::Linked;
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
+use loadin_record::path_below::PathBelow;
 use loadin_record::survey::Survey;
 use serde::{Deserialize, Serialize};
 
@@ -52,7 +53,7 @@ pub struct PromisedSource {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PromisedStem {
     /// Path of its output inside the output folder.
-    pub output: String,
+    pub output: PathBelow,
     /// One source, or left and right.
     pub sources: Vec<PromisedSource>,
     /// How it stands.
@@ -150,7 +151,7 @@ impl Visit {
         let now = by_path(surveys);
         let moved = moved(manifest, &promise(manifest), &now);
         let recipe = &recipe.following(&said_as(manifest, &moved, &now));
-        let mut groups: BTreeMap<&str, Vec<&StemRecord>> = BTreeMap::new();
+        let mut groups: BTreeMap<&PathBelow, Vec<&StemRecord>> = BTreeMap::new();
         for stem in &manifest.stems {
             if let Some(output) = &stem.output {
                 groups.entry(&output.path).or_default().push(stem);
@@ -246,7 +247,7 @@ impl Visit {
 }
 
 fn stem(
-    output: &str,
+    output: &PathBelow,
     group: &[&StemRecord],
     now: &BTreeMap<&str, &Survey>,
     moved: &BTreeMap<String, String>,
@@ -262,7 +263,7 @@ fn stem(
             PromisedSource { before, now }
         })
         .collect();
-    let mut stem = PromisedStem { output: output.to_owned(), sources, standing: Standing::Kept };
+    let mut stem = PromisedStem { output: output.clone(), sources, standing: Standing::Kept };
     let first = &stem.sources[0];
     let leaves_out = recipe.leaves_out(first.now.as_ref().unwrap_or(&first.before)).is_some();
     let found: Option<Vec<(&StemRecord, &Survey)>> = group

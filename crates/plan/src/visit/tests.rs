@@ -10,6 +10,7 @@ use loadin_record::link::{Link, LinkGain, Linked};
 use loadin_record::manifest::{
     DeliveryRecord, Manifest, OutputRecord, Run, State, StemRecord, TimeMap, Tool,
 };
+use loadin_record::path_below::PathBelow;
 use loadin_record::role::StemRole;
 use loadin_record::source::source_record;
 use loadin_record::survey::Survey;
@@ -28,7 +29,7 @@ fn holding(path: &str, word: &str) -> Survey {
 
 fn record(survey: &Survey, output: Option<&str>) -> StemRecord {
     let output = output.map(|path| OutputRecord {
-        path: path.to_owned(),
+        path: PathBelow::new(path).unwrap(),
         bytes: 1,
         sha256: text_digest(path),
         audio_sha256: String::new(),
@@ -256,7 +257,10 @@ fn wanted_with(now: &[Survey], on_record: &[Survey], old: &str, new: &str) -> Ve
         earlier: None,
     };
     let music: Music = planned(&new, [stem("Kick.wav")], &Beside::default()).music;
-    would_change(&visit, &old, &given, &music).into_iter().map(|stem| (stem.output, stem.texts)).collect()
+    would_change(&visit, &old, &given, &music)
+        .into_iter()
+        .map(|stem| (stem.output.to_string(), stem.texts))
+        .collect()
 }
 
 fn wanted(old: &str, new: &str) -> Vec<(String, Vec<String>)> {

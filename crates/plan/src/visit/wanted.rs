@@ -5,6 +5,7 @@
 use std::collections::BTreeSet;
 
 use loadin_record::manifest::Manifest;
+use loadin_record::path_below::PathBelow;
 use serde_json::Value;
 
 use super::standing::{PromisedSource, PromisedStem, Visit};
@@ -19,7 +20,7 @@ use crate::stages::Decision;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WouldChange {
     /// Path of its output inside the output folder.
-    pub output: String,
+    pub output: PathBelow,
     /// Paths of its sources inside the delivery.
     pub sources: Vec<String>,
     /// What it is and what it would be, one text a stage.

@@ -29,7 +29,7 @@ pub(super) fn tracks(manifest: &Manifest, (rate_hz, cut): (u32, f64)) -> Tracks 
     let order = order(manifest);
     for (index, (stem, output)) in stems.iter().enumerate() {
         if !is_linkable(&output.path) {
-            left_out.push((output.path.clone(), "only WAV and AIFF files can be linked".to_owned()));
+            left_out.push((output.path.to_string(), "only WAV and AIFF files can be linked".to_owned()));
             continue;
         }
         let track = track(manifest, stem, output, clock.start(index));
@@ -91,7 +91,7 @@ fn track(manifest: &Manifest, stem: &StemRecord, output: &OutputRecord, start_se
         name: label_of(&output.path).to_owned(),
         comment: late.map_or(from.clone(), |what| format!("late ({what}): {from}")),
         colour: colour(&stem.group).map(str::to_owned),
-        path: output.path.clone(),
+        path: output.path.to_string(),
         rate_hz: output.rate_hz.max(1),
         channels: output.channels,
         frames: output.frames,
