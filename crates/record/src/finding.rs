@@ -127,6 +127,7 @@ ids! {
     SidePair "side-pair" Note Ready "Two mono files that look like one stereo pair.",
     PairRefused "pair-refused" Attention InQuestion "Two files named like a pair that cannot be one.",
     LayoutKept "layout-kept" Note Ready "A stereo stem that cannot become mono without loss.",
+    FarBelow "far-below-others" Note Ready "A stem that is far quieter than all others.",
     GainLimited "gain-limited" Attention Ready "The gain stops short of the target.",
     GainByOne "gain-by-one" Note Ready "One stem alone lowers all others that share its gain.",
     LateOverTarget "late-over-target" Attention Ready "A stem that came late is louder than the target at the gain that the others have.",
