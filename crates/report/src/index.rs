@@ -5,7 +5,7 @@ use std::fmt::Write;
 use loadin_record::manifest::{Manifest, State};
 
 use crate::note;
-use crate::page::{document, number_in, verdict};
+use crate::page::{Head, document, number_in, verdict};
 use crate::text::{clock, count, html, number};
 use crate::words;
 
@@ -44,7 +44,8 @@ pub fn index(entries: &[Entry<'_>]) -> String {
         count(entries.len(), "delivery", "deliveries"),
         louder(entries),
     );
-    document("Load-in of several deliveries", &body, "")
+    let head = Head { title: "Load-in of several deliveries", about: "", sounds: false };
+    document(&head, &body, "")
 }
 
 /// What the cells of a line are, beside the delivery's name; on narrow screens the words stand in the cells.

@@ -16,6 +16,8 @@ mod session_mid;
 mod text;
 mod timeline;
 mod together;
+#[cfg(test)]
+mod traced;
 mod track_sheet;
 mod wave;
 mod words;

@@ -97,7 +97,9 @@ mod tests {
         let found = found(stems);
         assert_eq!(found.iter().map(Vec::len).collect::<Vec<_>>(), [0, 0, 0, 0, 1]);
         let finding = &found[4][0];
-        assert!(finding.text.starts_with("40 dB below the middle of all stems where it sounds (-49 dBFS RMS)"));
+        assert!(
+            finding.text.starts_with("40 dB below the middle of all stems where it sounds (-49 dBFS RMS)")
+        );
         assert_eq!(finding.evidence["middle_dbfs"], -9.0);
     }
 
