@@ -73,7 +73,10 @@ fn each_changes_its_sentence(name: &str, before: &Value, cases: Vec<Case>) {
         let new = paper(&with(before.clone(), place, value.clone()), name);
         assert!(old.contains(goes), "{name}, before {place}: no \"{goes}\"");
         assert!(!new.contains(goes), "{name}, {place} = {value}: \"{goes}\" stays");
-        assert!(comes.is_empty() || !old.contains(comes), "{name}, before {place}: \"{comes}\" stands already");
+        assert!(
+            comes.is_empty() || !old.contains(comes),
+            "{name}, before {place}: \"{comes}\" stands already"
+        );
         assert!(new.contains(comes), "{name}, {place} = {value}: no \"{comes}\"");
     }
 }
@@ -82,7 +85,8 @@ fn each_changes_its_sentence(name: &str, before: &Value, cases: Vec<Case>) {
 fn every_sentence_of_the_pages_head_follows_its_field() {
     let silent = finding("silent", "attention", json!({ "frames": 96_000 }));
     let copy = finding("duplicate", "attention", json!({ "same_as": "Kick.wav" }));
-    let gap = json!([{ "from_seconds": 61.0, "to_seconds": 90.0, "low_hz": 40, "high_hz": 100, "level_db": -9 }]);
+    let gap =
+        json!([{ "from_seconds": 61.0, "to_seconds": 90.0, "low_hz": 40, "high_hz": 100, "level_db": -9 }]);
     let numbers = |ready: u32, doubtful: u32, unusable: u32| {
         format!(
             "{ready} {} ready, {doubtful} usable but in question, {unusable} not usable",
@@ -105,20 +109,50 @@ fn every_sentence_of_the_pages_head_follows_its_field() {
                 "You decide: 0",
                 "You decide: 1",
             ),
-            ("/rough_mix", Value::Null, "none by the rough mix (below 2.5 kHz)", "not checked, because no rough mix"),
-            ("/rough_mix/cannot_judge", "it is short".into(), "none by the rough mix", "this is known: it is short"),
+            (
+                "/rough_mix",
+                Value::Null,
+                "none by the rough mix (below 2.5 kHz)",
+                "not checked, because no rough mix",
+            ),
+            (
+                "/rough_mix/cannot_judge",
+                "it is short".into(),
+                "none by the rough mix",
+                "this is known: it is short",
+            ),
             ("/rough_mix/first_seconds", json!(1200.0), "(below 2.5 kHz)", "first 20 minutes"),
             ("/rough_mix/gaps", gap, "none by the rough mix", "something between 1:01 and 1:30"),
-            ("/rough_mix/left_out", json!({ "Kick.wav": "why" }), "(below 2.5 kHz).", "not compared: &quot;Kick.wav&quot;"),
+            (
+                "/rough_mix/left_out",
+                json!({ "Kick.wav": "why" }),
+                "(below 2.5 kHz).",
+                "not compared: &quot;Kick.wav&quot;",
+            ),
             ("/facts/title/value", "Tin Drum".into(), "<h1>Paper Boat</h1>", "<h1>Tin Drum</h1>"),
-            ("/facts/title/value", Value::Null, "<title>Paper Boat: load-in report", "<title>Folder: load-in report"),
+            (
+                "/facts/title/value",
+                Value::Null,
+                "<title>Paper Boat: load-in report",
+                "<title>Folder: load-in report",
+            ),
             ("/facts/tempo_bpm/value", 90.into(), "<b>120 BPM</b>", "<b>90 BPM</b>"),
-            ("/facts/tempo_bpm/confidence", "likely".into(), "120 BPM</b> <small>stated", "120 BPM</b> <small>likely"),
+            (
+                "/facts/tempo_bpm/confidence",
+                "likely".into(),
+                "120 BPM</b> <small>stated",
+                "120 BPM</b> <small>likely",
+            ),
             ("/facts/key/value", "G major".into(), "<b>D minor</b>", "<b>G major</b>"),
             ("/facts/meter/value", "3/4".into(), "4/4 time", "3/4 time"),
             ("/link/length_frames", 480_000.into(), "<b>0:02</b> <small>long", "<b>0:10</b> <small>long"),
             ("/stems/0/changes/0/to", json!(9.0), "up to 6.0 dB louder", "up to 9.0 dB louder"),
-            ("/session_file/left_out", "no stem".into(), "Paper Boat.dawproject</a>", "No session file: no stem."),
+            (
+                "/session_file/left_out",
+                "no stem".into(),
+                "Paper Boat.dawproject</a>",
+                "No session file: no stem.",
+            ),
         ],
     );
 }
@@ -151,11 +185,31 @@ fn every_sentence_around_the_notes_points_follows_its_field() {
         vec![
             ("/delivery/name", "Other".into(), "Questions about `Folder`", "Questions about `Other`"),
             ("/stems/0/source/path", "Kik.wav".into(), "### 1. `Kick.wav`", "### 1. `Kik.wav`"),
-            ("/stems/0/findings/-", broken, "answer to one point.\n", "answer to 2 points. A time counts from the start"),
-            ("/rough_mix", Value::Null, "Everything else has arrived well.", "since no rough mix came with the files"),
-            ("/rough_mix/cannot_judge", "x".into(), "Everything else has arrived well.", "could not check by the rough mix."),
+            (
+                "/stems/0/findings/-",
+                broken,
+                "answer to one point.\n",
+                "answer to 2 points. A time counts from the start",
+            ),
+            (
+                "/rough_mix",
+                Value::Null,
+                "Everything else has arrived well.",
+                "since no rough mix came with the files",
+            ),
+            (
+                "/rough_mix/cannot_judge",
+                "x".into(),
+                "Everything else has arrived well.",
+                "could not check by the rough mix.",
+            ),
             ("/rough_mix/first_seconds", json!(60.0), "Everything else has arrived well.", "only in part"),
-            ("/findings", json!([finding("note-says", "attention", json!({}))]), "Everything else has arrived well. ", ""),
+            (
+                "/findings",
+                json!([finding("note-says", "attention", json!({}))]),
+                "Everything else has arrived well. ",
+                "",
+            ),
             ("/stems/0/findings", json!([key]), "A file that you send again needs", "## Please confirm"),
             (
                 "/stems/0/findings/0/answer",
@@ -181,7 +235,9 @@ fn evidence_of(placeholder: &str) -> Vec<(&'static str, Value, Value)> {
         "said" => vec![("said", "one thing".into(), "another thing".into())],
         "what" => vec![("what", "tempo".into(), "title".into())],
         "heard" => vec![("heard", "this".into(), "that".into())],
-        "stated" => vec![("stated_frames", 48_000.into(), 96_000.into()), ("rate_hz", 48_000.into(), 44_100.into())],
+        "stated" => {
+            vec![("stated_frames", 48_000.into(), 96_000.into()), ("rate_hz", 48_000.into(), 44_100.into())]
+        }
         "heard_at" => vec![("start_frames", 24_000.into(), 25_000.into())],
         other => panic!("nobody says what fills {{{other}}}"),
     }
@@ -207,7 +263,10 @@ fn every_point_of_the_note_follows_its_evidence() {
         };
         let first: Vec<(&str, Value)> = filled.iter().map(|(key, value, _)| (*key, value.clone())).collect();
         let point = found(&first);
-        assert!(!point.contains(&format!("the text of {id}")), "{id}: its evidence is not all there: {point}");
+        assert!(
+            !point.contains(&format!("the text of {id}")),
+            "{id}: its evidence is not all there: {point}"
+        );
         for (key, _, other) in &filled {
             let mut changed = first.clone();
             changed.iter_mut().filter(|(name, _)| name == key).for_each(|(_, value)| *value = other.clone());
@@ -229,6 +288,11 @@ fn a_time_in_the_note_follows_the_rate_of_its_file() {
     each_changes_its_sentence(
         "client-note.md",
         &asked,
-        vec![("/stems/0/source/rate_hz", 96_000.into(), "breaks off at 0:01.000; 0.100", "breaks off at 0:00.500; 0.050")],
+        vec![(
+            "/stems/0/source/rate_hz",
+            96_000.into(),
+            "breaks off at 0:01.000; 0.100",
+            "breaks off at 0:00.500; 0.050",
+        )],
     );
 }

@@ -1,7 +1,7 @@
 //! Papers are made before the work, with it, and again after it.
 
 use std::fs;
-use std::path::PathBuf;
+use std::path::Path;
 
 use super::{clean, demo, leave_audio_for_browser, leave_for_browser, read};
 use crate::job::{loadin, prep};
@@ -36,12 +36,16 @@ fn what_came_late_is_on_the_page() {
     let (delivery, out) = (folder.path().join("Orchard"), folder.path().join("out"));
     fs::create_dir(&delivery).unwrap();
     let late = "riser (late add).wav";
-    let names = || fs::read_dir(demo()).unwrap().map(|entry| entry.unwrap().path()).filter(|path| path.is_file());
-    let copy = |path: PathBuf| fs::copy(&path, delivery.join(path.file_name().unwrap())).unwrap();
-    names().filter(|path| !path.ends_with(late)).for_each(|path| drop(copy(path)));
+    let copy = |path: &Path| fs::copy(path, delivery.join(path.file_name().unwrap())).unwrap();
+    for entry in fs::read_dir(demo()).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_file() && !path.ends_with(late) {
+            copy(&path);
+        }
+    }
     prep(&delivery, &out, &[]);
     assert!(!read(&out.join("report.html")).contains("<b>Late:</b>"));
-    copy(demo().join(late));
+    copy(&demo().join(late));
     prep(&delivery, &out, &[]);
     let page = read(&out.join("report.html"));
     assert!(page.contains("<b>Late:</b> <a href=\"#late-title\">1 file added</a>"));

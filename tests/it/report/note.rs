@@ -62,7 +62,8 @@ fn every_sentence_is_traced_to_a_finding() {
             let ask = texts["ask"].get(finding["id"].as_str().unwrap());
             ask.is_some_and(|ask| fits(lines[1], ask["found"].as_str().unwrap()))
         };
-        let finding = found.iter().find(asks).unwrap_or_else(|| panic!("{file}: no finding says {}", lines[1]));
+        let finding =
+            found.iter().find(asks).unwrap_or_else(|| panic!("{file}: no finding says {}", lines[1]));
         let id = finding["id"].as_str().unwrap();
         let ask = &texts["ask"][id];
         assert_eq!(lines[2], format!("{}: {}", text("why"), ask["why"].as_str().unwrap()));

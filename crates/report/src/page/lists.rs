@@ -3,9 +3,10 @@
 use std::fmt::Write;
 
 use loadin_record::finding::Severity;
-use loadin_record::manifest::{Manifest, StemRecord};
+use loadin_record::manifest::Manifest;
 use loadin_record::session::SessionFile;
 
+use super::names::name;
 use super::rows::{answer, sign};
 use super::sheet::{Act, Sheet};
 use crate::note;
@@ -13,7 +14,6 @@ use crate::open;
 use crate::session::session;
 use crate::session_mid::session_mid;
 use crate::text::{count, file, href, html};
-use crate::words;
 
 /// Points of a list that a phone's first screen has room for.
 const FIRST: usize = 3;
@@ -26,17 +26,11 @@ pub(super) fn lists(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     let asked: Vec<String> = note::questions(manifest, quoted)
         .iter()
-        .map(|question| {
-            let stem = question.stem.map(|index| (index, &manifest.stems[index]));
-            point(stem, question.finding.severity, &question.found)
-        })
+        .map(|question| point(manifest, question.stem, question.finding.severity, &question.found))
         .collect();
     let decisions: Vec<String> = open::decisions(manifest)
         .iter()
-        .map(|decision| {
-            let stem = decision.stem.map(|index| (index, &manifest.stems[index]));
-            point(stem, decision.severity, decision.text)
-        })
+        .map(|decision| point(manifest, decision.stem, decision.severity, decision.text))
         .collect();
     let mut text = "<div class=lists>\n".to_owned();
     for (id, heading, small, points, nothing) in [
@@ -61,9 +55,12 @@ pub(super) fn lists(sheet: &Sheet<'_>) -> String {
 }
 
 /// One point: how much it matters, the stem's label, and what it is.
-fn point(stem: Option<(usize, &StemRecord)>, severity: Severity, text: &str) -> String {
+fn point(manifest: &Manifest, stem: Option<usize>, severity: Severity, text: &str) -> String {
     let name = match stem {
-        Some((index, stem)) => format!("<a href=\"#s{}\">{}</a>", index + 1, file(words::label(stem))),
+        Some(index) => {
+            let name = name(&manifest.stems[index], manifest);
+            format!("<a href=\"#s{}\">{}</a>", index + 1, file(&name))
+        }
         None => "<a href=\"#delivery-title\">the whole delivery</a>".to_owned(),
     };
     format!("<li>{}<span>{name} {}</span></li>", sign(severity), html(text))

@@ -5,6 +5,7 @@ mod colours;
 mod families;
 mod foot;
 mod lists;
+mod names;
 mod overview;
 mod rows;
 mod ruler;

@@ -9,13 +9,13 @@ use loadin_record::manifest::{OutputRecord, StemRecord};
 use loadin_record::role::StemRole;
 
 use super::families::key;
+use super::names::name;
 use super::ruler::{grid, ruler};
 use super::sheet::{Act, Sheet};
 use crate::picture::{Shape, delivered, mark, prepared};
-use crate::text::{clock, file, href, html, number};
+use crate::text::{clock, href, html, number};
 use crate::timeline::{COLUMNS, output_span, source_span};
 use crate::wave::{Lane, Trace, strokes};
-use crate::words;
 
 /// Units from the middle of a row to the loudest sample of the delivery. A stem 40 dB below has 50 of them.
 const REACH: i32 = 5000;
@@ -112,13 +112,15 @@ impl Row<'_> {
 
     fn item(&self, sheet: &Sheet<'_>, scale: f64) -> String {
         let (stem, order) = (self.stem, self.order);
-        let label = file(words::label(stem));
+        let name = name(stem, sheet.manifest);
+        // No break inside: a row has one line.
+        let label = html(&name);
         format!(
             "<li class=row data-stem={order}><span class=who>{}<a href=\"#s{order}\">{label}</a>{}</span>{}{}</li>\n",
             key(&stem.group),
             doubt(stem),
             self.strip(sheet, scale),
-            hear(sheet, stem, words::label(stem)),
+            hear(sheet, stem, &name),
         )
     }
 

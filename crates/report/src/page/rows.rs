@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use loadin_record::finding::{Finding, Severity};
-use loadin_record::manifest::{State, StemRecord};
+use loadin_record::manifest::{Change, State, StemRecord};
 use loadin_record::role::StemRole;
 
 use super::families::key;
@@ -177,7 +177,7 @@ impl Table<'_> {
         form.extend(sounding.and_then(|m| m.relation.as_ref()).map(words::fold_down));
         let before = self.cells(&form, [source.peak_dbfs, source.true_peak_dbtp, source.loudness_lufs]);
         let flags = self.flags(stem);
-        let folded = is_as_delivered(stem);
+        let folded = self.nothing_shows(stem);
         let none = "<span class=none>no picture: the measurements are not stored here</span>".to_owned();
         let picture = drawn.before.unwrap_or(if measures.is_none() && source.frames.is_some() {
             none
@@ -208,7 +208,7 @@ impl Table<'_> {
         let (picture, picture_after) = match folded {
             Some(why) if !picture_after.is_empty() => (
                 format!(
-                    "<details class=same><summary>{why}: show both</summary>{picture}{picture_after}</details>"
+                    "<details class=same><summary>{why} has changed: show both</summary>{picture}{picture_after}</details>"
                 ),
                 String::new(),
             ),
@@ -219,6 +219,23 @@ impl Table<'_> {
              <tr class=now><td class=when>{}</td><td class=pic>{picture_after}</td>{after}</tr>\n",
             act.word("planned", "prepared")
         )
+    }
+
+    /// Why the two pictures of a stem tell nothing: its level or its format has changed, and what has changed with most stems.
+    /// What a person should look at stays open.
+    fn nothing_shows(&self, stem: &StemRecord) -> Option<&'static str> {
+        let shows = |change: &&Change| {
+            let is_seen = !matches!(change.stage.as_str(), "gain-stage" | "label" | "re-encode" | "resample");
+            is_seen && !self.common.contains(&words::change(change, stem))
+        };
+        let matters = |finding: &&Finding| finding.answer.is_none() && finding.severity > Severity::Note;
+        if stem.findings.iter().any(|finding| matters(&finding))
+            || stem.changes.iter().any(|change| shows(&change))
+        {
+            return None;
+        }
+        let has_gain = stem.changes.iter().any(|change| change.stage == "gain-stage");
+        Some(if has_gain { "nothing of its own but the gain" } else { "nothing of its own" })
     }
 
     /// The browser's own player of the prepared file.
@@ -323,19 +340,6 @@ pub(super) fn answer(finding: &Finding) -> String {
     let given = answer.given();
     let given = if given.is_empty() { String::new() } else { format!(" ({})", html(&given)) };
     format!(" <small>Answered{given}: {}</small>", html(&answer.text))
-}
-
-/// Why the two pictures of a stem would show the same: what was changed is its level or its format. A flag of a finding
-/// needs its picture.
-fn is_as_delivered(stem: &StemRecord) -> Option<&'static str> {
-    let shows = |stage: &str| !matches!(stage, "gain-stage" | "label" | "re-encode" | "resample");
-    if stem.findings.iter().any(|finding| finding.answer.is_none() && finding.severity > Severity::Note)
-        || stem.changes.iter().any(|change| shows(&change.stage))
-    {
-        return None;
-    }
-    let has_gain = stem.changes.iter().any(|change| change.stage == "gain-stage");
-    Some(if has_gain { "nothing that shows but the gain" } else { "nothing that shows" })
 }
 
 /// The name of a stem, with its group and state.
