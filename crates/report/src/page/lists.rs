@@ -73,21 +73,24 @@ fn quoted(name: &str) -> String {
 
 /// A list of which every screen shows the first points, and a wide one as many as it has room for.
 fn list(points: &[String]) -> String {
-    let fold = |class: &str, points: &[String]| {
-        if points.is_empty() {
-            return String::new();
-        }
-        format!(
-            "<details class={class}><summary>{} more</summary><ul>{}</ul></details>",
-            points.len(),
-            points.concat()
-        )
-    };
     let (first, rest) = points.split_at(points.len().min(FIRST));
-    let (few, many) = rest.split_at(rest.len().min(ROOM - FIRST));
     // One point more takes as much room as the line that says so.
-    let (few, many) = if many.len() == 1 { (rest, &many[..0]) } else { (few, many) };
-    format!("<ul>{}</ul>{}{}", first.concat(), fold("few", few), fold("many", many))
+    let room = if points.len() == ROOM + 1 { ROOM + 1 } else { ROOM };
+    let (few, many) = rest.split_at(rest.len().min(room - FIRST));
+    let many = folded("many", many, "");
+    format!("<ul>{}</ul>{}", first.concat(), folded("few", few, &many))
+}
+
+/// Points that are folded, with what is folded inside them; the line above says how many there are.
+fn folded(class: &str, points: &[String], inner: &str) -> String {
+    if points.is_empty() {
+        return String::new();
+    }
+    let all = points.len() + inner.matches("<li>").count();
+    format!(
+        "<details class={class}><summary>{all} more</summary><ul>{}</ul>{inner}</details>",
+        points.concat()
+    )
 }
 
 /// Questions that are answered, folded: what was found, and what was said, by whom and when.

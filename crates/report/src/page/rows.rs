@@ -205,17 +205,18 @@ impl Table<'_> {
                 self.cells(&[], [None; 3]),
             ),
         };
-        let (picture, picture_after) = match folded {
+        let (before_picture, picture_after) = match folded {
             Some(why) if !picture_after.is_empty() => (
                 format!(
-                    "<details class=same><summary>{why} has changed: show both</summary>{picture}{picture_after}</details>"
+                    "<details class=same><summary>{why} has changed: show both</summary>\
+                     <div class=both>{picture}{flags}{picture_after}</div></details>"
                 ),
                 String::new(),
             ),
-            _ => (picture, picture_after),
+            _ => (format!("{picture}{flags}"), picture_after),
         };
         format!(
-            "<tr class=was>{head}<td class=when>delivered</td><td class=pic>{picture}{flags}</td>{before}</tr>\n\
+            "<tr class=was>{head}<td class=when>delivered</td><td class=pic>{before_picture}</td>{before}</tr>\n\
              <tr class=now><td class=when>{}</td><td class=pic>{picture_after}</td>{after}</tr>\n",
             act.word("planned", "prepared")
         )

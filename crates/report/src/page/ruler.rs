@@ -33,7 +33,9 @@ pub(super) fn ruler(sheet: &Sheet<'_>) -> String {
         text.push_str("</div>");
     }
     text.push_str("<div class=\"ruler times\"><span class=unit>time</span>");
-    label(&mut text, sheet, sheet.axis.ticks().into_iter().map(|tick| (tick, clock(tick, 0))));
+    let ticks = sheet.axis.ticks();
+    let digits = usize::from(ticks.windows(2).any(|pair| pair[1] - pair[0] < 1.0));
+    label(&mut text, sheet, ticks.into_iter().map(|tick| (tick, clock(tick, digits))));
     text.push_str("</div>");
     if !music.bars.is_empty() {
         let step = step(music.bars.len(), MOST_NUMBERS);
