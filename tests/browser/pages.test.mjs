@@ -118,6 +118,7 @@ for (const name of ["demo", "late", "hundred"]) {
   for (const viewport of [{ width: 1400, height: 900 }, { width: 390, height: 844 }]) {
     test(`${name}, ${viewport.width} px: the first screen says whether one can start`, async () => {
       const { page, close } = await open(name, { viewport });
+      if (shots) await page.screenshot({ path: join(shots, `${name}-first-${viewport.width}.png`) });
       const inside = async (selector, least) => {
         const found = await bottoms(page, selector);
         assert.ok(found.length >= least, `${found.length} of ${selector}`);

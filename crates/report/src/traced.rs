@@ -296,3 +296,39 @@ fn a_time_in_the_note_follows_the_rate_of_its_file() {
         )],
     );
 }
+
+/// Two seconds at 120 BPM in 4/4 are one bar; the axis goes from 0 to 2 s.
+#[test]
+fn bars_and_sections_of_the_overview_follow_the_facts() {
+    let markers = json!({ "source": "a file", "confidence": "stated",
+        "value": [{ "seconds": 0.0, "name": "Intro" }, { "seconds": 1.0, "name": "Verse" }] });
+    let before = with(base(), "/facts/markers", markers);
+    let section = |left: &str, name: &str| {
+        format!("<i style=\"left:{left}%;width:50.00%\" title=\"{name}\">{name}</i>")
+    };
+    assert!(paper(&before, "report.html").contains(&section("0.00", "Intro")));
+    each_changes_its_sentence(
+        "report.html",
+        &before,
+        vec![
+            (
+                "/facts/markers/value/1/name",
+                "Chorus".into(),
+                section("50.00", "Verse").leak(),
+                section("50.00", "Chorus").leak(),
+            ),
+            (
+                "/facts/markers/value/1/seconds",
+                json!(1.5),
+                "left:50.00%;width:50.00%",
+                "left:75.00%;width:25.00%",
+            ),
+            (
+                "/facts/tempo_bpm/value",
+                240.into(),
+                "<path class=fine d=\"M-0.50 0v1\"/>",
+                "<path class=fine d=\"M-0.50 0v1M149.50 0v1\"/>",
+            ),
+        ],
+    );
+}
