@@ -41,7 +41,7 @@ fn base() -> Value {
     })
 }
 
-fn finding(id: &str, severity: &str, evidence: Value) -> Value {
+fn finding(id: &str, severity: &str, evidence: &Value) -> Value {
     json!({ "id": id, "severity": severity, "text": format!("the text of {id}"), "evidence": evidence })
 }
 
@@ -82,11 +82,9 @@ fn each_changes_its_sentence(name: &str, before: &Value, cases: Vec<Case>) {
 }
 
 #[test]
-fn every_sentence_of_the_pages_head_follows_its_field() {
-    let silent = finding("silent", "attention", json!({ "frames": 96_000 }));
-    let copy = finding("duplicate", "attention", json!({ "same_as": "Kick.wav" }));
-    let gap =
-        json!([{ "from_seconds": 61.0, "to_seconds": 90.0, "low_hz": 40, "high_hz": 100, "level_db": -9 }]);
+fn the_verdict_follows_its_fields() {
+    let silent = finding("silent", "attention", &json!({ "frames": 96_000 }));
+    let copy = finding("duplicate", "attention", &json!({ "same_as": "Kick.wav" }));
     let numbers = |ready: u32, doubtful: u32, unusable: u32| {
         format!(
             "{ready} {} ready, {doubtful} usable but in question, {unusable} not usable",
@@ -105,10 +103,22 @@ fn every_sentence_of_the_pages_head_follows_its_field() {
             ("/stems/1/findings", json!([copy]), "Nothing needs a person.", "1 question goes to the client."),
             (
                 "/findings",
-                json!([finding("note-says", "attention", json!({}))]),
+                json!([finding("note-says", "attention", &json!({}))]),
                 "You decide: 0",
                 "You decide: 1",
             ),
+        ],
+    );
+}
+
+#[test]
+fn every_sentence_beside_the_verdict_follows_its_field() {
+    let gap =
+        json!([{ "from_seconds": 61.0, "to_seconds": 90.0, "low_hz": 40, "high_hz": 100, "level_db": -9 }]);
+    each_changes_its_sentence(
+        "report.html",
+        &base(),
+        vec![
             (
                 "/rough_mix",
                 Value::Null,
@@ -175,10 +185,10 @@ fn what_came_late_and_what_the_client_writes_are_said_only_where_they_are() {
 fn every_sentence_around_the_notes_points_follows_its_field() {
     let name = "client-note.md";
     assert_eq!(paper(&base(), name), "", "nothing is asked");
-    let silent = finding("silent", "attention", json!({ "frames": 96_000 }));
+    let silent = finding("silent", "attention", &json!({ "frames": 96_000 }));
     let asked = with(base(), "/stems/0/findings", json!([silent]));
-    let broken = finding("truncated", "problem", json!({ "start_frame": 48_000, "frames": 4800 }));
-    let key = finding("key-doubt", "attention", json!({ "said": "D minor", "heard": "E minor" }));
+    let broken = finding("truncated", "problem", &json!({ "start_frame": 48_000, "frames": 4800 }));
+    let key = finding("key-doubt", "attention", &json!({ "said": "D minor", "heard": "E minor" }));
     each_changes_its_sentence(
         name,
         &asked,
@@ -206,7 +216,7 @@ fn every_sentence_around_the_notes_points_follows_its_field() {
             ("/rough_mix/first_seconds", json!(60.0), "Everything else has arrived well.", "only in part"),
             (
                 "/findings",
-                json!([finding("note-says", "attention", json!({}))]),
+                json!([finding("note-says", "attention", &json!({}))]),
                 "Everything else has arrived well. ",
                 "",
             ),
@@ -256,7 +266,8 @@ fn every_point_of_the_note_follows_its_evidence() {
         let found = |evidence: &[(&str, Value)]| {
             let evidence: serde_json::Map<String, Value> =
                 evidence.iter().map(|(key, value)| ((*key).to_owned(), value.clone())).collect();
-            let asked = with(base(), "/stems/0/findings", json!([finding(id, "problem", evidence.into())]));
+            let asked =
+                with(base(), "/stems/0/findings", json!([finding(id, "problem", &Value::Object(evidence))]));
             let note = paper(&asked, "client-note.md");
             let point = note.split("\n### 1. ").nth(1).unwrap_or_else(|| panic!("{id} is not asked: {note}"));
             point.lines().skip(2).take(3).collect::<Vec<_>>().join("\n")
@@ -283,7 +294,7 @@ fn every_point_of_the_note_follows_its_evidence() {
 /// Times in a file count at the file's own rate.
 #[test]
 fn a_time_in_the_note_follows_the_rate_of_its_file() {
-    let broken = finding("truncated", "problem", json!({ "start_frame": 48_000, "frames": 4800 }));
+    let broken = finding("truncated", "problem", &json!({ "start_frame": 48_000, "frames": 4800 }));
     let asked = with(base(), "/stems/0/findings", json!([broken]));
     each_changes_its_sentence(
         "client-note.md",

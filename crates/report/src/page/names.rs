@@ -17,7 +17,7 @@ pub(super) fn name(stem: &StemRecord, manifest: &Manifest) -> String {
         .char_indices()
         .filter(|(_, c)| matches!(c, '_' | '-' | ' ' | '/'))
         .map(|(at, c)| at + c.len_utf8());
-    let shared = ends.filter(|end| *end < path.len() && is_usual(&path[..*end])).last();
+    let shared = ends.rev().find(|end| *end < path.len() && is_usual(&path[..*end]));
     // One file has nothing in common with itself.
     match shared.filter(|_| manifest.stems.len() > 2) {
         Some(end) => format!("…{}", &path[end..]),
