@@ -1,6 +1,7 @@
 //! The papers of a prepared delivery: manifest and its schema, track sheet.
 
 mod schema;
+mod verdict;
 
 use std::fs;
 use std::path::Path;

@@ -131,7 +131,7 @@ fn a_clean_delivery_yields_no_note() {
     assert!(!delivery.out("out").join("client-note.md").exists());
     let page = read(&delivery.out("out").join("report.html"));
     assert!(
-        page.contains("All 2 stems are ready to mix. Nothing needs a person."),
+        page.contains("2 stems ready, 0 usable but in question, 0 not usable. Nothing needs a person."),
         "the verdict is another one"
     );
 }

@@ -11,7 +11,7 @@ mod top;
 
 pub(crate) use rows::colour;
 pub(crate) use sheet::Act;
-pub(crate) use top::{is_open_beside_questions, number_in, verdict};
+pub(crate) use top::{number_in, verdict};
 
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::Survey;

@@ -2,17 +2,18 @@
 
 use std::fmt::Write;
 
-use loadin_record::finding::{Finding, Severity};
 use loadin_record::late::{LateFile, in_short};
 use loadin_record::manifest::{Manifest, State};
 use loadin_record::rough_mix::missing_stems;
 use loadin_record::survey::Ignored;
+use loadin_record::verdict::Verdict;
 use loadin_session::is_read;
 
 use super::rows::{answer, sign};
 use super::shared::shared;
 use super::sheet::{Act, Sheet};
 use crate::note;
+use crate::open;
 use crate::text::{count, file, href, html, number};
 use crate::words;
 
@@ -24,7 +25,7 @@ pub(super) fn top(sheet: &Sheet<'_>) -> String {
          <div class=answer>\n{}{}</div>\n{}",
         sheet.act.word("Audit: nothing has been changed", "Load-in report"),
         html(&manifest.delivery.name),
-        verdict(manifest, sheet.act),
+        verdict(manifest),
         missing(manifest),
         late(manifest),
         session(sheet),
@@ -40,32 +41,20 @@ pub(crate) fn number_in(manifest: &Manifest, state: State) -> usize {
 }
 
 /// The answer in two sentences.
-pub(crate) fn verdict(manifest: &Manifest, act: Act) -> String {
-    let all = manifest.stems.len();
-    let lost = number_in(manifest, State::Failed) + number_in(manifest, State::SetAside);
-    let ready = if lost == 0 {
-        format!("All {} {}.", count(all, "stem", "stems"), act.word("can be prepared", "are ready to mix"))
-    } else {
-        format!(
-            "{} of {} {}.",
-            all - lost,
-            count(all, "stem", "stems"),
-            act.word("can be prepared", "are ready to mix")
-        )
-    };
-    let asked = note::questions(manifest, quoted).len();
-    let heard = look_at(manifest).len();
-    let needs = match (asked, heard) {
+pub(crate) fn verdict(manifest: &Manifest) -> String {
+    let verdict = Verdict::of(manifest);
+    let (asked, to_decide) = (open::asked_of_client(manifest), open::decisions(manifest).len());
+    let needs = match (asked, to_decide) {
         (0, 0) => "Nothing needs a person.".to_owned(),
         (asked, 0) => format!("{} the client.", count(asked, "question goes to", "questions go to")),
-        (0, heard) => format!("{} your eyes or ears.", count(heard, "finding needs", "findings need")),
-        (asked, heard) => format!(
+        (0, decide) => format!("{} your eyes or ears.", count(decide, "finding needs", "findings need")),
+        (asked, decide) => format!(
             "{} the client, {} your eyes or ears.",
             count(asked, "question goes to", "questions go to"),
-            count(heard, "finding needs", "findings need")
+            count(decide, "finding needs", "findings need")
         ),
     };
-    format!("{ready} {needs}")
+    format!("{verdict}. {needs}")
 }
 
 /// Whether stems are missing, or why nobody knows.
@@ -110,36 +99,6 @@ fn tally(manifest: &Manifest) -> String {
     format!("<dl class=tally>{cells}</dl>\n")
 }
 
-/// What needs the engineer: the stem's number, where there is one, how much it matters, and what it is.
-struct Look<'a> {
-    order: Option<usize>,
-    severity: Severity,
-    text: &'a str,
-}
-
-/// Whether something is open that the client is not asked.
-pub(crate) fn is_open_beside_questions(manifest: &Manifest) -> bool {
-    !look_at(manifest).is_empty()
-}
-
-/// Findings that need a person and are not asked of the client, and stems that are lost without such a finding.
-fn look_at(manifest: &Manifest) -> Vec<Look<'_>> {
-    let matters = |finding: &&Finding| finding.severity >= Severity::Attention && finding.answer.is_none();
-    let of_delivery = manifest.findings.iter().filter(|f| !note::is_asked_of_delivery(f)).filter(matters);
-    let mut found: Vec<Look<'_>> =
-        of_delivery.map(|f| Look { order: None, severity: f.severity, text: &f.text }).collect();
-    for (index, stem) in manifest.stems.iter().enumerate() {
-        let order = Some(index + 1);
-        let open = stem.findings.iter().filter(|finding| !note::is_asked(finding, stem)).filter(matters);
-        found.extend(open.map(|f| Look { order, severity: f.severity, text: &f.text }));
-        let missed = stem.error.as_ref().filter(|_| stem.is_missed());
-        if let Some(error) = missed.filter(|_| !stem.findings.iter().any(|f| matters(&f))) {
-            found.push(Look { order, severity: Severity::Problem, text: error });
-        }
-    }
-    found
-}
-
 /// A name inside a sentence.
 fn quoted(name: &str) -> String {
     format!("“{name}”")
@@ -162,11 +121,12 @@ fn needs(sheet: &Sheet<'_>) -> String {
         ));
     }
     let mut seen = Vec::new();
-    for look in look_at(manifest) {
-        let name = look.order.map_or("the whole delivery".to_owned(), |order| {
-            format!("<a href=\"#s{order}\">{}</a>", file(words::label(&manifest.stems[order - 1])))
+    for decision in open::decisions(manifest) {
+        let name = decision.stem.map_or("the whole delivery".to_owned(), |index| {
+            let label = file(words::label(&manifest.stems[index]));
+            format!("<a href=\"#s{}\">{label}</a>", index + 1)
         });
-        seen.push(format!("<li>{}<span>{name} {}</span></li>", sign(look.severity), html(look.text)));
+        seen.push(format!("<li>{}<span>{name} {}</span></li>", sign(decision.severity), html(decision.text)));
     }
     let mut text =
         "<section class=needs aria-labelledby=needs-title><h2 id=needs-title>What needs a person</h2>\n"
