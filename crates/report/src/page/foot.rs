@@ -85,4 +85,6 @@ const ABOUT: &str = "<p>In the overview the height of a row is its amplitude, ag
      <p>A dotted middle line is silence below −90 dBFS. A bar along the edges is where the sound reaches the level of a \
      clipping finding. A hatched stretch is missing from the file, or cut off. A dashed line is a steady offset. The small numbers \
      are those of the findings below the picture. Two halves in one picture are left above and right below. “All stems together” adds \
-     up powers, as of stems that have nothing to do with each other: related ones can be louder or cancel.</p>\n";
+     up powers, as of stems that have nothing to do with each other: related ones can be louder or cancel.</p>\n\
+     <p>The track sheet is UTF-8 and begins with a byte order mark, so that spreadsheet programs show umlauts; a cell that they \
+     would take for a formula begins with an apostrophe.</p>\n";
