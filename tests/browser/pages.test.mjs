@@ -15,7 +15,7 @@ const here = dirname(fileURLToPath(import.meta.url));
 const pages = resolve(process.env.PAGES ?? join(here, "../../target/tmp/pages"));
 const shots = process.env.SHOTS;
 const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const reports = ["demo", "audit", "hundred", "hostile", "payload"];
+const reports = ["demo", "late", "audit", "hundred", "forty", "hostile", "payload"];
 const all = [...reports, "index"];
 const sizes = [{ width: 1280, height: 860 }, { width: 400, height: 800 }];
 
@@ -97,15 +97,87 @@ test("hostile names stay in their column and can be read", async () => {
 test("the page can be read without JavaScript", async () => {
   const { page, close } = await open("demo", { javaScriptEnabled: false });
   assert.equal(await page.locator("table.stems tbody").count(), 15);
-  assert.ok(await page.getByText("13 of 15 stems are ready to mix.").isVisible());
-  assert.ok(!(await page.locator("#tools").isVisible()), "controls that do nothing are shown");
+  assert.deepEqual(await tally(page), ["9 ready", "3 usable, in question", "2 not usable"]);
+  assert.ok(await page.locator(".overview svg.strip .sound").first().isVisible());
+  assert.equal(await page.locator("audio[controls]").count(), 13, "the browser's own players");
+  assert.ok((await page.locator("a.hear").first().getAttribute("href")).startsWith("./audio/"));
+  for (const id of ["#tools", "#hearing"]) assert.ok(!(await page.locator(id).isVisible()), `${id} does nothing and is shown`);
   await close();
 });
 
-test("the answer fits the first screen", async () => {
-  const { page, close } = await open("demo", { viewport: sizes[0] });
-  const bottom = await page.evaluate(() => document.querySelector(".caution").getBoundingClientRect().bottom);
-  assert.ok(bottom <= 860, `it ends at ${bottom} px`);
+/** The three numbers with their words. */
+const tally = page => page.$$eval(".tally div", cells => cells.map(cell => `${cell.querySelector("dd").textContent} ${cell.querySelector("dt").textContent}`));
+
+/** The lower edges of what matches, in pixels from the top of the page; what is not shown has none. */
+const bottoms = (page, selector) => page.$$eval(selector, list => list.map(item => {
+  const box = item.getBoundingClientRect();
+  return box.height > 0 && item.checkVisibility() ? box.bottom + scrollY : Infinity;
+}));
+
+for (const name of ["demo", "late", "hundred"]) {
+  for (const viewport of [{ width: 1400, height: 900 }, { width: 390, height: 844 }]) {
+    test(`${name}, ${viewport.width} px: the first screen says whether one can start`, async () => {
+      const { page, close } = await open(name, { viewport });
+      if (shots) await page.screenshot({ path: join(shots, `${name}-first-${viewport.width}.png`) });
+      const inside = async (selector, least) => {
+        const found = await bottoms(page, selector);
+        assert.ok(found.length >= least, `${found.length} of ${selector}`);
+        assert.ok(Math.max(...found) <= viewport.height, `${selector} ends at ${Math.max(...found)} px`);
+      };
+      assert.equal((await tally(page)).length, 3);
+      for (const selector of ["h1", ".song", ".tally", ".missing", "#client-title", "#engineer-title"]) await inside(selector, 1);
+      await inside(".late", name === "demo" ? 0 : 1);
+      for (const id of ["client", "engineer"]) {
+        const list = `[aria-labelledby=${id}-title]`;
+        const many = Number((await page.textContent(`#${id}-title`)).match(/: (\d+)/)[1]);
+        await inside(`${list} > ul li`, Math.min(many, 3));
+        if (viewport.width > 1000) {
+          await inside(`${list} > .few > ul li`, Math.min(Math.max(many - 3, 0), 4));
+          await inside(`${list} > .few > .many > summary`, many > 8 ? 1 : 0);
+        }
+      }
+      await close();
+    });
+  }
+}
+
+for (const viewport of [{ width: 1400, height: 900 }, { width: 390, height: 844 }]) {
+  test(`forty stems at one look, ${viewport.width} px`, async () => {
+    const { page, close } = await open("forty", { viewport });
+    const box = await page.$eval(".field", field => {
+      field.scrollIntoView({ behavior: "instant" });
+      const rows = [...field.querySelectorAll(".row")].map(row => row.getBoundingClientRect());
+      return { count: rows.length, top: field.getBoundingClientRect().top, bottom: Math.max(...rows.map(row => row.bottom)), least: Math.min(...rows.map(row => row.height)) };
+    });
+    assert.equal(box.count, 40);
+    assert.ok(box.top >= 0 && box.bottom <= viewport.height, JSON.stringify(box));
+    assert.ok(box.least >= 13, "a row is too low to be read");
+    if (shots) await page.screenshot({ path: join(shots, `forty-${viewport.width}-overview.png`) });
+    await close();
+  });
+}
+
+test("the drawn height is the amplitude: 40 dB apart are a hundred times apart", async () => {
+  const { page, close } = await open("forty", { viewport: { width: 1400, height: 900 } });
+  const heights = await page.$$eval(".row", rows => rows.map(row => {
+    const path = row.querySelector(".sound"), strip = row.querySelector("svg.strip");
+    return { name: row.textContent, height: path?.getBBox().height ?? 0, drawn: path?.getBoundingClientRect().height ?? 0, strip: strip.getBoundingClientRect().height };
+  }));
+  const loud = heights.find(row => row.name.includes("Kick_In_1")), quiet = heights.find(row => row.name.includes("Kick_Out_1"));
+  assert.ok(Math.abs(loud.height / quiet.height / 100 - 1) < 0.02, `${loud.height} and ${quiet.height} units`);
+  assert.ok(Math.abs(loud.drawn / quiet.drawn / 100 - 1) < 0.02, `${loud.drawn} and ${quiet.drawn} px`);
+  assert.ok(heights.every(row => row.drawn <= row.strip + 0.01), "a wave leaves its row");
+  await close();
+});
+
+test("groups of one colour have different marks", async () => {
+  const { page, close } = await open("hundred");
+  const groups = await page.$$eval(".legend span:has(.mark)", list => list.map(item => ({
+    name: item.textContent, colour: getComputedStyle(item.querySelector(".key")).backgroundColor, mark: item.querySelector(".mark path").getAttribute("d"),
+  })));
+  assert.ok(groups.length >= 8);
+  assert.equal(new Set(groups.map(group => group.mark)).size, groups.length);
+  assert.ok(new Set(groups.map(group => group.colour)).size < groups.length, "no colour is shared: nothing is tested");
   await close();
 });
 
@@ -166,16 +238,120 @@ test("keys", async () => {
   await close();
 });
 
+/** What the players of a page do just now. */
+const players = page => page.$$eval("audio", list => list.map(audio => ({
+  name: audio.getAttribute("aria-label"), plays: !audio.paused, at: audio.currentTime, volume: audio.volume,
+})));
+const sounding = async page => (await players(page)).filter(player => player.plays);
+const until = (page, act, argument) => page.waitForFunction(act, argument, { timeout: 10_000 });
+const playsPast = (page, seconds) => until(page, at => [...document.querySelectorAll("audio")].some(a => !a.paused && a.currentTime > at), seconds);
+
+test("listening: nothing by itself, low, one at a time, at one place", async () => {
+  const { page, trouble, close } = await open("demo", { viewport: sizes[0] });
+  assert.deepEqual(trouble, [], "sound is fetched before anybody asks");
+  const before = await players(page);
+  assert.equal(before.length, 13);
+  assert.ok(before.every(player => !player.plays && player.volume === 0.25), JSON.stringify(before));
+  assert.ok(await page.locator(".caution").isVisible());
+  await page.locator("button.hear").nth(1).click();
+  await playsPast(page, 0.4);
+  const [first] = await sounding(page);
+  await page.locator("button.hear").nth(4).click();
+  await until(page, name => [...document.querySelectorAll("audio")].some(a => !a.paused && a.getAttribute("aria-label") !== name && a.currentTime > 0.4), first.name);
+  const now = await sounding(page);
+  assert.equal(now.length, 1, "two stems sound at once");
+  assert.ok(now[0].at >= first.at - 0.1, `the place is lost: ${now[0].at} after ${first.at}`);
+  assert.equal(await page.locator(".row.sounding").count(), 1);
+  assert.equal(await page.locator("button.hear").nth(4).getAttribute("aria-pressed"), "true");
+  const strip = page.locator(".row svg.strip").nth(2);
+  const box = await strip.boundingBox();
+  await strip.click({ position: { x: box.width / 2, y: box.height / 2 } });
+  await playsPast(page, 5);
+  await page.fill("#volume", "0.1");
+  assert.ok((await players(page)).every(player => player.volume === 0.1));
+  await page.click("#stop");
+  assert.deepEqual(await sounding(page), []);
+  // The stem's own player goes on where the song stands.
+  const place = Math.max(...(await players(page)).map(player => player.at));
+  await page.$eval("audio[data-stem='1']", audio => audio.play());
+  await playsPast(page, place - 0.1);
+  assert.equal((await sounding(page)).length, 1);
+  const inside = `request: ${pathToFileURL(join(pages, "audio")).href}/`;
+  const foreign = trouble.filter(line => !line.startsWith(inside));
+  assert.deepEqual(foreign, [], "sound leaves the folder");
+  await close();
+});
+
+test("listening by the keyboard", async () => {
+  const { page, close } = await open("demo", { viewport: sizes[0] });
+  await page.locator("button.hear").first().focus();
+  await page.keyboard.press("ArrowDown");
+  await page.keyboard.press("ArrowDown");
+  assert.equal(await page.evaluate(() => document.activeElement.closest(".row").dataset.stem), "3");
+  await page.keyboard.press("ArrowRight");
+  await page.keyboard.press("Space");
+  await playsPast(page, 5);
+  assert.equal((await sounding(page)).length, 1);
+  await page.keyboard.press("ArrowLeft");
+  await until(page, () => [...document.querySelectorAll("audio")].some(a => !a.paused && a.currentTime < 4));
+  await page.keyboard.press("Escape");
+  assert.deepEqual(await sounding(page), []);
+  assert.equal(await page.locator("button.hear[tabindex='0']").count(), 1, "the rows are one stop of the Tab key");
+  await close();
+});
+
+test("listening to a file that is not there says so", async () => {
+  const { page, close } = await open("hundred", { viewport: sizes[0] });
+  await page.locator("button.hear").first().click();
+  await until(page, () => document.getElementById("heard").textContent.includes("cannot be played"));
+  assert.match(await page.textContent("#heard"), /is not beside this page, or this browser does not play/);
+  assert.deepEqual(await sounding(page), []);
+  await close();
+});
+
+test("listening to a container that the browser does not play says so", async () => {
+  const { page, close } = await open("demo", { viewport: sizes[0] });
+  // As a recipe that writes AIFF would have it; this browser plays none.
+  await page.$eval("audio[data-stem='1']", audio => audio.setAttribute("src", "./audio/01.aif"));
+  await page.locator("button.hear").first().click();
+  assert.match(await page.textContent("#heard"), /does not play \.aif files/);
+  await close();
+});
+
 test("printing", async () => {
   const { page, close } = await open("demo", { colorScheme: "dark" });
   await page.emulateMedia({ media: "print" });
-  assert.ok(!(await page.locator("#tools").isVisible()), "controls on paper");
+  for (const selector of ["#tools", "#hearing", "audio >> nth=0", ".hear >> nth=0"]) {
+    assert.ok(!(await page.locator(selector).isVisible()), `${selector} on paper`);
+  }
   assert.equal(await page.evaluate(() => getComputedStyle(document.body).backgroundColor), "rgb(255, 255, 255)");
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
   assert.ok(wide <= 0);
   const options = { format: "A4", landscape: true };
   if (shots) options.path = join(shots, "demo.pdf");
   assert.ok((await page.pdf(options)).length > 20_000);
+  await close();
+});
+
+// A4 has 210 by 297 mm; the margins are 12 mm, and a CSS pixel is 1/96 inch: 186 by 273 mm are 703 by 1031 px.
+for (const [name, sheet] of [["demo", { width: 1031, height: 703 }], ["forty", { width: 1031, height: 703 }], ["forty", { width: 703, height: 1031 }]]) {
+  test(`${name}: the overview is on the first printed sheet of ${sheet.width} px`, async () => {
+    const { page, close } = await open(name, { viewport: sheet });
+    await page.emulateMedia({ media: "print" });
+    if (shots) await page.screenshot({ path: join(shots, `${name}-print-${sheet.width}.png`) });
+    const rows = await bottoms(page, ".row");
+    assert.ok(rows.length > 10 && Math.max(...rows) <= sheet.height, `the last row ends at ${Math.max(...rows)} px`);
+    await close();
+  });
+}
+
+test("a hundred rows begin on the first printed sheet, and can be read", async () => {
+  const { page, close } = await open("hundred", { viewport: { width: 1031, height: 703 } });
+  await page.emulateMedia({ media: "print" });
+  if (shots) await page.screenshot({ path: join(shots, "hundred-print-1031.png") });
+  const rows = await bottoms(page, ".row");
+  assert.ok(rows[0] < 703 && rows[40] < 703, "the overview begins too late");
+  assert.ok((rows[99] - rows[0]) / 99 >= 7.9, "its rows are too low to be read");
   await close();
 });
 

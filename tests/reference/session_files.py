@@ -118,7 +118,7 @@ def check(out, manifest, known):
 
 
 def check_tracks(out, manifest, project, say):
-    sheet = list(csv.DictReader(io.StringIO((out / "track-sheet.csv").read_text())))
+    sheet = list(csv.DictReader(io.StringIO((out / "track-sheet.csv").read_text("utf-8-sig"))))
     colours = {row["source"]: row["colour"] or None for row in sheet}
     lanes = {lane.get("track"): lane for lane in project.find("Arrangement/Lanes")}
     wanted = {}

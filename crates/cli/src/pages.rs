@@ -47,7 +47,7 @@ impl Line {
 }
 
 /// Writes the index of a batch into its folder; its path. An `index.html` that is not ours is refused.
-pub(crate) fn store_index(folder: &Path, lines: &[Line], audit: bool) -> Result<PathBuf, Failure> {
+pub(crate) fn store_index(folder: &Path, lines: &[Line]) -> Result<PathBuf, Failure> {
     let path = folder.join("index.html");
     let there = std::fs::read_to_string(&path);
     if there.is_ok_and(|text| !text.contains(loadin_report::GENERATOR)) {
@@ -64,7 +64,7 @@ pub(crate) fn store_index(folder: &Path, lines: &[Line], audit: bool) -> Result<
         .iter()
         .zip(&folders)
         .map(|(line, folder)| match &line.page {
-            Page::Of(manifest) => Entry::Page { folder, manifest, audit },
+            Page::Of(manifest) => Entry::Page { folder, manifest },
             Page::Missing { why } => Entry::Lost { name: folder, error: why },
         })
         .collect();
@@ -91,7 +91,7 @@ pub(crate) fn store_batch_index(summary: &Summary, folder: &Path) -> Result<Path
             Line { out, page }
         })
         .collect();
-    store_index(folder, &lines, false)
+    store_index(folder, &lines)
 }
 
 /// Where an audit writes its pages.
@@ -125,11 +125,7 @@ impl AuditPlaces {
 
     /// Ends with the page that a person opens first; its path.
     pub(crate) fn finish(self) -> Result<PathBuf, Failure> {
-        if self.several {
-            store_index(&self.out, &self.lines, true)
-        } else {
-            Ok(self.out.join("report.html"))
-        }
+        if self.several { store_index(&self.out, &self.lines) } else { Ok(self.out.join("report.html")) }
     }
 }
 

@@ -27,8 +27,33 @@ impl Severity {
     }
 }
 
+/// How far a stem can be worked with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Readiness {
+    /// Nothing stands against it.
+    Ready,
+    /// It can be used, and somebody must say whether it is right.
+    InQuestion,
+    /// There is nothing of it that could be used.
+    NotUsable,
+}
+
+impl Readiness {
+    /// All, the best first.
+    pub const ALL: [Self; 3] = [Self::Ready, Self::InQuestion, Self::NotUsable];
+
+    /// The words in papers.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Ready => "ready",
+            Self::InQuestion => "usable, in question",
+            Self::NotUsable => "not usable",
+        }
+    }
+}
+
 macro_rules! ids {
-    ($($variant:ident $id:literal $severity:ident $doc:literal,)*) => {
+    ($($variant:ident $id:literal $severity:ident $readiness:ident $doc:literal,)*) => {
         /// What kind of thing was noticed. The id is stable; papers and scripts may rely on it.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
         pub enum Id {
@@ -48,69 +73,76 @@ macro_rules! ids {
             pub fn severity(self) -> Severity {
                 match self { $(Self::$variant => Severity::$severity,)* }
             }
+
+            /// Where an open finding of this kind puts the stem that has it; `Ready` leaves it where it is.
+            pub fn readiness(self) -> Readiness {
+                match self { $(Self::$variant => Readiness::$readiness,)* }
+            }
         }
     };
 }
 
+// The columns: kind, id, severity, where it puts a stem (the verdict's one table), what it is.
 ids! {
-    ClippedRuns "clipped-runs" Attention "Runs of equal samples at full scale.",
-    FlatTops "flat-tops" Attention "Runs of equal samples at the file's own ceiling, below full scale.",
-    FloatOver "float-over" Note "Float samples above full scale.",
-    Silent "silent" Attention "Nothing but digital silence.",
-    Truncated "truncated" Problem "The file ends before its header says.",
-    Damaged "damaged" Problem "Audio inside the file could not be decoded.",
-    HeaderRepaired "header-repaired" Attention "A wrong header field was read around.",
-    LengthUnstated "length-unstated" Attention "The file does not say how many frames it has.",
-    NotFinite "not-finite" Problem "Samples that are not numbers, or infinite.",
-    Unreadable "unreadable" Problem "The file cannot be read as audio.",
-    DualMono "dual-mono" Note "Two identical channels.",
-    NearMono "near-mono" Note "Two channels that differ very little.",
-    DeadChannel "dead-channel" Attention "One channel of a stereo file is silent.",
-    InvertedChannel "inverted-channel" Attention "Two channels that cancel when summed.",
-    DcOffset "dc-offset" Note "A steady offset.",
-    DcDrift "dc-drift" Attention "An offset that changes.",
-    DcDoubt "dc-doubt" Note "A mean that no rest shows to be an offset.",
-    Duplicate "duplicate" Attention "The same audio as another stem.",
-    NearDuplicate "near-duplicate" Attention "Nearly the same audio as another stem.",
-    SiblingOffset "sibling-offset" Attention "The same source as another stem, with a constant delay.",
-    SiblingPolarity "sibling-polarity" Attention "The same source as another stem, upside down.",
-    RateLabelDoubt "rate-label-doubt" Attention "A length that differs from the others' by the ratio of two clocks.",
-    Lossy "lossy-source" Attention "The source was stored with a lossy codec.",
-    MixedRates "mixed-rates" Note "The delivery has several sampling rates.",
-    MixedLengths "mixed-lengths" Note "The stems differ in length.",
-    SeveralSongs "several-songs" Attention "Folders that look like songs of their own.",
-    StampsRefused "stamps-refused" Attention "Time stamps that are not plausible together.",
-    StampDoubt "stamp-doubt" Attention "The place of one stem is not certain.",
-    PlaceFound "place-found" Attention "The rough mix has a stem without a stamp at another place than its file start says.",
-    StampContradicted "stamp-contradicted" Attention "The rough mix has a stem at another place than its time stamp says.",
-    MissingStem "missing-stem" Attention "Something in the rough mix that is in no stem.",
-    NotInRough "not-in-rough-mix" Attention "A stem that is not in the rough mix.",
-    RoughNotJudged "rough-mix-not-judged" Note "A rough mix that does not show whether stems are missing.",
-    RoughProcessed "rough-mix-processed" Note "A rough mix that was processed, and so shows less.",
-    NotCompared "not-in-comparison" Note "A stem that was not compared with the rough mix.",
-    LevelInRough "level-in-rough-mix" Note "A stem whose level in the rough mix is unlike that of all others.",
-    PolarityInRough "polarity-in-rough-mix" Attention "A stem that is upside down in the rough mix.",
-    PlaceFraction "place-fraction" Note "A stem stands a fraction of a frame beside its time stamp.",
-    Moved "moved" Note "A stem was placed later than the start by its time stamp.",
-    NameCollision "name-collision" Note "Two names would have become one.",
-    SidePair "side-pair" Note "Two mono files that look like one stereo pair.",
-    PairRefused "pair-refused" Attention "Two files named like a pair that cannot be one.",
-    LayoutKept "layout-kept" Note "A stereo stem that cannot become mono without loss.",
-    GainLimited "gain-limited" Attention "The gain stops short of the target.",
-    GainByOne "gain-by-one" Note "One stem alone lowers all others that share its gain.",
-    LateOverTarget "late-over-target" Attention "A stem that came late is louder than the target at the gain that the others have.",
-    SourceGone "source-gone" Attention "A source is not in the delivery any more; its output stays.",
-    ReplacementUnusable "replacement-unusable" Problem "Another file has a stem's name and cannot be used; the old output stays.",
-    OutputEdited "output-edited" Attention "An output is not as it was prepared: somebody has edited it.",
-    LateCut "late-cut" Attention "A stem that came late passes the start or end that the others have.",
-    OverFullScale "over-full-scale" Attention "The prepared sound would pass full scale in integers.",
-    FactsDisagree "facts-disagree" Attention "Names, notes and MIDI files state different tempi, meters, keys or titles.",
-    KeyDoubt "key-doubt" Attention "The stems sound like another key than the stated one.",
-    TempoDoubt "tempo-doubt" Attention "The stems sound like another tempo than the stated one.",
-    SoundsLike "sounds-like" Note "What a stem sounds like whose name says nothing: a proposal.",
-    NoteUnread "note-unread" Note "A note or MIDI file could not be read.",
-    NoteSays "note-says" Attention "What a text note says of missing, late or replaced files.",
-    ReferenceCut "reference-cut" Note "The reference goes on after the common end.",
+    ClippedRuns "clipped-runs" Attention InQuestion "Runs of equal samples at full scale.",
+    FlatTops "flat-tops" Attention InQuestion "Runs of equal samples at the file's own ceiling, below full scale.",
+    FloatOver "float-over" Note Ready "Float samples above full scale.",
+    Silent "silent" Attention NotUsable "Nothing but digital silence.",
+    Truncated "truncated" Problem InQuestion "The file ends before its header says.",
+    Damaged "damaged" Problem InQuestion "Audio inside the file could not be decoded.",
+    HeaderRepaired "header-repaired" Attention InQuestion "A wrong header field was read around.",
+    LengthUnstated "length-unstated" Attention InQuestion "The file does not say how many frames it has.",
+    NotFinite "not-finite" Problem InQuestion "Samples that are not numbers, or infinite.",
+    Unreadable "unreadable" Problem NotUsable "The file cannot be read as audio.",
+    DualMono "dual-mono" Note Ready "Two identical channels.",
+    NearMono "near-mono" Note Ready "Two channels that differ very little.",
+    DeadChannel "dead-channel" Attention InQuestion "One channel of a stereo file is silent.",
+    InvertedChannel "inverted-channel" Attention InQuestion "Two channels that cancel when summed.",
+    DcOffset "dc-offset" Note Ready "A steady offset.",
+    DcDrift "dc-drift" Attention InQuestion "An offset that changes.",
+    DcDoubt "dc-doubt" Note Ready "A mean that no rest shows to be an offset.",
+    Duplicate "duplicate" Attention InQuestion "The same audio as another stem.",
+    NearDuplicate "near-duplicate" Attention InQuestion "Nearly the same audio as another stem.",
+    SiblingOffset "sibling-offset" Attention InQuestion "The same source as another stem, with a constant delay.",
+    SiblingPolarity "sibling-polarity" Attention InQuestion "The same source as another stem, upside down.",
+    RateLabelDoubt "rate-label-doubt" Attention InQuestion "A length that differs from the others' by the ratio of two clocks.",
+    Lossy "lossy-source" Attention InQuestion "The source was stored with a lossy codec.",
+    MixedRates "mixed-rates" Note Ready "The delivery has several sampling rates.",
+    MixedLengths "mixed-lengths" Note Ready "The stems differ in length.",
+    SeveralSongs "several-songs" Attention Ready "Folders that look like songs of their own.",
+    StampsRefused "stamps-refused" Attention Ready "Time stamps that are not plausible together.",
+    StampDoubt "stamp-doubt" Attention InQuestion "The place of one stem is not certain.",
+    PlaceFound "place-found" Attention InQuestion "The rough mix has a stem without a stamp at another place than its file start says.",
+    StampContradicted "stamp-contradicted" Attention InQuestion "The rough mix has a stem at another place than its time stamp says.",
+    MissingStem "missing-stem" Attention Ready "Something in the rough mix that is in no stem.",
+    NotInRough "not-in-rough-mix" Attention InQuestion "A stem that is not in the rough mix.",
+    RoughNotJudged "rough-mix-not-judged" Note Ready "A rough mix that does not show whether stems are missing.",
+    RoughProcessed "rough-mix-processed" Note Ready "A rough mix that was processed, and so shows less.",
+    NotCompared "not-in-comparison" Note Ready "A stem that was not compared with the rough mix.",
+    LevelInRough "level-in-rough-mix" Note Ready "A stem whose level in the rough mix is unlike that of all others.",
+    PolarityInRough "polarity-in-rough-mix" Attention InQuestion "A stem that is upside down in the rough mix.",
+    PlaceFraction "place-fraction" Note Ready "A stem stands a fraction of a frame beside its time stamp.",
+    Moved "moved" Note Ready "A stem was placed later than the start by its time stamp.",
+    NameCollision "name-collision" Note Ready "Two names would have become one.",
+    SidePair "side-pair" Note Ready "Two mono files that look like one stereo pair.",
+    PairRefused "pair-refused" Attention InQuestion "Two files named like a pair that cannot be one.",
+    LayoutKept "layout-kept" Note Ready "A stereo stem that cannot become mono without loss.",
+    FarBelow "far-below-others" Note Ready "A stem that is far quieter than all others.",
+    GainLimited "gain-limited" Attention Ready "The gain stops short of the target.",
+    GainByOne "gain-by-one" Note Ready "One stem alone lowers all others that share its gain.",
+    LateOverTarget "late-over-target" Attention Ready "A stem that came late is louder than the target at the gain that the others have.",
+    SourceGone "source-gone" Attention InQuestion "A source is not in the delivery any more; its output stays.",
+    ReplacementUnusable "replacement-unusable" Problem InQuestion "Another file has a stem's name and cannot be used; the old output stays.",
+    OutputEdited "output-edited" Attention InQuestion "An output is not as it was prepared: somebody has edited it.",
+    LateCut "late-cut" Attention InQuestion "A stem that came late passes the start or end that the others have.",
+    OverFullScale "over-full-scale" Attention InQuestion "The prepared sound would pass full scale in integers.",
+    FactsDisagree "facts-disagree" Attention Ready "Names, notes and MIDI files state different tempi, meters, keys or titles.",
+    KeyDoubt "key-doubt" Attention Ready "The stems sound like another key than the stated one.",
+    TempoDoubt "tempo-doubt" Attention Ready "The stems sound like another tempo than the stated one.",
+    SoundsLike "sounds-like" Note Ready "What a stem sounds like whose name says nothing: a proposal.",
+    NoteUnread "note-unread" Note Ready "A note or MIDI file could not be read.",
+    NoteSays "note-says" Attention Ready "What a text note says of missing, late or replaced files.",
+    ReferenceCut "reference-cut" Note Ready "The reference goes on after the common end.",
 }
 
 impl Id {

@@ -23,4 +23,5 @@ pub mod session;
 pub mod source;
 pub mod summary;
 pub mod survey;
+pub mod verdict;
 pub mod written;

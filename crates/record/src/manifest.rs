@@ -13,7 +13,7 @@ use crate::identity::Identity;
 use crate::late::Late;
 use crate::layout::AUDIO;
 use crate::link::Link;
-use crate::music::Facts;
+use crate::music::{Facts, NoteText};
 use crate::path_below::PathBelow;
 use crate::role::StemRole;
 use crate::rough_mix::RoughMix;
@@ -55,6 +55,9 @@ pub struct Manifest {
     pub findings: Vec<Finding>,
     /// Files that took no part.
     pub ignored: Vec<Ignored>,
+    /// What the client's own text notes say, as text; absent where there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<NoteText>,
     /// The file that opens the prepared stems as a session; absent in manifests of earlier versions.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub session_file: Option<SessionFile>,

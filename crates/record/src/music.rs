@@ -64,6 +64,35 @@ pub struct Statement {
     pub source: String,
 }
 
+/// A text note of the client, as it was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct NoteText {
+    /// Path inside the delivery.
+    pub path: String,
+    /// Its text, or the beginning of it.
+    pub text: String,
+    /// Whether there is more of it in the file.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_cut: bool,
+}
+
+/// Characters of a note that are quoted: a page of a letter is shorter (common practice, no source).
+const MOST_NOTE_CHARS: usize = 6000;
+
+/// Notes that are quoted.
+const MOST_NOTES: usize = 12;
+
+/// The text notes of a delivery, given as path and text, for the record: the first ones, and so much of each as fits a page.
+pub fn note_texts(texts: &[(String, String)]) -> Vec<NoteText> {
+    let quoted = texts.iter().filter(|(_, text)| !text.trim().is_empty()).take(MOST_NOTES);
+    let note = |(path, text): &(String, String)| {
+        let text = text.trim();
+        let end = text.char_indices().nth(MOST_NOTE_CHARS).map_or(text.len(), |(at, _)| at);
+        NoteText { path: path.clone(), text: text[..end].to_owned(), is_cut: end < text.len() }
+    };
+    quoted.map(note).collect()
+}
+
 /// The facts of a delivery, by name.
 pub type Facts = BTreeMap<String, Fact>;
 
@@ -120,4 +149,21 @@ pub fn words(name: &str, value: &Value) -> String {
         other => one(other),
     };
     format!("{text}{unit}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_are_quoted_and_a_book_is_cut() {
+        let texts = [
+            ("a.txt".to_owned(), "\n Grüße \n".to_owned()),
+            ("empty.txt".to_owned(), "  \n".to_owned()),
+            ("book.txt".to_owned(), "ä".repeat(MOST_NOTE_CHARS + 1)),
+        ];
+        let notes = note_texts(&texts);
+        assert_eq!((notes.len(), notes[0].text.as_str(), notes[0].is_cut), (2, "Grüße", false));
+        assert_eq!((notes[1].text.chars().count(), notes[1].is_cut), (MOST_NOTE_CHARS, true));
+    }
 }

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use loadin_record::manifest::{Manifest, State};
 
 use crate::note;
-use crate::page::{Act, document, number_in, verdict};
+use crate::page::{Head, document, number_in, verdict};
 use crate::text::{clock, count, html, number};
 use crate::words;
 
@@ -17,8 +17,6 @@ pub enum Entry<'a> {
         folder: &'a str,
         /// Its record, or what would be done with it.
         manifest: &'a Manifest,
-        /// Whether it was only looked at.
-        audit: bool,
     },
     /// It could not be worked on.
     Lost {
@@ -46,7 +44,8 @@ pub fn index(entries: &[Entry<'_>]) -> String {
         count(entries.len(), "delivery", "deliveries"),
         louder(entries),
     );
-    document("Load-in of several deliveries", &body, "")
+    let head = Head { title: "Load-in of several deliveries", about: "", sounds: false };
+    document(&head, &body, "")
 }
 
 /// What the cells of a line are, beside the delivery's name; on narrow screens the words stand in the cells.
@@ -59,10 +58,10 @@ fn row(entry: &Entry<'_>) -> String {
             cells[CELLS.len() - 1] = format!("not worked on: {error}");
             (html(name), cells)
         }
-        Entry::Page { folder, manifest, audit } => {
+        Entry::Page { folder, manifest } => {
             let link =
                 format!("<a href=\"{}/report.html\">{}</a>", href(folder), html(&manifest.delivery.name));
-            (link, cells(manifest, *audit))
+            (link, cells(manifest))
         }
     };
     let cells = cells.iter().zip(CELLS).enumerate().map(|(index, (text, what))| {
@@ -72,7 +71,7 @@ fn row(entry: &Entry<'_>) -> String {
     format!("<tr><th scope=row>{name}</th>{}</tr>\n", cells.collect::<String>())
 }
 
-fn cells(manifest: &Manifest, audit: bool) -> [String; 8] {
+fn cells(manifest: &Manifest) -> [String; 8] {
     let stems = |state| number_in(manifest, state);
     let rate_hz = manifest.stems.iter().find_map(|stem| stem.output.as_ref().map(|output| output.rate_hz));
     let gain = match &manifest.link.gains[..] {
@@ -90,7 +89,7 @@ fn cells(manifest: &Manifest, audit: bool) -> [String; 8] {
         gain,
         length.unwrap_or_else(|| "various".to_owned()),
         rate_hz.map(words::rate).unwrap_or_default(),
-        verdict(manifest, if audit { Act::Audit } else { Act::Prepared }),
+        verdict(manifest),
     ]
 }
 

@@ -7,6 +7,7 @@ mod answers;
 mod index;
 mod late_files;
 mod note;
+pub mod open;
 mod page;
 mod picture;
 mod session;
@@ -15,6 +16,8 @@ mod session_mid;
 mod text;
 mod timeline;
 mod together;
+#[cfg(test)]
+mod traced;
 mod track_sheet;
 mod wave;
 mod words;
@@ -35,7 +38,7 @@ pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)>
     let texts = [
         ("track-sheet.csv", Some(track_sheet::track_sheet(manifest))),
         ("report.html", Some(page::page(manifest, surveys, Act::Prepared))),
-        ("client-note.md", note::note(manifest, page::is_open_beside_questions(manifest))),
+        ("client-note.md", note::note(manifest, !open::decisions(manifest).is_empty())),
         ("late-files.md", late.map(late_files::late_files)),
     ];
     let mut papers = written(texts);
@@ -51,7 +54,7 @@ pub fn papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)>
 pub fn audit_papers(manifest: &Manifest, surveys: &[Survey]) -> Vec<(String, Vec<u8>)> {
     written([
         ("report.html", Some(page::page(manifest, surveys, Act::Audit))),
-        ("client-note.md", note::note(manifest, page::is_open_beside_questions(manifest))),
+        ("client-note.md", note::note(manifest, !open::decisions(manifest).is_empty())),
     ])
 }
 

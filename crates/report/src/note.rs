@@ -22,7 +22,9 @@ struct Language {
     opening: String,
     one: String,
     many: String,
-    closing: String,
+    times: String,
+    files: String,
+    thanks: String,
     all_well: String,
     no_rough_mix: String,
     not_shown: String,
@@ -30,7 +32,7 @@ struct Language {
     /// Headings of the two lists.
     again: String,
     confirm: String,
-    reference: String,
+    why: String,
     whole: String,
     left: String,
     right: String,
@@ -46,8 +48,13 @@ struct Ask {
     list: List,
     /// What was found.
     found: String,
+    /// Why it matters, in one line.
+    why: String,
     /// What to send or to answer.
     send: String,
+    /// Whether an answer may be a file, where the list does not say so.
+    #[serde(default)]
+    files: bool,
 }
 
 /// What the client is asked to do.
@@ -72,10 +79,8 @@ pub(crate) struct Question<'a> {
     pub(crate) finding: &'a Finding,
     /// What was found, in plain words.
     pub(crate) found: String,
-    /// What to send.
-    send: &'static str,
-    /// The list that it stands in.
-    list: List,
+    /// What its kind says beside that.
+    ask: &'static Ask,
 }
 
 /// Whether a finding about a stem is asked of the client. A rough mix may be lossy and loud; it must only be there.
@@ -101,7 +106,7 @@ pub(crate) fn questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Q
 pub(crate) fn numbered(manifest: &Manifest) -> Vec<(usize, Question<'_>)> {
     let mut all = all_questions(manifest, code);
     all.retain(|question| question.finding.answer.as_ref().is_none_or(|answer| answer.source != "recipe"));
-    all.sort_by_key(|question| question.list);
+    all.sort_by_key(|question| question.ask.list);
     (1..).zip(all).collect()
 }
 
@@ -121,13 +126,7 @@ fn all_questions(manifest: &Manifest, quote: fn(&str) -> String) -> Vec<Question
             let rate_hz = stem.and_then(|index| manifest.stems[index].source.rate_hz);
             // A text that lacks its evidence would have a hole; the finding's own sentence has none.
             let found = fill(&ask.found, |key| known(key, finding, rate_hz, quote));
-            Question {
-                stem,
-                finding,
-                found: found.unwrap_or_else(|| visible(&finding.text)),
-                send: &ask.send,
-                list: ask.list,
-            }
+            Question { stem, finding, found: found.unwrap_or_else(|| visible(&finding.text)), ask }
         })
         .collect();
     all.sort_by_key(|question| std::cmp::Reverse(question.finding.severity));
@@ -180,9 +179,13 @@ pub(crate) fn note(manifest: &Manifest, is_more_open: bool) -> Option<String> {
     let points = fill(points, |_| Some(count.clone())).unwrap_or_default();
     let title = fill(&words.title, |_| Some(code(&manifest.delivery.name))).unwrap_or_default();
     let opening = fill(&words.opening, |_| Some(points.clone())).unwrap_or_default();
-    let mut text = format!("# {title}\n\n{}\n\n{opening}\n", words.greeting);
+    let names_a_time = |(_, question): &(usize, Question<'_>)| {
+        question.stem.is_some() && question.ask.found.contains("{at}")
+    };
+    let times = if questions.iter().any(names_a_time) { format!(" {}", words.times) } else { String::new() };
+    let mut text = format!("# {title}\n\n{}\n\n{opening}{times}\n", words.greeting);
     for (list, heading) in [(List::Send, &words.again), (List::Confirm, &words.confirm)] {
-        let mut listed = questions.iter().filter(|(_, question)| question.list == list).peekable();
+        let mut listed = questions.iter().filter(|(_, question)| question.ask.list == list).peekable();
         if listed.peek().is_some() {
             // Writing to a string cannot fail.
             let _ = writeln!(text, "\n## {heading}");
@@ -191,7 +194,10 @@ pub(crate) fn note(manifest: &Manifest, is_more_open: bool) -> Option<String> {
             text.push_str(&point(manifest, *number, question));
         }
     }
-    let _ = writeln!(text, "\n{}{}", checked(manifest, is_more_open), words.closing);
+    let brings_a_file =
+        |(_, question): &(usize, Question<'_>)| question.ask.files || question.ask.list == List::Send;
+    let files = if questions.iter().any(brings_a_file) { format!("{} ", words.files) } else { String::new() };
+    let _ = writeln!(text, "\n{}{files}{}", checked(manifest, is_more_open), words.thanks);
     Some(text)
 }
 
@@ -216,13 +222,14 @@ fn checked(manifest: &Manifest, is_more_open: bool) -> String {
 fn point(manifest: &Manifest, number: usize, question: &Question<'_>) -> String {
     let words = &*ENGLISH;
     let name = question.stem.map_or_else(|| words.whole.clone(), |i| code(&manifest.stems[i].source.path));
-    format!(
-        "\n### {number}. {name}\n\n{}\n{}\n\n{}: {}\n",
-        question.found,
-        question.send,
-        words.reference,
-        question.finding.id.as_str()
-    )
+    let ask = question.ask;
+    format!("\n### {number}. {name}\n\n{}\n{}: {}\n{}\n", question.found, words.why, ask.why, ask.send)
+}
+
+/// Every kind of question, with the template of what was found.
+#[cfg(test)]
+pub(crate) fn asked_kinds() -> Vec<(&'static str, &'static str)> {
+    ENGLISH.ask.iter().map(|(id, ask)| (id.as_str(), ask.found.as_str())).collect()
 }
 
 #[cfg(test)]
@@ -235,7 +242,7 @@ mod tests {
         for (name, ask) in &ENGLISH.ask {
             let id: Id = serde_json::from_value(name.as_str().into()).expect("a kind of finding");
             assert!(id.severity() >= Severity::Attention, "{name} asks about a mere note");
-            for template in [&ask.found, &ask.send] {
+            for template in [&ask.found, &ask.why, &ask.send] {
                 let filled = fill(template, |key| {
                     let keys = [
                         "at", "seconds", "runs", "codec", "other", "side", "from", "to", "what", "said",
@@ -245,7 +252,9 @@ mod tests {
                 });
                 assert!(filled.is_some_and(|text| text.ends_with('.')), "{name}: {template}");
             }
-            assert!(!ask.send.contains('{'), "{name}: what to send is never filled in");
+            let plain = |text: &str| !text.contains('{');
+            assert!(plain(&ask.send) && plain(&ask.why), "{name}: only what was found is filled in");
+            assert!(ask.list == List::Confirm || !ask.files, "{name}: the list says that a file may come");
         }
     }
 

@@ -79,6 +79,34 @@ pub(crate) fn mark(finding: &Finding, stem: &StemRecord, manifest: &Manifest) ->
     }
 }
 
+/// What is drawn of these channels of a stem as it was delivered.
+pub(crate) fn delivered<'a>(
+    stem: &StemRecord,
+    manifest: &Manifest,
+    measures: &'a Measures,
+    channels: std::ops::Range<usize>,
+) -> Drawn<'a> {
+    let keep = source_span(stem, manifest, None);
+    // What was taken away before it was measured is in the source.
+    let channels = channels.map(|channel| (channel, -subtracted(measures, channel), 1.0)).collect();
+    Drawn { envelope: &measures.envelope, rate_hz: measures.target_hz, start: keep.0, keep, channels }
+}
+
+/// What is drawn of a stem as it was prepared; `None` where it was not.
+pub(crate) fn prepared<'a>(
+    stem: &StemRecord,
+    manifest: &Manifest,
+    measures: &'a Measures,
+) -> Option<Drawn<'a>> {
+    Some(Drawn {
+        envelope: &measures.envelope,
+        rate_hz: measures.target_hz,
+        start: source_span(stem, manifest, None).0,
+        keep: output_span(stem)?,
+        channels: after_channels(stem, measures),
+    })
+}
+
 /// Draws a stem.
 pub(crate) fn pictures(
     stem: &StemRecord,
@@ -87,26 +115,16 @@ pub(crate) fn pictures(
     axis: &Axis,
 ) -> Pictures {
     let Some(measures) = measures else { return Pictures::default() };
-    let (start, end) = source_span(stem, manifest, None);
-    let drawn = |keep, channels| Drawn {
-        envelope: &measures.envelope,
-        rate_hz: measures.target_hz,
-        start,
-        keep,
-        channels,
-    };
     let count = measures.envelope.channels.len();
-    // What was taken away before it was measured is in the source.
-    let as_delivered = |channel: usize| (channel, -subtracted(measures, channel), 1.0);
-    let before = drawn((start, end), (0..count).map(as_delivered).collect());
-    let after = output_span(stem).map(|span| drawn(span, after_channels(stem, measures)));
+    let before = delivered(stem, manifest, measures, 0..count);
+    let after = prepared(stem, manifest, measures);
     let traces = (before.trace(axis), after.as_ref().map(|after| after.trace(axis)));
     let peak = traces.1.as_ref().map_or(0.0, Trace::peak).max(traces.0.peak());
     let zoom = zoom(peak);
     let frame = Frame { stem, manifest, axis, zoom };
     let two = count == 2 && stem.findings.iter().any(|finding| is_about_channels(finding.id));
     let lanes: Vec<(Trace, Lane)> = if two {
-        let one = |channel| drawn((start, end), vec![as_delivered(channel)]).trace(axis);
+        let one = |channel: usize| delivered(stem, manifest, measures, channel..channel + 1).trace(axis);
         vec![(one(0), Lane::UPPER), (one(1), Lane::LOWER)]
     } else {
         vec![(traces.0, Lane::WHOLE)]

@@ -1,4 +1,7 @@
-//! The track sheet: one row a stem, in the order of the outputs (CSV as in RFC 4180).
+//! The track sheet: one row a stem, in the order of the outputs (CSV as in RFC 4180, in UTF-8).
+//!
+//! It begins with a byte order mark (RFC 3629, section 6), by which spreadsheet programs know UTF-8, so that names keep their
+//! umlauts; a reader in Python opens it as `utf-8-sig`.
 
 use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::role::StemRole;
@@ -12,9 +15,11 @@ const HEADING: &[&str] = &[
     "folder",
     "group",
     "colour",
+    "file",
     "role",
     "part",
     "side",
+    "pair",
     "take",
     "treatment",
     "double",
@@ -39,11 +44,42 @@ const HEADING: &[&str] = &[
 /// Makes the sheet.
 pub(crate) fn track_sheet(manifest: &Manifest) -> String {
     let heading = HEADING.iter().map(|&cell| cell.to_owned()).collect();
-    let rows = manifest.stems.iter().enumerate().map(|(index, stem)| row(index + 1, stem));
-    std::iter::once(heading).chain(rows).map(|cells| line(&cells)).collect()
+    let rows = manifest.stems.iter().enumerate().map(|(index, stem)| row(index + 1, stem, manifest));
+    let lines = std::iter::once(heading).chain(rows).map(|cells| line(&cells));
+    std::iter::once(BYTE_ORDER_MARK.to_owned()).chain(lines).collect()
 }
 
-fn row(order: usize, stem: &StemRecord) -> Vec<String> {
+/// Says to a spreadsheet program that the text is UTF-8.
+const BYTE_ORDER_MARK: &str = "\u{feff}";
+
+/// The other side of a stereo pair: the source that is joined with this one, or the file that is its other side.
+fn pair(stem: &StemRecord, manifest: &Manifest) -> Option<String> {
+    let others = || manifest.stems.iter().filter(|other| other.source.path != stem.source.path);
+    let output = stem.output.as_ref()?;
+    if let Some(joined) = others().find(|other| other.output.as_ref().is_some_and(|o| o.path == output.path))
+    {
+        return Some(joined.source.path.clone());
+    }
+    let side = |stem: &StemRecord| stem.identity.side.clone();
+    let turned = match side(stem)?.as_str() {
+        "left" => "right",
+        "right" => "left",
+        _ => return None,
+    };
+    let mut wanted = stem.identity.clone();
+    wanted.side = Some(turned.to_owned());
+    let mut matching = others().filter(|other| other.identity == wanted && other.group == stem.group);
+    // Two candidates are a guess.
+    let one = matching.next().filter(|_| matching.next().is_none())?;
+    one.output.as_ref().map(|output| file_name(&output.path).to_owned())
+}
+
+/// The name of a prepared file, with its extension.
+fn file_name(path: &str) -> &str {
+    path.rsplit('/').next().unwrap_or(path)
+}
+
+fn row(order: usize, stem: &StemRecord, manifest: &Manifest) -> Vec<String> {
     let output = stem.output.as_ref();
     let label = output.map(|o| crate::words::label_of(&o.path).to_owned());
     let gain =
@@ -59,9 +95,11 @@ fn row(order: usize, stem: &StemRecord) -> Vec<String> {
         output.map(|o| crate::words::folder_of(&o.path).to_owned()).unwrap_or_default(),
         stem.group.clone(),
         colour(&stem.group).unwrap_or_default().to_owned(),
+        output.map(|o| file_name(&o.path).to_owned()).unwrap_or_default(),
         if stem.role == StemRole::Reference { stem.role.as_str().to_owned() } else { identity.role.clone() },
         identity.part.clone().unwrap_or_default(),
         identity.side.clone().unwrap_or_default(),
+        pair(stem, manifest).unwrap_or_default(),
         or_empty(identity.take),
         identity.treatments.join(" "),
         if identity.double { "double" } else { "" }.to_owned(),

@@ -122,7 +122,7 @@ impl Trace {
     }
 
     /// The parts with sound, as runs of columns.
-    fn sounds(&self) -> Vec<(usize, usize)> {
+    pub(crate) fn sounds(&self) -> Vec<(usize, usize)> {
         let flags: Vec<bool> =
             self.0.iter().map(|c| c.is_some_and(|(low, high)| high.max(-low) >= SILENCE)).collect();
         runs(&flags)

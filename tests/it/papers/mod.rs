@@ -1,6 +1,7 @@
 //! The papers of a prepared delivery: manifest and its schema, track sheet.
 
 mod schema;
+mod verdict;
 
 use std::fs;
 use std::path::Path;
@@ -82,6 +83,10 @@ fn the_track_sheet_has_a_row_for_every_stem() {
     let sheet = fs::read_to_string(delivery.out("out").join("track-sheet.csv")).unwrap();
     let rows: Vec<&str> = sheet.split_terminator("\r\n").collect();
     assert_eq!(rows.len(), 3);
-    assert!(rows[0].starts_with("order,label,folder,group,"));
+    assert!(
+        rows[0].starts_with("\u{feff}order,label,folder,group,colour,file,"),
+        "UTF-8 is said to spreadsheet programs"
+    );
+    assert!(rows[1].contains(",01_Kick_in.wav,"), "{}", rows[1]);
     assert!(rows[1].contains("01_Kick_in") && rows[1].contains("\"Kick, \"\"in\"\".wav\""), "{}", rows[1]);
 }

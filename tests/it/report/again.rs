@@ -1,8 +1,9 @@
 //! Papers are made before the work, with it, and again after it.
 
 use std::fs;
+use std::path::Path;
 
-use super::{clean, demo, leave_for_browser, read};
+use super::{clean, demo, leave_audio_for_browser, leave_for_browser, read};
 use crate::job::{loadin, prep};
 
 #[test]
@@ -25,6 +26,30 @@ fn the_papers_are_made_again_to_the_same_bytes() {
     assert!(read(&out.join("checksums.sha256")).contains("  client-note.md\n"));
     assert_eq!(loadin(&["verify", out.to_str().unwrap(), "--progress", "none"]).code, 0);
     leave_for_browser("demo.html", &page);
+    leave_audio_for_browser(&out);
+}
+
+/// A file that comes later is said on the first screen.
+#[test]
+fn what_came_late_is_on_the_page() {
+    let folder = tempfile::tempdir().unwrap();
+    let (delivery, out) = (folder.path().join("Orchard"), folder.path().join("out"));
+    fs::create_dir(&delivery).unwrap();
+    let late = "riser (late add).wav";
+    let copy = |path: &Path| fs::copy(path, delivery.join(path.file_name().unwrap())).unwrap();
+    for entry in fs::read_dir(demo()).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_file() && !path.ends_with(late) {
+            copy(&path);
+        }
+    }
+    prep(&delivery, &out, &[]);
+    assert!(!read(&out.join("report.html")).contains("<b>Late:</b>"));
+    copy(&demo().join(late));
+    prep(&delivery, &out, &[]);
+    let page = read(&out.join("report.html"));
+    assert!(page.contains("<b>Late:</b> <a href=\"#late-title\">1 file added</a>"));
+    leave_for_browser("late.html", &page);
 }
 
 #[test]

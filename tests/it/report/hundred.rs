@@ -1,5 +1,6 @@
 //! A large delivery: 100 stems of an hour. Its surveys are made up, for nobody wants to wait for 100 hours of audio.
 
+use std::collections::BTreeMap;
 use std::time::Instant;
 
 use loadin_pipeline::run::{Study, planned_manifest};
@@ -7,6 +8,9 @@ use loadin_plan::music::Music;
 use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_plan::{Given, Planned, plan, starts};
 use loadin_record::evidence::Evidence;
+use loadin_record::late::{ChangeKind, FileSummary, Late, LateFile, Pin};
+use loadin_record::manifest::Manifest;
+use loadin_record::music::Facts;
 use loadin_record::survey::{
     ChannelMeasures, ClipFacts, DamageFacts, EnvelopeChannel, EnvelopeFacts, FormatFacts, Ignored, Inventory,
     Measures, OffsetFacts, Range, RelationFacts, Survey,
@@ -152,8 +156,7 @@ fn survey(stem: usize) -> Survey {
     }
 }
 
-fn study(recipe: &Recipe) -> Study {
-    let surveys: Vec<Survey> = (0..STEMS).map(survey).collect();
+fn study(recipe: &Recipe, surveys: Vec<Survey>) -> Study {
     let (starts, evidence) = (starts(recipe, &surveys, None), Evidence::default());
     let given = Given {
         delivery: "Long Song",
@@ -174,8 +177,9 @@ fn study(recipe: &Recipe) -> Study {
 #[test]
 fn the_page_of_a_hundred_stems_of_an_hour_can_be_mailed() {
     let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
-    let study = study(&recipe);
-    let manifest = planned_manifest(&recipe, &study);
+    let study = study(&recipe, (0..STEMS).map(survey).collect());
+    let mut manifest = planned_manifest(&recipe, &study);
+    manifest.late = Some(late(&manifest));
     let begun = Instant::now();
     let papers = loadin_report::papers(&manifest, &study.surveys);
     let seconds = begun.elapsed().as_secs_f64();
@@ -193,4 +197,49 @@ fn the_page_of_a_hundred_stems_of_an_hour_can_be_mailed() {
     assert!(most <= 2 * 600, "{most} numbers in one path");
     assert!(loadin_report::papers(&manifest, &study.surveys) == papers, "made twice, it differs");
     leave_for_browser("hundred.html", page);
+}
+
+/// As if one of them had come late.
+fn late(manifest: &Manifest) -> Late {
+    let source = &manifest.stems[3].source;
+    let file = LateFile {
+        path: source.path.clone(),
+        what: ChangeKind::Added,
+        before: None,
+        after: Some(FileSummary::of(source)),
+        comparison: None,
+        text: "came after the others".to_owned(),
+    };
+    let pin = Pin {
+        link: manifest.link.clone(),
+        stems: BTreeMap::new(),
+        origin_frames: None,
+        facts: Facts::new(),
+        taken: Vec::new(),
+    };
+    Late { pin, files: vec![file] }
+}
+
+/// Forty stems, of which the first sounds all along at half of full scale, and the second 40 dB below it, a hundredth.
+#[test]
+fn a_page_of_forty_stems_for_the_browser() {
+    let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
+    let mut surveys: Vec<Survey> = (0..40).map(survey).collect();
+    for (survey, loud) in surveys.iter_mut().zip([0.5, 0.005]) {
+        let measures = survey.measures.as_mut().unwrap();
+        measures.source_peak = loud;
+        for channel in &mut measures.channels {
+            channel.sample = Range { min: -loud, max: loud };
+            channel.true_peak = channel.sample;
+        }
+        for channel in &mut measures.envelope.channels {
+            channel.min.fill(-loud as f32);
+            channel.max.fill(loud as f32);
+        }
+    }
+    let study = study(&recipe, surveys);
+    let manifest = planned_manifest(&recipe, &study);
+    let papers = loadin_report::papers(&manifest, &study.surveys);
+    let page = papers.iter().find(|(name, _)| name == "report.html").unwrap();
+    leave_for_browser("forty.html", std::str::from_utf8(&page.1).unwrap());
 }

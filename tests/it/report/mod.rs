@@ -21,6 +21,16 @@ fn leave_for_browser(name: &str, page: &str) {
     fs::write(folder.join(name), page).unwrap();
 }
 
+/// Leaves the prepared sound beside the pages.
+fn leave_audio_for_browser(out: &Path) {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("pages/audio");
+    fs::create_dir_all(&folder).unwrap();
+    for entry in fs::read_dir(out.join("audio")).unwrap() {
+        let path = entry.unwrap().path();
+        fs::copy(&path, folder.join(path.file_name().unwrap())).unwrap();
+    }
+}
+
 fn demo() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../demo/delivery")
 }

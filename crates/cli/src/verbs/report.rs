@@ -51,5 +51,5 @@ fn batch(folder: &Path) -> Result<PathBuf, Failure> {
         let manifest = write_again(&out, None, &RealDisk, &loadin_report::papers)?;
         lines.push(Line { out, page: Page::Of(Box::new(manifest)) });
     }
-    store_index(folder, &lines, false)
+    store_index(folder, &lines)
 }

@@ -73,6 +73,7 @@ pub(crate) fn manifest(
         rough_mix: study.evidence.rough_mix.clone(),
         findings: plan.findings.clone(),
         ignored: study.inventory.ignored.clone(),
+        notes: study.music.notes().to_vec(),
         session_file,
         late: study.late.clone(),
         run: Run::default(),

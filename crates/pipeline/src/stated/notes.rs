@@ -1,6 +1,6 @@
 //! Reads what lies beside the audio: text notes and MIDI files, for the facts that they state.
 //!
-//! Only so many files and bytes are read, and nothing of them but what is stated reaches an output.
+//! Only so many files and bytes are read; what is stated becomes facts, and the texts themselves are quoted in the record.
 
 use std::io::{self, Read};
 use std::path::Path;

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use loadin_record::finding::{Finding, Id, rounded};
-use loadin_record::music::{Confidence, Fact, Facts, Statement, words};
+use loadin_record::music::{Confidence, Fact, Facts, NoteText, Statement, note_texts, words};
 use loadin_record::survey::Inventory;
 use loadin_session::facts::{
     At, Material, Meter, Midi, Stated, Statements, Tempo, agreed, bpm_of, statements,
@@ -23,6 +23,8 @@ pub struct Music {
     midis: Vec<(String, Midi)>,
     markers: Markers,
     unread: Vec<Finding>,
+    /// What the notes say, for whoever reads the record.
+    notes: Vec<NoteText>,
     /// What the engineer says of the song, which goes before what the client states.
     song: Song,
 }
@@ -39,7 +41,13 @@ impl Music {
         let paths: Vec<&str> = inventory.files.iter().map(|file| file.path.as_str()).collect();
         let material = Material { delivery: &inventory.name, paths: &paths, texts, midis: &midis };
         let markers = Markers::of(&midis, &inventory.files);
-        Self { statements: statements(&material), midis, markers, unread, song: Song::default() }
+        let notes = note_texts(texts);
+        Self { statements: statements(&material), midis, markers, unread, notes, song: Song::default() }
+    }
+
+    /// The client's own notes, as text.
+    pub fn notes(&self) -> &[NoteText] {
+        &self.notes
     }
 
     /// What is known once every file has its place: `starts`, in seconds on the time line of the delivery, by path.

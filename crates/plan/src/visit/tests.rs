@@ -82,6 +82,7 @@ fn manifest(stems: Vec<StemRecord>) -> Manifest {
         rough_mix: None,
         findings: Vec::new(),
         ignored: Vec::new(),
+        notes: Vec::new(),
         session_file: None,
         late: None,
         digest: String::new(),

@@ -95,7 +95,7 @@ fn the_keys_of_the_groups_are_colours_that_everybody_tells_apart() {
 
 #[test]
 fn the_track_sheet_has_the_colours_of_the_page() {
-    for (key, colour) in (1..).zip(super::rows::COLOURS) {
+    for (key, colour) in (1..).zip(super::families::COLOURS) {
         assert!(STYLE.contains(&format!(".k{key} {{ background: {colour} }}")), "{key}: {colour}");
     }
 }

@@ -2,16 +2,23 @@
 
 #[cfg(test)]
 mod colours;
+mod families;
+mod foot;
+mod lists;
+mod names;
+mod overview;
 mod rows;
+mod ruler;
 mod security;
 mod shared;
 mod sheet;
 mod siblings;
+mod song;
 mod top;
 
-pub(crate) use rows::colour;
+pub(crate) use families::colour;
 pub(crate) use sheet::Act;
-pub(crate) use top::{is_open_beside_questions, number_in, verdict};
+pub(crate) use top::{number_in, verdict};
 
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::Survey;
@@ -24,34 +31,51 @@ use crate::timeline::{Axis, Surveys};
 pub const GENERATOR: &str = "<meta name=generator content=loadin>";
 
 const STYLE: &str = include_str!("style.css");
-const SCRIPT: &str = include_str!("script.js");
+const SCRIPT: &str = concat!(include_str!("players.js"), include_str!("script.js"));
 
 /// Makes the page.
 pub(crate) fn page(manifest: &Manifest, surveys: &[Survey], act: Act) -> String {
     let surveys = Surveys::new(surveys);
     let axis = Axis::of(manifest, &surveys);
     let sheet = Sheet { manifest, surveys, axis, act };
-    let title = format!("{}: {}", manifest.delivery.name, act.word("audit", "load-in report"));
+    let title = format!("{}: {}", song::title(manifest), act.word("audit", "load-in report"));
     let body = format!(
-        "{}{}{}{}",
+        "{}<main>\n<div class=first>\n{}{}</div>\n{}{}{}{}",
         top::top(&sheet),
+        lists::lists(&sheet),
+        overview::overview(&sheet, &top::listening(&sheet)),
+        shared::beside(&sheet),
         rows::stems(&sheet),
         siblings::siblings(manifest),
-        top::foot(&sheet)
+        foot::foot(&sheet)
     );
-    document(&title, &body, SCRIPT)
+    let about = format!("<meta name=description content=\"{}\">\n", html(&verdict(manifest)));
+    let head = Head { title: &title, about: &about, sounds: act == Act::Prepared };
+    document(&head, &body, SCRIPT)
+}
+
+/// What stands in the head of a document.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Head<'a> {
+    /// Its title, as text.
+    pub(crate) title: &'a str,
+    /// Further lines, as HTML.
+    pub(crate) about: &'a str,
+    /// Whether it plays files beside it.
+    pub(crate) sounds: bool,
 }
 
 /// A whole document. Without a script there is none.
-pub(crate) fn document(title: &str, body: &str, script: &str) -> String {
-    let policy = security::policy(script);
+pub(crate) fn document(head: &Head<'_>, body: &str, script: &str) -> String {
+    let policy = security::policy(script, head.sounds);
     let script = if script.is_empty() { String::new() } else { format!("<script>{script}</script>\n") };
     format!(
         "<!doctype html>\n<html lang=en>\n<head>\n<meta charset=utf-8>\n\
          <meta name=viewport content=\"width=device-width,initial-scale=1\">\n\
          <meta name=color-scheme content=\"light dark\">\n\
          {GENERATOR}\n<meta http-equiv=Content-Security-Policy content=\"{policy}\">\n\
-         <title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}{script}</body>\n</html>\n",
-        html(title)
+         <title>{}</title>\n{}<style>{STYLE}</style>\n</head>\n<body>\n{body}{script}</body>\n</html>\n",
+        html(head.title),
+        head.about,
     )
 }

@@ -3,9 +3,11 @@
 use std::fmt::Write;
 
 use loadin_record::finding::{Finding, Severity};
-use loadin_record::manifest::{State, StemRecord};
+use loadin_record::manifest::{Change, State, StemRecord};
 use loadin_record::role::StemRole;
 
+use super::families::key;
+use super::overview::{path_href, playable};
 use super::sheet::Sheet;
 use crate::picture::{mark, pictures};
 use crate::text::{clock, file, html, number};
@@ -175,6 +177,7 @@ impl Table<'_> {
         form.extend(sounding.and_then(|m| m.relation.as_ref()).map(words::fold_down));
         let before = self.cells(&form, [source.peak_dbfs, source.true_peak_dbtp, source.loudness_lufs]);
         let flags = self.flags(stem);
+        let folded = self.nothing_shows(stem);
         let none = "<span class=none>no picture: the measurements are not stored here</span>".to_owned();
         let picture = drawn.before.unwrap_or(if measures.is_none() && source.frames.is_some() {
             none
@@ -202,10 +205,47 @@ impl Table<'_> {
                 self.cells(&[], [None; 3]),
             ),
         };
+        let (before_picture, picture_after) = match folded {
+            Some(why) if !picture_after.is_empty() => (
+                format!(
+                    "<details class=same><summary>{why} has changed: show both</summary>\
+                     <div class=both>{picture}{flags}{picture_after}</div></details>"
+                ),
+                String::new(),
+            ),
+            _ => (format!("{picture}{flags}"), picture_after),
+        };
         format!(
-            "<tr class=was>{head}<td class=when>delivered</td><td class=pic>{picture}{flags}</td>{before}</tr>\n\
+            "<tr class=was>{head}<td class=when>delivered</td><td class=pic>{before_picture}</td>{before}</tr>\n\
              <tr class=now><td class=when>{}</td><td class=pic>{picture_after}</td>{after}</tr>\n",
             act.word("planned", "prepared")
+        )
+    }
+
+    /// Why the two pictures of a stem tell nothing: its level or its format has changed, and what has changed with most stems.
+    /// What a person should look at stays open.
+    fn nothing_shows(&self, stem: &StemRecord) -> Option<&'static str> {
+        let shows = |change: &&Change| {
+            let is_seen = !matches!(change.stage.as_str(), "gain-stage" | "label" | "re-encode" | "resample");
+            is_seen && !self.common.contains(&words::change(change, stem))
+        };
+        let matters = |finding: &&Finding| finding.answer.is_none() && finding.severity > Severity::Note;
+        if stem.findings.iter().any(|finding| matters(&finding))
+            || stem.changes.iter().any(|change| shows(&change))
+        {
+            return None;
+        }
+        let has_gain = stem.changes.iter().any(|change| change.stage == "gain-stage");
+        Some(if has_gain { "nothing of its own but the gain" } else { "nothing of its own" })
+    }
+
+    /// The browser's own player of the prepared file.
+    fn player(&self, order: usize, stem: &StemRecord) -> String {
+        let Some(output) = playable(self.sheet, stem) else { return String::new() };
+        format!(
+            "<audio controls preload=none data-stem={order} src=\"{}\" aria-label=\"{}\"></audio>",
+            path_href(&output.path),
+            html(words::label(stem))
         )
     }
 
@@ -274,7 +314,10 @@ impl Table<'_> {
         let findings =
             if findings.is_empty() { String::new() } else { format!("<ol class=findings>{findings}</ol>") };
         let columns = if self.loudness { 7 } else { 6 };
-        format!("<tr class=said><td colspan={columns}>{findings}{corrected}{done}</td></tr>\n")
+        format!(
+            "<tr class=said><td colspan={columns}>{findings}{corrected}{done}{}</td></tr>\n",
+            self.player(order, stem)
+        )
     }
 
     fn finding(&self, order: usize, number: usize, finding: &Finding, stem: &StemRecord) -> String {
@@ -316,7 +359,7 @@ fn head(order: usize, stem: &StemRecord, scale: &str) -> String {
         if stem.role == StemRole::Reference && stem.group != "reference" { ", reference" } else { "" };
     format!(
         "<th scope=rowgroup rowspan=2 tabindex={}><b class=\"{class}\">{label}</b>{source}\
-         <span class=meta><i class=\"key k{}\"></i>{}{reference}{}</span>{scale}</th>",
+         <span class=meta>{}{}{reference}{}</span>{scale}</th>",
         if order == 1 { 0 } else { -1 },
         key(&stem.group),
         html(&stem.group),
@@ -335,27 +378,4 @@ pub(super) fn sign(severity: Severity) -> String {
         Severity::Note => ("○", "note"),
     };
     format!("<span class=\"sign {word}\"><i aria-hidden=true>{shape}</i> {word}</span>")
-}
-
-/// Groups that share a colour.
-const FAMILIES: &[&[&str]] = &[
-    &["kick and bass", "drums", "percussion"],
-    &["guitars"],
-    &["keys", "synths"],
-    &["strings and brass"],
-    &["lead vocals", "vocal doubles", "backing vocals"],
-    &["effects"],
-];
-
-/// Number of a group's colour key; see the palette in `style.css`.
-fn key(group: &str) -> usize {
-    FAMILIES.iter().position(|family| family.contains(&group)).map_or(0, |index| index + 1)
-}
-
-/// The colours of those keys; the tests compare them with `style.css`.
-pub(super) const COLOURS: [&str; 6] = ["#d55e00", "#e69f00", "#0072b2", "#009e73", "#cc79a7", "#56b4e9"];
-
-/// The colour of a group on the page; none for what is unsorted, and for references.
-pub(crate) fn colour(group: &str) -> Option<&'static str> {
-    key(group).checked_sub(1).map(|index| COLOURS[index])
 }

@@ -1,5 +1,5 @@
 // Sorting, filtering and keys for the list of stems. The page can be read without it.
-"use strict";
+{
 const $ = id => document.getElementById(id);
 const table = document.querySelector("table.stems");
 const stems = [...table.tBodies];
@@ -69,3 +69,4 @@ tools.addEventListener("input", update);
 tools.addEventListener("submit", event => event.preventDefault());
 tools.hidden = false;
 update();
+}

@@ -2,11 +2,11 @@
 
 use loadin_record::link::Linked;
 use loadin_record::manifest::Manifest;
-use loadin_record::music::{Fact, heading, unit_of};
+use loadin_record::music::{Fact, NoteText, heading, unit_of};
 use serde_json::Value;
 
 use super::sheet::Sheet;
-use crate::text::{clock, count, html, number};
+use crate::text::{clock, count, file, html, number};
 use crate::words;
 
 /// Gains that are listed one by one.
@@ -29,8 +29,34 @@ impl Row {
     }
 }
 
+/// What stands below the overview: what all stems share, and what the client writes.
+pub(super) fn beside(sheet: &Sheet<'_>) -> String {
+    format!("<div class=answer>\n{}{}</div>\n", shared(sheet), notes(sheet.manifest))
+}
+
+/// The client's own notes, as text.
+fn notes(manifest: &Manifest) -> String {
+    if manifest.notes.is_empty() {
+        return String::new();
+    }
+    let quoted = |note: &NoteText| {
+        // Line ends are layout here; every other hidden character is shown.
+        let lines: Vec<String> = note.text.lines().map(|line| html(&line.replace('\t', "    "))).collect();
+        let cut = if note.is_cut { "<p><small>There is more in the file.</small></p>" } else { "" };
+        format!(
+            "<figure><figcaption class=file>{}</figcaption><blockquote tabindex=0>{}</blockquote>{cut}</figure>",
+            file(&note.path),
+            lines.join("\n")
+        )
+    };
+    let all: String = manifest.notes.iter().map(quoted).collect();
+    format!(
+        "<section class=notes aria-labelledby=notes-title><h2 id=notes-title>What the client writes</h2>{all}</section>\n"
+    )
+}
+
 /// The section of what all stems share.
-pub(super) fn shared(sheet: &Sheet<'_>) -> String {
+fn shared(sheet: &Sheet<'_>) -> String {
     let manifest = sheet.manifest;
     let rate_hz = manifest.facts.get("rate_hz").and_then(|fact| fact.value.as_u64());
     let mut rows = gain_rows(manifest);
@@ -134,7 +160,7 @@ fn fact_row(heading: impl Into<String>, name: &str, fact: &Fact) -> Row {
 }
 
 /// The value of a fact with its unit.
-fn value_of(name: &str, fact: &Fact) -> String {
+pub(super) fn value_of(name: &str, fact: &Fact) -> String {
     match &fact.value {
         Value::Null => "stated differently".to_owned(),
         value => format!("{}{}", plain(value), unit_of(name)),

@@ -118,6 +118,19 @@ fn next<T>(sorted: &[At<T>], after: f64) -> f64 {
     sorted.get(sorted.partition_point(|at| at.seconds <= after)).map_or(f64::INFINITY, |at| at.seconds)
 }
 
+/// The bar lines of a session from zero up to `seconds`, by its tempi and meters: what any program that opens it counts.
+/// None where it has no tempo.
+pub(crate) fn bar_lines(tempi: &[At<u32>], meters: &[At<Meter>], seconds: f64) -> Vec<f64> {
+    let map = Map { tempi: sorted(tempi), meters: sorted(meters) };
+    let mut lines = Vec::new();
+    let mut at = 0.0;
+    while !tempi.is_empty() && at < seconds && lines.len() < MOST_BARS {
+        lines.push(at);
+        at = map.next_line(at);
+    }
+    lines
+}
+
 /// A tempo map with its meters, in order.
 struct Map {
     tempi: Vec<At<u32>>,
@@ -189,11 +202,8 @@ mod tests {
 
     /// Where bars begin, by a walk through tempi and meters from zero on: what any program that reads them does.
     fn lines(bars: &Bars, many: usize) -> Vec<f64> {
-        let map = Map { tempi: sorted(&bars.tempi), meters: sorted(&bars.meters) };
-        let mut lines = vec![0.0];
-        for _ in 1..many {
-            lines.push(map.next_line(lines[lines.len() - 1]));
-        }
+        let mut lines = bar_lines(&bars.tempi, &bars.meters, 5000.0);
+        lines.truncate(many);
         lines
     }
 

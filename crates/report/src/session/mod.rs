@@ -4,6 +4,7 @@ mod bars;
 mod music;
 mod tracks;
 
+pub(crate) use bars::bar_lines;
 use loadin_record::manifest::{Manifest, OutputRecord};
 use loadin_record::session::Session;
 
