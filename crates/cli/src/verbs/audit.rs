@@ -10,16 +10,18 @@ use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::Manifest;
 use loadin_record::rough_mix::missing_stems;
 use loadin_record::survey::Survey;
+use loadin_record::verdict::Verdict;
 use loadin_session::is_read;
 use serde_json::{Value, json};
 
 use crate::args::{Audit, Format};
-use crate::look::Tone;
+use crate::look::{Look, Tone};
 use crate::pages;
 use crate::phrases::{finding_line, loudness_caution};
+use crate::plain::{count, printable, printable_json, wrapped};
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
-use crate::table::{Cell, Table, printable};
+use crate::table::{Cell, Table};
 use crate::work::study;
 use crate::{Exit, Failure};
 
@@ -47,7 +49,7 @@ pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -
     if args.format == Format::Json {
         let text =
             serde_json::to_string_pretty(&pages).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
-        writeln!(out, "{text}")?;
+        writeln!(out, "{}", printable_json(&text))?;
     } else if let Some(path) = written {
         writeln!(out, "the page is {}", printable(&path.display().to_string()))?;
     }
@@ -78,12 +80,8 @@ fn page(study: &Study) -> Value {
 }
 
 fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Write) -> Result<(), Failure> {
-    writeln!(
-        out,
-        "{}: {} audio files",
-        printable(&delivery.display().to_string()),
-        study.inventory.files.len()
-    )?;
+    let files = count(study.inventory.files.len(), "audio file", "audio files");
+    writeln!(out, "{}: {files}", printable(&delivery.display().to_string()))?;
     let mut table = Table::new(&["file", "format", "length", "peak", "group"]);
     for survey in &study.surveys {
         let group =
@@ -106,13 +104,16 @@ fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Writ
         });
         let wanted = |entry: &(String, &Finding)| entry.1.severity == severity;
         for (path, finding) in of_delivery.chain(of_stems).filter(wanted) {
-            writeln!(out, "{path}{}", finding_line(finding))?;
+            for line in wrapped(&format!("{path}{}", finding_line(finding)), Look::of_stdout().width, 2) {
+                writeln!(out, "{line}")?;
+            }
         }
     }
     for ignored in &study.inventory.ignored {
         let done = if is_read(&ignored.path) { "read" } else { "ignored" };
         writeln!(out, "{}: {done}: {}", printable(&ignored.path), printable(&ignored.why))?;
     }
+    writeln!(out, "verdict: {}", Verdict::of(expected))?;
     writeln!(out, "missing stems: {}", printable(&missing_stems(study.evidence.rough_mix.as_ref()).text))?;
     loudness_caution(expected.louder_db(), out)
 }
@@ -125,7 +126,8 @@ fn columns(survey: &Survey) -> [Cell; 3] {
     let depth =
         if format.float { format!("{}-bit float", format.bits) } else { format!("{}-bit", format.bits) };
     let depth = if format.lossy { "lossy".to_owned() } else { depth };
-    let words = format!("{} {} Hz {depth} {} ch", format.container, format.rate_hz, format.channels);
+    let rate_khz = f64::from(format.rate_hz) / 1000.0;
+    let words = format!("{} {rate_khz} kHz {depth} {} ch", format.container, format.channels);
     let Ok(measures) = &survey.measures else { return [words.into(), "".into(), "".into()] };
     let seconds = measures.source_frames as f64 / f64::from(format.rate_hz);
     let peak = measures.source_peak;

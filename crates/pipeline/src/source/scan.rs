@@ -31,12 +31,23 @@ const ARCHIVE_EXTENSIONS: &[&str] = &[
 
 /// Why a delivery cannot be listed.
 #[derive(Debug, thiserror::Error)]
-#[error("cannot read the delivery \"{}\": {source}", path.display())]
+#[error("cannot read the delivery \"{}\": {}", path.display(), why(source))]
 pub struct ScanError {
     /// The folder.
     pub path: PathBuf,
     /// What the file system said.
     pub source: io::Error,
+}
+
+/// What is there instead of a delivery, and what to do.
+fn why(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotADirectory => {
+            "it is a file; give the folder that holds the stems, or a ZIP archive of it".to_owned()
+        }
+        io::ErrorKind::NotFound => "there is no such folder; give the folder that holds the stems".to_owned(),
+        _ => error.to_string(),
+    }
 }
 
 /// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.

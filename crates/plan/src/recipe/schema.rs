@@ -19,6 +19,22 @@ pub(super) fn keys(name: &str) -> Vec<String> {
     schema["properties"].as_object().map(|map| map.keys().cloned().collect()).unwrap_or_default()
 }
 
+/// A right value of a setting, as a recipe writes it: the usual one, or that of a shipped recipe.
+pub(super) fn example(name: &str, key: &str) -> Option<String> {
+    let schema = settings_schema(name, &mut SchemaGenerator::default());
+    let usual = match &schema["properties"][key]["default"] {
+        Value::Null => None,
+        // Texts, numbers, lists of them and truth values are written alike in both.
+        usual => Some(usual.to_string()),
+    };
+    usual.or_else(|| {
+        let begin = format!("{key} = ");
+        let mut lines = super::shipped().into_iter().flat_map(|recipe| recipe.text.lines());
+        let found = lines.find_map(|line| line.trim().strip_prefix(&begin))?;
+        Some(found.split(" #").next().unwrap_or(found).trim().to_owned())
+    })
+}
+
 /// The schema of a whole recipe (JSON Schema, draft 2020-12).
 pub fn schema() -> Value {
     let mut generator = SchemaGenerator::default();

@@ -242,7 +242,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             let by_stamp = stamped && offset > 0 && stem.placed_by == PlacedBy::File;
             if by_stamp {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
-                let text = format!("placed {seconds:.3} s after the common start by its time stamp");
+                let text = format!("its time stamp puts it +{seconds:.3} s later than the common start");
                 stem.note(Finding::new(Id::Moved, text).with("frames", offset).with("rate_hz", stem.rate_hz));
             }
             if stem.reference {
