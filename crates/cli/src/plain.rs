@@ -4,6 +4,8 @@
 use std::error::Error;
 use std::fmt::Write;
 
+use console::measure_text_width;
+
 /// What stands for a sign that a terminal would obey or that would reorder what stands beside it.
 const MARK: char = '\u{fffd}';
 
@@ -63,14 +65,18 @@ pub(crate) fn count(n: usize, one: &str, many: &str) -> String {
 /// Lines of at most `width` columns, broken between words; the second and later ones are indented.
 pub(crate) fn wrapped(text: &str, width: Option<usize>, indent: usize) -> Vec<String> {
     let Some(width) = width else { return vec![text.to_owned()] };
-    let mut lines: Vec<String> = vec![String::new()];
-    for word in text.split(' ') {
+    let begin = text.len() - text.trim_start_matches(' ').len();
+    let mut lines: Vec<String> = vec![" ".repeat(begin)];
+    // Columns before the first word of the line.
+    let mut bare = begin;
+    for word in text[begin..].split(' ') {
         let line = lines.last_mut().expect("there is a line");
-        let used = console::measure_text_width(line);
-        if used > 0 && !line.trim().is_empty() && used + 1 + console::measure_text_width(word) > width {
+        let used = measure_text_width(line);
+        if used > bare && used + 1 + measure_text_width(word) > width {
             lines.push(" ".repeat(indent) + word);
+            bare = indent;
         } else {
-            if !line.trim().is_empty() {
+            if used > bare {
                 line.push(' ');
             }
             line.push_str(word);

@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use console::{measure_text_width, truncate_str};
 
 use crate::look::{Look, Tone};
-use crate::plain::printable;
+use crate::plain::{printable, wrapped};
 
 /// Between two columns.
 const GAP: &str = "  ";
@@ -51,12 +51,20 @@ impl<T: Into<String>> From<T> for Cell {
 #[derive(Debug, Default)]
 pub(crate) struct Table {
     rows: Vec<Vec<Cell>>,
+    /// Columns that give nothing away where the terminal is too narrow.
+    kept: &'static [usize],
 }
 
 impl Table {
     /// A table with its heading.
     pub(crate) fn new(heading: &[&str]) -> Self {
-        Self { rows: vec![heading.iter().map(|&cell| Cell::toned(cell, Tone::Heading)).collect()] }
+        let heading = heading.iter().map(|&cell| Cell::toned(cell, Tone::Heading));
+        Self { rows: vec![heading.collect()], kept: &[] }
+    }
+
+    /// The same, and these columns stay whole however narrow the terminal is.
+    pub(crate) fn keeping(self, kept: &'static [usize]) -> Self {
+        Self { kept, ..self }
     }
 
     /// Adds a row.
@@ -128,7 +136,8 @@ impl Table {
         let room = available.saturating_sub((*last).min(LEAST_LAST.max(available * 2 / 5)));
         loop {
             let used: usize = front.iter().map(|width| width + GAP.len()).sum();
-            match front.iter_mut().max() {
+            let gives = front.iter_mut().enumerate().filter(|(column, _)| !self.kept.contains(column));
+            match gives.map(|(_, width)| width).max() {
                 Some(widest) if used > room && *widest > 12 => *widest -= 1,
                 _ => break,
             }
@@ -146,17 +155,16 @@ fn middle(text: &str, width: usize, shared: usize) -> String {
     }
     let (common, own) = text.split_at(shared);
     let room = width.saturating_sub(measure_text_width(own));
-    if room >= LEAST_SHARED && measure_text_width(common) > room {
+    if room >= LEAST_SHARED {
         return cut(common, room) + own;
     }
-    let own_room = width.saturating_sub(LEAST_SHARED);
-    if measure_text_width(common) > LEAST_SHARED && own_room > width / 2 {
-        return cut(common, LEAST_SHARED) + &cut(own, own_room);
+    if shared > 0 {
+        return format!("…{}", cut(own, width.saturating_sub(1)));
     }
     cut(text, width)
 }
 
-/// What stays of a shared beginning, at least: a letter or two, the sign of the cut, and how it ends.
+/// Less of a shared beginning says nothing.
 const LEAST_SHARED: usize = 5;
 
 fn cut(text: &str, width: usize) -> String {
@@ -197,21 +205,7 @@ fn shared_beginning(texts: &[&str]) -> Option<String> {
 
 /// The last cell in lines that fit beside the other columns, broken between words.
 fn last_column(text: &str, available: Option<usize>, before: usize) -> Vec<String> {
-    let Some(available) = available else { return vec![text.to_owned()] };
-    let width = available.saturating_sub(before).max(LEAST_LAST);
-    let mut lines = vec![String::new()];
-    for word in text.split(' ') {
-        let line = lines.last_mut().expect("there is a line");
-        if !line.is_empty() && measure_text_width(line) + 1 + measure_text_width(word) > width {
-            lines.push(word.to_owned());
-        } else {
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-    }
-    lines
+    wrapped(text, available.map(|available| available.saturating_sub(before).max(LEAST_LAST)), 0)
 }
 
 #[cfg(test)]

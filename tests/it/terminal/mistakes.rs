@@ -35,11 +35,12 @@ fn a_wrong_type_in_a_recipe_shows_a_right_value() {
     let delivery = Delivery::new("song");
     let recipe = delivery.file(
         "mine.toml",
-        b"recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"gain-stage\"\ntarget = -6\n[[stage]]\nstage = \"label\"\n\
+        b"recipe = 1\nname = \"x\"\nrevision = 1\n[[stage]]\nstage = \"resample\"\nrate = 44100\n[[stage]]\nstage = \"gain-stage\"\ntarget = -6\n[[stage]]\nstage = \"label\"\n\
           max-chars = \"31\"\nnumber = \"yes\"\n",
     );
     let ran = loadin(&["recipe", "check", recipe.to_str().unwrap()]);
     for wanted in [
+        "rate: found 44100, allowed is a text in quotes, such as rate = \"4",
         "target: found -6, allowed is a text in quotes, such as target = \"-6 dBFS\"",
         "max-chars: found \"31\", allowed is a whole number, without quotes, such as max-chars = 31",
         "number: found \"yes\", allowed is true or false, without quotes, such as number = true",

@@ -25,6 +25,9 @@ use crate::table::{Cell, Table};
 use crate::work::study;
 use crate::{Exit, Failure};
 
+/// Columns below which a table leaves out what stands elsewhere as well.
+const NARROW: usize = 80;
+
 pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_terms(&args.work, args.deliveries.len())?;
     let mut exit = Exit::Done;
@@ -82,18 +85,17 @@ fn page(study: &Study) -> Value {
 fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Write) -> Result<(), Failure> {
     let files = count(study.inventory.files.len(), "audio file", "audio files");
     writeln!(out, "{}: {files}", printable(&delivery.display().to_string()))?;
-    let mut table = Table::new(&["file", "format", "length", "peak", "group"]);
+    // A narrow terminal has no room for what the extension and the papers say as well.
+    let narrow = Look::of_stdout().width.is_some_and(|width| width < NARROW);
+    let heading = ["file", "format", "length", "peak", "group"];
+    let mut table = Table::new(&heading[..heading.len() - usize::from(narrow)]).keeping(&[1, 2, 3]);
     for survey in &study.surveys {
         let group =
             study.plan.stems.iter().find(|s| s.sources.iter().any(|source| source.path == survey.path));
-        let [format, length, peak] = columns(survey);
-        table.row([
-            survey.path.as_str().into(),
-            format,
-            length,
-            peak,
-            group.map(|stem| stem.group.clone()).unwrap_or_default().into(),
-        ]);
+        let [format, length, peak] = columns(survey, narrow);
+        let group = group.map(|stem| stem.group.clone()).unwrap_or_default();
+        let last = (!narrow).then(|| group.into());
+        table.row([survey.path.as_str().into(), format, length, peak].into_iter().chain(last));
     }
     table.print(out)?;
     writeln!(out)?;
@@ -119,7 +121,7 @@ fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Writ
 }
 
 /// Format, length and peak.
-fn columns(survey: &Survey) -> [Cell; 3] {
+fn columns(survey: &Survey, narrow: bool) -> [Cell; 3] {
     let Some(format) = &survey.format else {
         return [Cell::toned("unreadable", Tone::Problem), "".into(), "".into()];
     };
@@ -127,7 +129,8 @@ fn columns(survey: &Survey) -> [Cell; 3] {
         if format.float { format!("{}-bit float", format.bits) } else { format!("{}-bit", format.bits) };
     let depth = if format.lossy { "lossy".to_owned() } else { depth };
     let rate_khz = f64::from(format.rate_hz) / 1000.0;
-    let words = format!("{} {rate_khz} kHz {depth} {} ch", format.container, format.channels);
+    let container = if narrow { String::new() } else { format!("{} ", format.container) };
+    let words = format!("{container}{rate_khz} kHz {depth} {} ch", format.channels);
     let Ok(measures) = &survey.measures else { return [words.into(), "".into(), "".into()] };
     let seconds = measures.source_frames as f64 / f64::from(format.rate_hz);
     let peak = measures.source_peak;

@@ -182,7 +182,7 @@ fn settings(
                 Some(needed) => format!(
                     "found {}, allowed is {needed}{}",
                     describe(value.get_ref()),
-                    schema::example(name, found)
+                    schema::example(name, found, integer(value.get_ref()).is_some())
                         .map_or(String::new(), |example| format!(", such as {found} = {example}"))
                 ),
                 None => explain(error.message()),
