@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use crate::Failure;
 use crate::look::{Look, Tone};
-use crate::plain::printable;
+use crate::plain::{printable, wrapped};
 
 /// A finding in one line.
 pub(crate) fn finding_line(finding: &Finding) -> String {
@@ -29,11 +29,12 @@ pub(crate) fn shell_word(path: &str) -> String {
 
 /// Says by how much playback can be louder than the delivered files.
 pub(crate) fn loudness_caution(louder_db: Option<f64>, out: &mut dyn Write) -> Result<(), Failure> {
-    if let Some(louder) = louder_db {
-        writeln!(
-            out,
-            "Caution: playback of prepared stems can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
-        )?;
+    let Some(louder) = louder_db else { return Ok(()) };
+    let text = format!(
+        "Caution: playback of prepared stems can be up to {louder:.1} dB louder than the delivered files. Turn the monitors down first."
+    );
+    for line in wrapped(&text, Look::of_stdout().width, 4) {
+        writeln!(out, "{line}")?;
     }
     Ok(())
 }

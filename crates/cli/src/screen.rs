@@ -61,7 +61,13 @@ pub(crate) fn print_closing(
     Ok(writeln!(out, "next: {}", printable(next))?)
 }
 
-fn print_wrapped(text: &str, indent: usize, tone: Tone, out: &mut dyn Write) -> Result<(), Failure> {
+/// A sentence, wrapped by words as the terminal has room.
+pub(crate) fn print_wrapped(
+    text: &str,
+    indent: usize,
+    tone: Tone,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
     let look = Look::of_stdout();
     for line in wrapped(&printable(text), look.width, indent) {
         writeln!(out, "{}", look.paint(&line, tone))?;

@@ -21,6 +21,7 @@ use crate::phrases::{finding_line, loudness_caution};
 use crate::plain::{count, printable, printable_json, wrapped};
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
+use crate::screen::print_wrapped;
 use crate::table::{Cell, Table};
 use crate::work::study;
 use crate::{Exit, Failure};
@@ -115,8 +116,9 @@ fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Writ
         let done = if is_read(&ignored.path) { "read" } else { "ignored" };
         writeln!(out, "{}: {done}: {}", printable(&ignored.path), printable(&ignored.why))?;
     }
-    writeln!(out, "verdict: {}", Verdict::of(expected))?;
-    writeln!(out, "missing stems: {}", printable(&missing_stems(study.evidence.rough_mix.as_ref()).text))?;
+    let missing = missing_stems(study.evidence.rough_mix.as_ref()).text;
+    print_wrapped(&format!("verdict: {}", Verdict::of(expected)), 4, Tone::Plain, out)?;
+    print_wrapped(&format!("missing stems: {missing}"), 4, Tone::Plain, out)?;
     loudness_caution(expected.louder_db(), out)
 }
 
