@@ -205,7 +205,7 @@ fn is_title_alone(words: &[Words], index: usize) -> bool {
         > 1
 }
 
-/// Leaves out the title in another spelling: "PAPERLANTERN_Bass" among names that begin with "Paper Lantern".
+/// Leaves out the title in another spelling: "`PAPERLANTERN_Bass`" among names that begin with "Paper Lantern".
 fn strip_other_spellings(words: &mut [Words]) {
     let titles: BTreeSet<String> = words
         .iter()

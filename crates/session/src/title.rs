@@ -87,7 +87,7 @@ pub fn without_title(paths: &[&str]) -> Vec<String> {
     paths.iter().zip(&names).map(spoken).collect()
 }
 
-/// How many words at the front of one name are a title, by the tempo that follows: "BassStreet 92bpm Dm Kick". Only where a clear
+/// How many words at the front of one name are a title, by the tempo that follows: "`BassStreet` 92bpm Dm Kick". Only where a clear
 /// role stands behind; "Kick 92bpm" says its role before it.
 pub(crate) fn before_tempo(name: &[Token]) -> Option<usize> {
     let (_, to) = tempo_and_key(name)?;

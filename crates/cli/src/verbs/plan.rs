@@ -97,12 +97,9 @@ fn is_kept(stem: &StemRecord, plan: &Plan, visit: Option<&Visit>) -> bool {
 fn next(args: &Args) -> String {
     let word = |path: &Path| shell_word(&path.display().to_string());
     let out = args.out.as_deref().map_or_else(|| "DIR".to_owned(), word);
-    let mut command = format!("loadin prep {} --out {out}", word(&args.delivery));
-    if args.work.recipe != DEFAULT {
-        command += &format!(" --recipe {}", shell_word(&args.work.recipe));
-    }
-    if let Some(answers) = &args.work.answers {
-        command += &format!(" --answers {}", word(answers));
-    }
-    command
+    let recipe = Some(&args.work.recipe).filter(|recipe| *recipe != DEFAULT);
+    let recipe = recipe.map_or(String::new(), |recipe| format!(" --recipe {}", shell_word(recipe)));
+    let answers =
+        args.work.answers.as_deref().map_or(String::new(), |path| format!(" --answers {}", word(path)));
+    format!("loadin prep {} --out {out}{recipe}{answers}", word(&args.delivery))
 }
