@@ -62,7 +62,7 @@ fn every_sentence_of_the_end_follows_the_manifest() {
         ("verdict", "what is a reference", |m| m.stems[0].role = loadin_record::role::StemRole::Reference),
         ("client", "an answer", |m| of(m, Id::DeadChannel).answer = Some(answered())),
         ("you", "a finding", |m| {
-            m.stems[0].findings.push(Finding::new(Id::NotInRough, "it is not in the mix"))
+            m.stems[0].findings.push(Finding::new(Id::NotInRough, "it is not in the mix"));
         }),
         ("you", "a text", |m| m.findings.push(Finding::new(Id::NotInRough, "x"))),
         ("you", "the answer of all", |m| {
@@ -78,7 +78,7 @@ fn every_sentence_of_the_end_follows_the_manifest() {
         ("late", "nothing", |m| m.late = None),
         ("missing stems", "no rough mix", |m| m.rough_mix = None),
         ("missing stems", "no judgement", |m| {
-            m.rough_mix.as_mut().unwrap().cannot_judge = Some("it hums".to_owned())
+            m.rough_mix.as_mut().unwrap().cannot_judge = Some("it hums".to_owned());
         }),
         ("missing stems", "only a part", |m| m.rough_mix.as_mut().unwrap().first_seconds = Some(1200.0)),
         ("gain", "the gain", |m| m.link.gains[0].gain_db += 1.0),
@@ -135,16 +135,16 @@ fn every_point_of_the_note_follows_the_manifest() {
     let changes: &[(&str, Change)] = &[
         ("the delivery's name", |m| m.delivery.name = "Another".to_owned()),
         ("where it breaks off", |m| {
-            drop(of(m, Id::Truncated).evidence.insert("start_frame".to_owned(), 4_800.into()))
+            drop(of(m, Id::Truncated).evidence.insert("start_frame".to_owned(), 4_800.into()));
         }),
         ("how much is missing", |m| {
-            drop(of(m, Id::Truncated).evidence.insert("frames".to_owned(), 4_800.into()))
+            drop(of(m, Id::Truncated).evidence.insert("frames".to_owned(), 4_800.into()));
         }),
         ("which side", |m| {
-            drop(of(m, Id::DeadChannel).evidence.insert("silent_channel".to_owned(), 1.into()))
+            drop(of(m, Id::DeadChannel).evidence.insert("silent_channel".to_owned(), 1.into()));
         }),
         ("of what it is the double", |m| {
-            drop(of(m, Id::Duplicate).evidence.insert("same_as".to_owned(), "x.wav".into()))
+            drop(of(m, Id::Duplicate).evidence.insert("same_as".to_owned(), "x.wav".into()));
         }),
         ("the file's name", |m| {
             let silent =
