@@ -18,6 +18,7 @@ mod reference_session;
 mod report;
 mod session_file;
 mod session_sense;
+mod terminal;
 mod trust;
 mod units;
 mod visits;

@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 
 use crate::clock::TimeOfDay;
+use crate::footers;
 use crate::shard::Shard;
 
 /// The load-in before the mix: takes the stems that a client sent, and makes a session-ready set of them.
@@ -14,45 +15,49 @@ use crate::shard::Shard;
 /// one common gain, so that the client's balance survives. The delivery itself is never written to. Every change
 /// is listed in manifest.json and can be checked.
 #[derive(Debug, Parser)]
-#[command(name = "loadin", version, after_help = AFTER_HELP, max_term_width = 100)]
+#[command(name = "loadin", version, after_help = footers::AFTER_HELP, max_term_width = 100, disable_help_subcommand = true)]
 pub struct Cli {
     #[command(subcommand)]
     pub verb: Verb,
     /// How progress is shown on stderr.
     #[arg(long, global = true, value_enum, default_value_t = Progress::Auto)]
     pub progress: Progress,
+    /// Fit tables and sentences into so many columns; without it, into those of the terminal, and elsewhere into none.
+    #[arg(long, global = true, value_name = "N")]
+    pub columns: Option<u16>,
 }
-
-const AFTER_HELP: &str = "\
-Exit codes: 0 all prepared; 1 finished, but some stems failed or were set aside, or deliveries were left for
-later; 2 bad arguments or recipe, or what is prepared there would change; 3 the output cannot be written; 4 verification found a difference; 75 (of `unit`)
-try again later; 130 interrupted.
-
-Caution: prepared stems can be far louder than delivered. Turn the monitors down before the first playback.
-Keep the client's originals and a second copy of them.";
 
 #[derive(Debug, Subcommand)]
 pub enum Verb {
     /// Look at deliveries: what came, and what is wrong with it. Writes nothing but the pages of --out.
+    #[command(after_long_help = footers::EXAMPLES_AUDIT)]
     Audit(Audit),
     /// Print what a delivery states of the music (tempo, meter, key, title, markers), and what can be heard of it, each with
     /// its source. Writes nothing.
+    #[command(after_long_help = footers::EXAMPLES_FACTS)]
     Facts(Facts),
     /// Show what `prep` would do with a delivery, stem by stem. Writes nothing.
+    #[command(after_long_help = footers::EXAMPLES_PLAN)]
     Plan(Plan),
     /// Prepare deliveries: write the prepared stems and the record of every change into another folder.
+    #[command(after_long_help = footers::EXAMPLES_PREP)]
     Prep(Prep),
     /// Check a prepared delivery: every file and every promise of its manifest.
+    #[command(after_long_help = footers::EXAMPLES_VERIFY)]
     Verify(Verify),
     /// Undo a preparation where the originals are lost: files with the level, start, length, rate and depth that were
     /// delivered, and a record of how exact each step is.
+    #[command(after_long_help = footers::EXAMPLES_RESTORE)]
     Restore(Restore),
     /// Write the papers of a prepared delivery again: report, note to the client, track sheet, session files.
+    #[command(after_long_help = footers::EXAMPLES_REPORT)]
     Report(Report),
     /// Print a file of answers to begin with: every open question, stem without a role and estimate as a comment, the most
     /// urgent first. What was said before stays. Writes nothing.
+    #[command(after_long_help = footers::EXAMPLES_ANSWERS)]
     Answers(Answers),
     /// List, show and check recipes.
+    #[command(after_long_help = footers::EXAMPLES_RECIPE)]
     Recipe(Recipe),
     /// Do one step of `prep`, for a workflow engine that spreads deliveries over many machines with a shared file system.
     ///
@@ -66,6 +71,11 @@ pub enum Verb {
         #[arg(value_enum)]
         shell: Shell,
     },
+    /// Print a page of the reference, or the help of a verb; without a topic, which there are.
+    Help {
+        /// The topic or verb.
+        topic: Option<String>,
+    },
     /// Print the manual page, of the command or of one of its verbs.
     Man {
         /// The verb.
@@ -77,7 +87,7 @@ pub enum Verb {
 #[derive(Debug, Args)]
 pub struct Work {
     /// A recipe file, or the name of a shipped recipe (`loadin recipe list`).
-    #[arg(long, value_name = "FILE|NAME", default_value = "mix-prep")]
+    #[arg(long, value_name = "FILE|NAME", default_value = loadin_plan::recipe::DEFAULT)]
     pub recipe: String,
     /// What you say of this delivery: who is who, the song, answers to questions (`loadin answers DELIVERY` begins such a file).
     /// It is copied into DIR and holds there until another one is given. For one delivery.

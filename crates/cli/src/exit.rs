@@ -20,6 +20,8 @@ pub enum Exit {
     Later = 75,
     /// It was asked to stop, and did so in good order.
     Interrupted = 130,
+    /// Whoever read the output has gone (the number that a shell gives a program that SIGPIPE ended).
+    PipeClosed = 141,
 }
 
 impl Exit {

@@ -45,7 +45,11 @@ impl Failure {
 
 impl From<std::io::Error> for Failure {
     fn from(error: std::io::Error) -> Self {
-        Self::new(Exit::CannotWrite, anyhow::Error::new(error).context("cannot print the result"))
+        let exit = match error.kind() {
+            std::io::ErrorKind::BrokenPipe => Exit::PipeClosed,
+            _ => Exit::CannotWrite,
+        };
+        Self::new(exit, anyhow::Error::new(error).context("cannot print the result"))
     }
 }
 

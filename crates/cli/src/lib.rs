@@ -6,15 +6,19 @@ mod engine;
 mod exit;
 mod failure;
 mod folders;
+mod footers;
 mod look;
 mod memory;
 mod pages;
 mod phrases;
+mod plain;
 mod progress;
 mod recipe_file;
+mod screen;
 pub mod shard;
 mod signals;
 mod table;
+mod usage;
 mod verbs;
 mod work;
 
@@ -23,7 +27,6 @@ use std::io::{IsTerminal, Stderr, Write};
 use std::sync::Arc;
 
 use clap::Parser;
-use clap::error::ErrorKind;
 
 pub use exit::Exit;
 
@@ -35,9 +38,10 @@ use args::{Cli, Verb};
 pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, err: &Stderr) -> Exit {
     let cli = match Cli::try_parse_from(args) {
         Ok(cli) => cli,
-        Err(error) => return usage(&error, out, err),
+        Err(error) => return usage::usage(error, out, err),
     };
     quiet_panics();
+    look::ask_for_columns(cli.columns);
     let progress = Arc::new(progress::Reporter::new(cli.progress, err.is_terminal()));
     let result = match &cli.verb {
         Verb::Audit(audit) => verbs::audit::run(audit, &progress, out),
@@ -51,12 +55,15 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Verb::Recipe(recipe) => verbs::recipe::run(recipe, out),
         Verb::Unit(unit) => verbs::unit::run(&unit.step, &progress, out),
         Verb::Completions { shell } => verbs::manual::completions(*shell, out),
+        Verb::Help { topic } => verbs::help::run(topic.as_deref(), out),
         Verb::Man { verb } => verbs::manual::man(verb.as_deref(), out),
     };
     progress.close();
     result.unwrap_or_else(|failure| {
-        // Nobody is left to tell when stderr itself is gone.
-        let _ = writeln!(err.lock(), "loadin: {:#}", failure.error);
+        // A reader that has gone wants no word about it, and nobody is left to tell when stderr itself is gone.
+        if failure.exit != Exit::PipeClosed {
+            let _ = writeln!(err.lock(), "loadin: {}", plain::said_once(failure.error.as_ref()));
+        }
         failure.exit
     })
 }
@@ -68,12 +75,4 @@ fn quiet_panics() {
         let _ =
             writeln!(std::io::stderr().lock(), "loadin: internal: a part of the program gave up at {place}");
     }));
-}
-
-/// Help and version go to stdout and are no failure; anything else is a usage error.
-fn usage(error: &clap::Error, out: &mut dyn Write, err: &Stderr) -> Exit {
-    let asked = matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion);
-    let text = error.render();
-    let _ = if asked { write!(out, "{text}") } else { write!(err.lock(), "{text}") };
-    if asked { Exit::Done } else { Exit::BadArguments }
 }

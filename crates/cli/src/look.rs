@@ -3,6 +3,7 @@
 
 use std::ffi::OsStr;
 use std::io::{self, IsTerminal};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use loadin_record::finding::Severity;
 use loadin_record::manifest::State;
@@ -10,6 +11,14 @@ use loadin_record::summary::Ended;
 
 /// Narrower terminals get lines that are too long rather than columns of three letters.
 const LEAST_WIDTH: usize = 60;
+
+/// The columns of `--columns`; 0 where it was not given.
+static ASKED: AtomicUsize = AtomicUsize::new(0);
+
+/// Takes the columns of `--columns` for all that is printed.
+pub(crate) fn ask_for_columns(columns: Option<u16>) {
+    ASKED.store(columns.map_or(0, usize::from), Ordering::Relaxed);
+}
 
 /// What the reader's screen can do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -23,12 +32,13 @@ pub(crate) struct Look {
 impl Look {
     /// That of stdout.
     pub(crate) fn of_stdout() -> Self {
+        let asked = Some(ASKED.load(Ordering::Relaxed)).filter(|columns| *columns > 0);
         if !io::stdout().is_terminal() {
-            return Self::default();
+            return Self { width: asked.map(|width| width.max(LEAST_WIDTH)), colour: false };
         }
         let width = console::Term::stdout().size_checked().map(|(_, columns)| usize::from(columns));
         Self {
-            width: width.map(|width| width.max(LEAST_WIDTH)),
+            width: asked.or(width).map(|width| width.max(LEAST_WIDTH)),
             colour: colour(std::env::var_os("NO_COLOR").as_deref(), std::env::var_os("TERM").as_deref()),
         }
     }

@@ -9,6 +9,7 @@ use loadin_pipeline::work::event::{Event, Step};
 use serde_json::json;
 
 use crate::args::Progress;
+use crate::plain::{count, printable, printable_json};
 
 /// Shows what a run tells. Can be used from several threads.
 pub(crate) struct Reporter {
@@ -77,12 +78,16 @@ impl Reporter {
 
 /// Progress is a courtesy: when stderr is gone, the work goes on.
 fn print(text: &str) {
-    let _ = writeln!(std::io::stderr().lock(), "{text}");
+    let _ = writeln!(std::io::stderr().lock(), "{}", printable(text));
+}
+
+fn scanned(delivery: &str, files: usize) -> String {
+    printable(&format!("{delivery}: {}", count(files, "audio file", "audio files")))
 }
 
 fn line(event: &Event<'_>) {
     match event {
-        Event::Scanned { delivery, files } => print(&format!("{delivery}: {files} audio files")),
+        Event::Scanned { delivery, files } => print(&scanned(delivery, *files)),
         Event::Ended { step, path, error: None } => print(&format!("{}: {path}", step.as_str())),
         Event::Ended { step, path, error: Some(error) } => {
             print(&format!("{}: {path}: {error}", step.as_str()));
@@ -111,7 +116,7 @@ fn json_line(event: &Event<'_>) {
             json!({ "event": "ended", "step": step.as_str(), "path": path, "error": error })
         }
     };
-    print(&value.to_string());
+    let _ = writeln!(std::io::stderr().lock(), "{}", printable_json(&value.to_string()));
 }
 
 impl Bars {
@@ -123,7 +128,7 @@ impl Bars {
     fn show(&self, event: &Event<'_>) {
         match event {
             Event::Scanned { delivery, files } => {
-                let _ = self.all.println(format!("{delivery}: {files} audio files"));
+                let _ = self.all.println(scanned(delivery, *files));
             }
             Event::Noted { .. } => {}
             Event::Step { step, stems } => self.begin_step(*step, *stems),
@@ -140,7 +145,7 @@ impl Bars {
 
     fn begin_step(&self, step: Step, stems: usize) {
         self.end_step();
-        let style = ProgressStyle::with_template("{msg:8} {bar:30} {pos} of {len} stems, {elapsed}").ok();
+        let style = ProgressStyle::with_template("{msg:8} {bar:30} {pos} of {len}, {elapsed}").ok();
         let bar = self.all.add(ProgressBar::new(stems as u64).with_message(step.as_str()));
         if let Some(style) = style {
             bar.set_style(style);
@@ -159,7 +164,7 @@ impl Bars {
     }
 
     fn begin_stem(&self, path: &str, frames: u64) {
-        let bar = self.all.add(ProgressBar::new(frames.max(1)).with_message(path.to_owned()));
+        let bar = self.all.add(ProgressBar::new(frames.max(1)).with_message(printable(path)));
         if let Ok(style) = ProgressStyle::with_template("         {bar:30} {percent:>3} % {wide_msg}") {
             bar.set_style(style);
         }
@@ -172,7 +177,7 @@ impl Bars {
             self.all.remove(&bar);
         }
         if let Some(error) = error {
-            let _ = self.all.println(format!("{path}: {error}"));
+            let _ = self.all.println(printable(&format!("{path}: {error}")));
         }
         if let Some(step) = &*lock(&self.step) {
             step.inc(1);

@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use console::{measure_text_width, truncate_str};
 
 use crate::look::{Look, Tone};
+use crate::plain::{printable, wrapped};
 
 /// Between two columns.
 const GAP: &str = "  ";
@@ -50,12 +51,20 @@ impl<T: Into<String>> From<T> for Cell {
 #[derive(Debug, Default)]
 pub(crate) struct Table {
     rows: Vec<Vec<Cell>>,
+    /// Columns that give nothing away where the terminal is too narrow.
+    kept: &'static [usize],
 }
 
 impl Table {
     /// A table with its heading.
     pub(crate) fn new(heading: &[&str]) -> Self {
-        Self { rows: vec![heading.iter().map(|&cell| Cell::toned(cell, Tone::Heading)).collect()] }
+        let heading = heading.iter().map(|&cell| Cell::toned(cell, Tone::Heading));
+        Self { rows: vec![heading.collect()], kept: &[] }
+    }
+
+    /// The same, and these columns stay whole however narrow the terminal is.
+    pub(crate) fn keeping(self, kept: &'static [usize]) -> Self {
+        Self { kept, ..self }
     }
 
     /// Adds a row.
@@ -70,14 +79,19 @@ impl Table {
 
     fn lines(&self, look: Look) -> Vec<String> {
         let widths = self.widths(look.width);
+        let beginnings: Vec<Option<String>> =
+            (0..widths.len()).map(|column| self.beginning(column)).collect();
         let numeric: Vec<bool> = (0..widths.len()).map(|column| self.is_numeric(column)).collect();
         let before_last: usize = widths.iter().rev().skip(1).map(|width| width + GAP.len()).sum();
         let mut lines = Vec::new();
         for row in &self.rows {
             let Some((last, cells)) = row.split_last() else { continue };
             let mut line = String::new();
-            for ((cell, &width), numeric) in cells.iter().zip(&widths).zip(&numeric) {
-                let text = middle(&cell.text, width);
+            for (((cell, &width), numeric), beginning) in
+                cells.iter().zip(&widths).zip(&numeric).zip(&beginnings)
+            {
+                let shared = beginning.as_ref().filter(|begin| cell.text.starts_with(begin.as_str()));
+                let text = middle(&cell.text, width, shared.map_or(0, String::len));
                 let pad = " ".repeat(width - measure_text_width(&text));
                 let (left, right) = if *numeric { (pad.as_str(), "") } else { ("", pad.as_str()) };
                 line += &[left, &look.paint(&text, cell.tone), right, GAP].concat();
@@ -90,6 +104,13 @@ impl Table {
             lines.extend(parts.map(|part| format!("{indent}{}", look.paint(&part, last.tone))));
         }
         lines
+    }
+
+    /// How most cells of a column begin.
+    fn beginning(&self, column: usize) -> Option<String> {
+        let cells = self.rows.iter().skip(1).filter_map(|row| row.get(column));
+        let texts: Vec<&str> = cells.filter(|cell| !cell.is_absent).map(|cell| cell.text.as_str()).collect();
+        shared_beginning(&texts)
     }
 
     /// Whether a column holds numbers, with or without a unit: they stand right, so that their digits do below each other.
@@ -115,7 +136,8 @@ impl Table {
         let room = available.saturating_sub((*last).min(LEAST_LAST.max(available * 2 / 5)));
         loop {
             let used: usize = front.iter().map(|width| width + GAP.len()).sum();
-            match front.iter_mut().max() {
+            let gives = front.iter_mut().enumerate().filter(|(column, _)| !self.kept.contains(column));
+            match gives.map(|(_, width)| width).max() {
                 Some(widest) if used > room && *widest > 12 => *widest -= 1,
                 _ => break,
             }
@@ -124,14 +146,33 @@ impl Table {
     }
 }
 
-/// The text in at most `width` columns; where something must go, it goes from the middle, since names begin and end with
-/// what tells them apart.
-fn middle(text: &str, width: usize) -> String {
+/// The text in at most `width` columns; where something must go, it goes from the middle of the beginning that all texts of the
+/// column share, `shared` bytes long, and then from the middle of what is left: names begin and end with what tells them apart.
+fn middle(text: &str, width: usize, shared: usize) -> String {
+    let full = measure_text_width(text);
+    if full <= width {
+        return text.to_owned();
+    }
+    let (common, own) = text.split_at(shared);
+    let room = width.saturating_sub(measure_text_width(own));
+    if room >= LEAST_SHARED {
+        return cut(common, room) + own;
+    }
+    if shared > 0 {
+        return format!("…{}", cut(own, width.saturating_sub(1)));
+    }
+    cut(text, width)
+}
+
+/// Less of a shared beginning says nothing.
+const LEAST_SHARED: usize = 5;
+
+fn cut(text: &str, width: usize) -> String {
     if measure_text_width(text) <= width {
         return text.to_owned();
     }
     let front = truncate_str(text, width.saturating_sub(1) / 2, "").into_owned();
-    let room = width - measure_text_width(&front) - 1;
+    let room = width.saturating_sub(measure_text_width(&front) + 1);
     let mut tail = String::new();
     for c in text.chars().rev() {
         let longer = format!("{c}{tail}");
@@ -143,28 +184,28 @@ fn middle(text: &str, width: usize) -> String {
     format!("{front}…{tail}")
 }
 
-/// The last cell in lines that fit beside the other columns, broken between words.
-fn last_column(text: &str, available: Option<usize>, before: usize) -> Vec<String> {
-    let Some(available) = available else { return vec![text.to_owned()] };
-    let width = available.saturating_sub(before).max(LEAST_LAST);
-    let mut lines = vec![String::new()];
-    for word in text.split(' ') {
-        let line = lines.last_mut().expect("there is a line");
-        if !line.is_empty() && measure_text_width(line) + 1 + measure_text_width(word) > width {
-            lines.push(word.to_owned());
-        } else {
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-    }
-    lines
+/// The beginning that more than half of the texts share; `None` of two texts, or where there is none.
+fn shared_beginning(texts: &[&str]) -> Option<String> {
+    let longest = |one: &str, other: &str| -> usize {
+        one.char_indices()
+            .zip(other.chars())
+            .take_while(|((_, a), b)| a == b)
+            .map(|((at, a), _)| at + a.len_utf8())
+            .last()
+            .unwrap_or(0)
+    };
+    let mut sorted = texts.to_vec();
+    sorted.sort_unstable();
+    // Of a sorted list, whatever more than half share is shared by the one in the middle and those around it.
+    let half = sorted.len() / 2;
+    let begin = (0..sorted.len().saturating_sub(half))
+        .map(|at| &sorted[at][..longest(sorted[at], sorted[at + half])]);
+    begin.max_by_key(|text| text.len()).filter(|text| !text.is_empty() && texts.len() > 2).map(str::to_owned)
 }
 
-/// File names may hold anything; a terminal must not obey them.
-pub(crate) fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+/// The last cell in lines that fit beside the other columns, broken between words.
+fn last_column(text: &str, available: Option<usize>, before: usize) -> Vec<String> {
+    wrapped(text, available.map(|available| available.saturating_sub(before).max(LEAST_LAST)), 0)
 }
 
 #[cfg(test)]

@@ -126,6 +126,21 @@ pub(crate) fn explain(message: &str) -> String {
     format!("found \"{found}\", allowed is {}{}", list(&allowed), nearest(&found, &allowed))
 }
 
+/// What is needed, where the parser says that a value has a wrong type; its own words are those of a programming language.
+pub(crate) fn wrong_type(message: &str) -> Option<&'static str> {
+    let (_, expected) = message.strip_prefix("invalid type: ")?.rsplit_once(", expected ")?;
+    Some(match expected.trim() {
+        "a boolean" => "true or false, without quotes",
+        "a string" | "string or map" => "a text in quotes",
+        "a sequence" => "a list",
+        "f32" | "f64" => "a number, without quotes",
+        expected if expected.starts_with(['i', 'u']) && expected[1..].parse::<u8>().is_ok() => {
+            "a whole number, without quotes"
+        }
+        _ => return None,
+    })
+}
+
 pub(crate) fn list(names: &[&str]) -> String {
     names.iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
 }

@@ -4,6 +4,8 @@
 //! measurements give the same bytes.
 
 mod answers;
+pub mod closing;
+pub mod common;
 mod index;
 mod late_files;
 mod note;

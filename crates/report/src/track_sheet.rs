@@ -33,7 +33,7 @@ const HEADING: &[&str] = &[
     "peak_dbfs",
     "true_peak_dbtp",
     "gain_db",
-    "offset_frames",
+    "later_frames",
     "timestamp_frames",
     "changes",
     "corrected",
@@ -84,7 +84,8 @@ fn row(order: usize, stem: &StemRecord, manifest: &Manifest) -> Vec<String> {
     let label = output.map(|o| crate::words::label_of(&o.path).to_owned());
     let gain =
         stem.changes.iter().find(|change| change.stage == "gain-stage").map(|change| change.to.to_string());
-    let changes: Vec<String> = stem.changes.iter().map(ToString::to_string).collect();
+    let changes: Vec<String> =
+        stem.changes.iter().map(|change| crate::words::change(change, stem).0).collect();
     let open = stem.findings.iter().filter(|finding| finding.answer.is_none());
     let findings: Vec<&str> = open.map(|finding| finding.id.as_str()).collect();
     let depth = output.map(|o| if o.float { format!("{} float", o.bits) } else { o.bits.to_string() });
@@ -113,7 +114,8 @@ fn row(order: usize, stem: &StemRecord, manifest: &Manifest) -> Vec<String> {
         output.and_then(|o| o.peak_dbfs).map(|db| format!("{db:.2}")).unwrap_or_default(),
         output.and_then(|o| o.true_peak_dbtp).map(|db| format!("{db:.2}")).unwrap_or_default(),
         gain.unwrap_or_default(),
-        or_empty(stem.time_map.as_ref().map(|map| map.shift_frames)),
+        // By how much the sound stands later than in its file: plus is later, as everywhere.
+        or_empty(stem.time_map.as_ref().map(|map| -map.shift_frames)),
         or_empty(output.map(|o| o.timestamp_frames)),
         changes.join("; "),
         corrected(stem),

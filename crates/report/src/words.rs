@@ -25,7 +25,8 @@ pub(crate) fn change(change: &Change, stem: &StemRecord) -> (String, String) {
             let cuts: Vec<String> = [cut("start", head), cut("end", tail)].into_iter().flatten().collect();
             if cuts.is_empty() { change.to_string() } else { cuts.join(", ") }
         }
-        ("align-starts", "start") => format!("placed at {}", clock(seconds(Some(&change.to)), 3)),
+        // Later is plus, here and in every paper.
+        ("align-starts", "start") => format!("{} s later", number(seconds(Some(&change.to)), 3, true)),
         ("align-starts", _) => format!("length {}", clock(seconds(Some(&change.to)), 3)),
         // The depth stays; the sound no longer lies on its grid.
         ("re-encode", "dither") => format!("{} dither", text(&change.to)),

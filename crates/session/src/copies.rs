@@ -10,8 +10,13 @@ const WORDS: &[&str] = &["copy", "kopie", "copie", "old", "duplicate", "dupe", "
 pub fn copy_rank(path: &str) -> (bool, u32) {
     let name = stem_of(path);
     let words = tokens(name);
-    let is_copy = words.iter().any(|token| WORDS.contains(&token.key.as_str())) || is_numbered(name);
+    let is_copy = words.iter().any(|token| is_copy_word(&token.key)) || is_numbered(name);
     (is_copy, date(name))
+}
+
+/// Whether a word in lower case says that the file is a copy.
+pub(crate) fn is_copy_word(key: &str) -> bool {
+    WORDS.contains(&key)
 }
 
 /// Whether the name ends with a number in brackets, as systems give it to a second file of one name.

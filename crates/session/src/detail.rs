@@ -162,6 +162,7 @@ const SECTIONS: &[(SectionKind, &[&str])] = &[
     (SectionKind::Outro, &["outro"]),
 ];
 
+/// Places, in the order in which stems of one family stand: common practice, no source.
 const PLACES: &[(&str, &[&str])] = &[
     ("in", &["in", "inside"]),
     ("out", &["out", "outside"]),
@@ -174,8 +175,8 @@ const PLACES: &[(&str, &[&str])] = &[
     ("alto", &["alto"]),
     ("tenor", &["tenor"]),
     ("baritone", &["baritone", "bari"]),
-    ("floor", &["floor"]),
     ("rack", &["rack"]),
+    ("floor", &["floor"]),
     ("close", &["close"]),
     ("far", &["far"]),
 ];
@@ -188,6 +189,21 @@ const TREATMENTS: &[(Treatment, &[&str])] = &[
     (Treatment::Tuned, &["tuned"]),
     (Treatment::Untuned, &["untuned"]),
 ];
+
+/// Where a place stands among others, counted from 1; 0 for none.
+pub(crate) fn place_rank(place: Option<&str>) -> usize {
+    let at = |place| PLACES.iter().position(|(known, _)| *known == place);
+    place.and_then(at).map_or(0, |at| at + 1)
+}
+
+/// Whether a word in lower case may say a section, a place, a treatment, a side or a double.
+pub(crate) fn is_detail(word: &str) -> bool {
+    among(SECTIONS, word).is_some()
+        || among(PLACES, word).is_some()
+        || among(TREATMENTS, word).is_some()
+        || side(word, 1).is_some()
+        || is_double(word)
+}
 
 fn among<T: Copy>(table: &[(T, &[&str])], word: &str) -> Option<T> {
     table.iter().find(|(_, spellings)| spellings.contains(&word)).map(|(value, _)| *value)
@@ -231,9 +247,7 @@ fn read(details: &mut Details, family: Family, word: &str, before: &str, next: &
         details.treatments.push(treatment);
     } else if let Some(side) = side(word, at).filter(|_| next != "hand") {
         details.side = details.side.or(Some(side));
-    } else if matches!(word, "dbl" | "dbls" | "double" | "doubles" | "doubled" | "lvd")
-        && !(family == Family::Bass && next == "bass")
-    {
+    } else if is_double(word) && !(family == Family::Bass && next == "bass") {
         details.double = true;
     } else if let Some(side) = word.strip_prefix("oh").and_then(|side| self::side(side, 1)) {
         details.side = details.side.or(Some(side));
@@ -253,6 +267,10 @@ fn numbered(details: &mut Details, number: u16, before: &str) {
 
 fn number(word: &str) -> Option<u16> {
     word.parse().ok()
+}
+
+fn is_double(word: &str) -> bool {
+    matches!(word, "dbl" | "dbls" | "double" | "doubles" | "doubled" | "lvd")
 }
 
 fn is_take(word: &str) -> bool {

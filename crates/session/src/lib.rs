@@ -19,10 +19,13 @@ mod role;
 mod safe_name;
 pub mod said;
 mod shared_words;
+mod short;
+mod song_words;
 mod songs;
 mod system_files;
 mod title;
 mod token;
+mod within_group;
 
 pub mod estimate;
 

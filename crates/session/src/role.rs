@@ -225,7 +225,7 @@ fn rank(phrase: &str, keys: &[String]) -> Option<(usize, bool, std::cmp::Reverse
 }
 
 /// The words of a token that may name a role: "gtr2" is "gtr", "bgv1L" is "bgv", and "48k24b" is nothing.
-fn key_words(token: &Token) -> Vec<String> {
+pub(crate) fn key_words(token: &Token) -> Vec<String> {
     let is_digit = |c: char| c.is_ascii_digit();
     let runs: Vec<&str> = token.key.split(is_digit).filter(|run| !run.is_empty()).collect();
     match runs[..] {

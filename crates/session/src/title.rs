@@ -3,8 +3,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::detail::is_detail;
 use crate::family::Family;
-use crate::role::role_of;
+use crate::role::{Confidence, role_of};
+use crate::song_words::tempo_and_key;
 use crate::token::{Token, stem_of, tokens};
 
 /// Words are shared where this part of the names has them, and three at least: common practice, no source.
@@ -26,7 +28,7 @@ pub(crate) fn is_track_number(token: &Token) -> bool {
     token.key.len() <= 3 && token.key.chars().all(|c| c.is_ascii_digit())
 }
 
-/// The words that most names begin with, where one of them sounds like a role and is none.
+/// The words that most names begin with, where one of them sounds like a role, or a place as in "High Water", and is none.
 pub(crate) fn title(names: &[&[Token]]) -> Option<Vec<String>> {
     let mut members: Vec<&[Token]> = names.to_vec();
     let mut words: Vec<String> = Vec::new();
@@ -39,15 +41,15 @@ pub(crate) fn title(names: &[&[Token]]) -> Option<Vec<String>> {
             }
         }
         let Some((key, count)) = counts.into_iter().max_by_key(|&(_, count)| count) else { break };
-        // As soon as some of the names part, the title is over.
-        if !enough(count, names.len()) || (!words.is_empty() && count < members.len()) {
+        // "Bass DI" is not of the title that begins with "Bass Street" as most names do.
+        if !enough(count, names.len()) {
             break;
         }
         let key = key.to_owned();
         members.retain(|name| name.len() > words.len() + 1 && name[words.len()].key == key);
         words.push(key);
     }
-    let speaks = |words: &str| role_of(words).family != Family::Unsorted;
+    let speaks = |word: &str| is_detail(word) || role_of(word).family != Family::Unsorted;
     if !words.iter().any(|word| speaks(word)) {
         return None;
     }
@@ -65,7 +67,7 @@ pub(crate) fn has_title(name: &[Token], title: &[String]) -> bool {
     name.len() > title.len() && name.iter().zip(title).all(|(token, word)| token.key == *word)
 }
 
-fn text(words: &[Token]) -> String {
+pub(crate) fn text(words: &[Token]) -> String {
     words.iter().map(|token| token.text.as_str()).collect::<Vec<_>>().join(" ")
 }
 
@@ -76,13 +78,24 @@ pub fn without_title(paths: &[&str]) -> Vec<String> {
     let names: Vec<&[Token]> = words.iter().map(|words| &words[unnumbered(words)..]).collect();
     let title = title(&names);
     let spoken = |(path, name): (&&str, &&[Token])| match &title {
-        Some(title) if has_title(name, title) => {
-            let folder = path.rsplit_once('/').map_or(String::new(), |(folder, _)| format!("{folder}/"));
-            folder + &text(&name[title.len()..])
-        }
-        _ => (*path).to_owned(),
+        Some(title) if has_title(name, title) => in_folder(path, &name[title.len()..]),
+        _ => match before_tempo(name) {
+            Some(count) => in_folder(path, &name[count..]),
+            None => (*path).to_owned(),
+        },
     };
     paths.iter().zip(&names).map(spoken).collect()
+}
+
+/// How many words at the front of one name are a title, by the tempo that follows: "`BassStreet` 92bpm Dm Kick". Only where a clear
+/// role stands behind; "Kick 92bpm" says its role before it.
+pub(crate) fn before_tempo(name: &[Token]) -> Option<usize> {
+    let (_, to) = tempo_and_key(name)?;
+    (role_of(&text(&name[to..])).confidence == Confidence::Clear).then_some(to)
+}
+
+fn in_folder(path: &str, name: &[Token]) -> String {
+    path.rsplit_once('/').map_or(String::new(), |(folder, _)| format!("{folder}/")) + &text(name)
 }
 
 #[cfg(test)]
@@ -113,6 +126,8 @@ mod tests {
             ["01 Horn 9 - Kick.wav", "02 Horn 9 - Bass.wav", "03 Horn 9 - Vox.wav", "04 Horn 9 - Gtr.wav"];
         assert_eq!(families(&numbered), [Kick, Bass, LeadVocal, Guitar]);
         assert_eq!(families(&["a.wav", "b.wav"]), [Unsorted; 2]);
+        assert_eq!(families(&["BassStreet_92bpm_Dm_Kick.wav"]), [Kick], "the tempo ends the title");
+        assert_eq!(families(&["Kick 92bpm.wav", "Bass_92bpm_Dm_v2.wav"]), [Kick, Bass]);
     }
 
     #[test]

@@ -44,7 +44,7 @@ fn one_flipped_bit_costs_its_own_stem_alone() {
     assert!(error.contains("sample 4711 of channel 1 is 3.4") && error.contains("e37"), "{error}");
     let gain = &manifest["link"]["gains"][0];
     assert_eq!(gain["decided_by"], "Kick.wav");
-    assert!(ran.out.contains("by \"Kick.wav\", which peaks at"), "{}", ran.out);
+    assert!(ran.out.contains("01_Kick decides it, which peaks at"), "{}", ran.out);
 }
 
 #[test]

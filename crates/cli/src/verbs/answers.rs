@@ -1,7 +1,7 @@
 //! `loadin answers`: a file of answers to begin with, and what a client's reply proposes.
 
 use std::fs;
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -13,6 +13,7 @@ use loadin_record::manifest::Manifest;
 use loadin_report::{answers_of_reply, answers_to_begin_with};
 
 use crate::args::Answers as Args;
+use crate::plain::printable_lines;
 use crate::progress::Reporter;
 use crate::recipe_file::{load_answers, load_terms};
 use crate::work::study;
@@ -45,6 +46,8 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
             answers_to_begin_with(&manifest, before.as_deref())
         }
     };
+    // A file gets every byte; a terminal obeys none of them.
+    let text = if std::io::stdout().is_terminal() { printable_lines(&text) } else { text };
     write!(out, "{text}")?;
     Ok(Exit::Done)
 }

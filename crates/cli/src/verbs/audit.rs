@@ -10,18 +10,24 @@ use loadin_record::finding::{Finding, Severity};
 use loadin_record::manifest::Manifest;
 use loadin_record::rough_mix::missing_stems;
 use loadin_record::survey::Survey;
+use loadin_record::verdict::Verdict;
 use loadin_session::is_read;
 use serde_json::{Value, json};
 
 use crate::args::{Audit, Format};
-use crate::look::Tone;
+use crate::look::{Look, Tone};
 use crate::pages;
 use crate::phrases::{finding_line, loudness_caution};
+use crate::plain::{count, printable, printable_json, wrapped};
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
-use crate::table::{Cell, Table, printable};
+use crate::screen::print_wrapped;
+use crate::table::{Cell, Table};
 use crate::work::study;
 use crate::{Exit, Failure};
+
+/// Columns below which a table leaves out what stands elsewhere as well.
+const NARROW: usize = 80;
 
 pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_terms(&args.work, args.deliveries.len())?;
@@ -47,7 +53,7 @@ pub(crate) fn run(args: &Audit, progress: &Arc<Reporter>, out: &mut dyn Write) -
     if args.format == Format::Json {
         let text =
             serde_json::to_string_pretty(&pages).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
-        writeln!(out, "{text}")?;
+        writeln!(out, "{}", printable_json(&text))?;
     } else if let Some(path) = written {
         writeln!(out, "the page is {}", printable(&path.display().to_string()))?;
     }
@@ -78,24 +84,19 @@ fn page(study: &Study) -> Value {
 }
 
 fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Write) -> Result<(), Failure> {
-    writeln!(
-        out,
-        "{}: {} audio files",
-        printable(&delivery.display().to_string()),
-        study.inventory.files.len()
-    )?;
-    let mut table = Table::new(&["file", "format", "length", "peak", "group"]);
+    let files = count(study.inventory.files.len(), "audio file", "audio files");
+    writeln!(out, "{}: {files}", printable(&delivery.display().to_string()))?;
+    // A narrow terminal has no room for what the extension and the papers say as well.
+    let narrow = Look::of_stdout().width.is_some_and(|width| width < NARROW);
+    let heading = ["file", "format", "length", "peak", "group"];
+    let mut table = Table::new(&heading[..heading.len() - usize::from(narrow)]).keeping(&[1, 2, 3]);
     for survey in &study.surveys {
         let group =
             study.plan.stems.iter().find(|s| s.sources.iter().any(|source| source.path == survey.path));
-        let [format, length, peak] = columns(survey);
-        table.row([
-            survey.path.as_str().into(),
-            format,
-            length,
-            peak,
-            group.map(|stem| stem.group.clone()).unwrap_or_default().into(),
-        ]);
+        let [format, length, peak] = columns(survey, narrow);
+        let group = group.map(|stem| stem.group.clone()).unwrap_or_default();
+        let last = (!narrow).then(|| group.into());
+        table.row([survey.path.as_str().into(), format, length, peak].into_iter().chain(last));
     }
     table.print(out)?;
     writeln!(out)?;
@@ -106,26 +107,32 @@ fn print(delivery: &Path, study: &Study, expected: &Manifest, out: &mut dyn Writ
         });
         let wanted = |entry: &(String, &Finding)| entry.1.severity == severity;
         for (path, finding) in of_delivery.chain(of_stems).filter(wanted) {
-            writeln!(out, "{path}{}", finding_line(finding))?;
+            for line in wrapped(&format!("{path}{}", finding_line(finding)), Look::of_stdout().width, 2) {
+                writeln!(out, "{line}")?;
+            }
         }
     }
     for ignored in &study.inventory.ignored {
         let done = if is_read(&ignored.path) { "read" } else { "ignored" };
         writeln!(out, "{}: {done}: {}", printable(&ignored.path), printable(&ignored.why))?;
     }
-    writeln!(out, "missing stems: {}", printable(&missing_stems(study.evidence.rough_mix.as_ref()).text))?;
+    let missing = missing_stems(study.evidence.rough_mix.as_ref()).text;
+    print_wrapped(&format!("verdict: {}", Verdict::of(expected)), 4, Tone::Plain, out)?;
+    print_wrapped(&format!("missing stems: {missing}"), 4, Tone::Plain, out)?;
     loudness_caution(expected.louder_db(), out)
 }
 
 /// Format, length and peak.
-fn columns(survey: &Survey) -> [Cell; 3] {
+fn columns(survey: &Survey, narrow: bool) -> [Cell; 3] {
     let Some(format) = &survey.format else {
         return [Cell::toned("unreadable", Tone::Problem), "".into(), "".into()];
     };
     let depth =
         if format.float { format!("{}-bit float", format.bits) } else { format!("{}-bit", format.bits) };
     let depth = if format.lossy { "lossy".to_owned() } else { depth };
-    let words = format!("{} {} Hz {depth} {} ch", format.container, format.rate_hz, format.channels);
+    let rate_khz = f64::from(format.rate_hz) / 1000.0;
+    let container = if narrow { String::new() } else { format!("{} ", format.container) };
+    let words = format!("{container}{rate_khz} kHz {depth} {} ch", format.channels);
     let Ok(measures) = &survey.measures else { return [words.into(), "".into(), "".into()] };
     let seconds = measures.source_frames as f64 / f64::from(format.rate_hz);
     let peak = measures.source_peak;

@@ -15,9 +15,10 @@ use serde_json::{Value, json};
 
 use crate::args::{Facts as Args, Format};
 use crate::phrases::finding_line;
+use crate::plain::{printable, printable_json};
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
-use crate::table::{Table, printable};
+use crate::table::Table;
 use crate::work::study;
 use crate::{Exit, Failure};
 
@@ -28,7 +29,7 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
         let page = json!({ "delivery": name, "facts": facts, "findings": findings });
         let text =
             serde_json::to_string_pretty(&page).map_err(|error| Failure::new(Exit::CannotWrite, error))?;
-        writeln!(out, "{text}")?;
+        writeln!(out, "{}", printable_json(&text))?;
         return Ok(Exit::Done);
     }
     if facts.is_empty() {

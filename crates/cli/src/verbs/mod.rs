@@ -3,6 +3,7 @@
 pub(crate) mod answers;
 pub(crate) mod audit;
 pub(crate) mod facts;
+pub(crate) mod help;
 pub(crate) mod manual;
 pub(crate) mod plan;
 pub(crate) mod prep;

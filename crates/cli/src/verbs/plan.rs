@@ -1,20 +1,24 @@
 //! `loadin plan`: every decision, before anything is written.
 
 use std::io::Write;
+use std::path::Path;
 use std::sync::Arc;
 
 use loadin_pipeline::run::{Bound, planned_manifest};
 use loadin_plan::plan::{Plan, StemPlan};
+use loadin_plan::recipe::DEFAULT;
 use loadin_plan::shape::Fate;
 
 use loadin_plan::visit::{Standing, Visit};
 
+use loadin_record::manifest::StemRecord;
+
 use crate::args::{Format, Plan as Args};
-use crate::look::Tone;
-use crate::phrases::{finding_line, gain_line, loudness_caution, say_songs, words};
+use crate::phrases::{say_songs, shell_word};
+use crate::plain::{printable, printable_json};
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
-use crate::table::{Cell, Table, printable};
+use crate::screen::{print_closing, print_stems};
 use crate::work::study;
 use crate::{Exit, Failure};
 
@@ -31,15 +35,17 @@ pub(crate) fn run(args: &Args, progress: &Arc<Reporter>, out: &mut dyn Write) ->
         Format::Json => {
             let text = to_json(&study.plan, study.visit.as_ref())
                 .map_err(|error| Failure::new(Exit::CannotWrite, error))?;
-            writeln!(out, "{text}")?;
+            writeln!(out, "{}", printable_json(&text))?;
         }
         Format::Table => {
             say_songs(&study.plan.findings, &args.delivery, args.out.as_deref(), out)?;
             if let Some(visit) = &study.visit {
                 print_visit(visit, &study.plan, out)?;
             }
-            print(&study.plan, study.visit.as_ref(), out)?;
-            loudness_caution(planned_manifest(&recipe, &study).louder_db(), out)?;
+            let stays = |stem: &StemRecord| is_kept(stem, &study.plan, study.visit.as_ref());
+            let planned = planned_manifest(&recipe, &study);
+            print_stems(&planned, "what will be its own", &stays, out)?;
+            print_closing(&planned, None, &next(args), out)?;
         }
     }
     Ok(exit(&study.plan))
@@ -80,38 +86,20 @@ fn exit(plan: &Plan) -> Exit {
     if plan.stems.iter().any(StemPlan::is_missed) { Exit::SomeStems } else { Exit::Done }
 }
 
-fn print(plan: &Plan, visit: Option<&Visit>, out: &mut dyn Write) -> Result<(), Failure> {
-    let mut table = Table::new(&["output", "source", "what will be done"]);
-    let kept = |stem: &StemPlan| visit.is_some_and(|visit| visit.keeps(stem));
-    for stem in &plan.stems {
-        let (label, what) = match &stem.fate {
-            Fate::Render if kept(stem) => (stem.output.name().into(), "nothing: it stays as it is".into()),
-            Fate::Render => (stem.output.name().into(), done(stem).into()),
-            Fate::SetAside { why } => {
-                (Cell::dash(), Cell::toned(format!("set aside: {why}"), Tone::Attention))
-            }
-            Fate::Fail { why } => (Cell::dash(), Cell::toned(format!("fails: {why}"), Tone::Problem)),
-        };
-        let sources: Vec<&str> = stem.sources.iter().map(|source| source.path.as_str()).collect();
-        table.row([label, sources.join(" + ").into(), what]);
-    }
-    table.print(out)?;
-    writeln!(out)?;
-    for finding in &plan.findings {
-        writeln!(out, "{}", finding_line(finding))?;
-    }
-    for gain in &plan.link.gains {
-        writeln!(out, "{}", gain_line(gain))?;
-    }
-    if plan.link.length_frames > 0 {
-        writeln!(out, "every output has {} frames", plan.link.length_frames)?;
-    }
-    Ok(())
+/// Whether the visit leaves a stem as it is.
+fn is_kept(stem: &StemRecord, plan: &Plan, visit: Option<&Visit>) -> bool {
+    let has = |plan: &&StemPlan| plan.sources.iter().any(|source| source.path == stem.source.path);
+    let planned = plan.stems.iter().find(has).filter(|planned| planned.fate == Fate::Render);
+    planned.zip(visit).is_some_and(|(planned, visit)| visit.keeps(planned))
 }
 
-fn done(stem: &StemPlan) -> String {
-    let expected = stem.expected();
-    let changes = stem.changes(&expected);
-    let like = stem.proposal.as_ref().map(|proposal| format!("; sounds like {}", proposal.sounds_like));
-    words(&changes) + &like.unwrap_or_default()
+/// The command that carries the plan out.
+fn next(args: &Args) -> String {
+    let word = |path: &Path| shell_word(&path.display().to_string());
+    let out = args.out.as_deref().map_or_else(|| "DIR".to_owned(), word);
+    let recipe = Some(&args.work.recipe).filter(|recipe| *recipe != DEFAULT);
+    let recipe = recipe.map_or(String::new(), |recipe| format!(" --recipe {}", shell_word(recipe)));
+    let answers =
+        args.work.answers.as_deref().map_or(String::new(), |path| format!(" --answers {}", word(path)));
+    format!("loadin prep {} --out {out}{recipe}{answers}", word(&args.delivery))
 }

@@ -5,6 +5,7 @@ use std::io::Write;
 use loadin_plan::recipe::{Recipe, find_shipped, schema, shipped};
 
 use crate::args::{Recipe as Args, RecipeAction};
+use crate::plain::printable;
 use crate::recipe_file::{read_text, recipe_errors};
 use crate::table::Table;
 use crate::{Exit, Failure};
@@ -43,7 +44,8 @@ fn check(files: &[std::path::PathBuf], out: &mut dyn Write) -> Result<Exit, Fail
             Err(error) => mistakes.push(format!("cannot read \"{name}\": {error}")),
             Ok(text) => match Recipe::parse(&text) {
                 Ok(recipe) => {
-                    writeln!(out, "{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision)?;
+                    let text = format!("{name}: \"{}\" revision {} is sound", recipe.name, recipe.revision);
+                    writeln!(out, "{}", printable(&text))?;
                 }
                 Err(errors) => mistakes.push(recipe_errors(&name, &errors)),
             },

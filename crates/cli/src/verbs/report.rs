@@ -10,8 +10,8 @@ use loadin_storage::disk::RealDisk;
 
 use crate::args::Report;
 use crate::pages::{Line, Page, store_index};
+use crate::plain::printable;
 use crate::recipe_file::load_answers;
-use crate::table::printable;
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Report, out: &mut dyn Write) -> Result<Exit, Failure> {

@@ -7,8 +7,9 @@ use loadin_pipeline::after::restore::{self, How, RestoreError, RestoredFile};
 use loadin_storage::disk::RealDisk;
 
 use crate::args::Restore;
+use crate::plain::{count, printable};
 use crate::progress::Reporter;
-use crate::table::{Table, printable};
+use crate::table::Table;
 use crate::work::on_threads;
 use crate::{Exit, Failure};
 
@@ -33,9 +34,9 @@ pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write)
     let missing = restored.files.iter().filter(|file| file.error.is_some()).count();
     writeln!(
         out,
-        "\n{} of {} files restored; what each step lost is in {}",
+        "\n{} of {} restored; what each step lost is in {}",
         restored.files.len() - missing,
-        restored.files.len(),
+        count(restored.files.len(), "file", "files"),
         printable(&args.to.join("restored.json").display().to_string())
     )?;
     writeln!(

@@ -12,10 +12,10 @@ use loadin_pipeline::work::watchdog::Patience;
 use crate::args::{Step, UnitWork};
 use crate::clock;
 use crate::folders::refuse_shared_folders;
+use crate::plain::printable;
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
 use crate::signals::stop_on_signals;
-use crate::table::printable;
 use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 

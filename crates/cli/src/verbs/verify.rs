@@ -10,8 +10,8 @@ use loadin_pipeline::output::difference::Verified;
 use loadin_pipeline::work::event::Event;
 
 use crate::args::Verify;
+use crate::plain::{count, printable};
 use crate::progress::Reporter;
-use crate::table::printable;
 use crate::work::{context, on_threads};
 use crate::{Exit, Failure};
 
@@ -35,10 +35,13 @@ fn one(args: &Verify, folder: &Path, progress: &Arc<Reporter>, out: &mut dyn Wri
         let text = format!("{of}{}: {}", difference.path, difference.text);
         writeln!(out, "{}", printable(&text))?;
     }
-    let sources =
-        if verified.sources > 0 { format!(" and {} sources", verified.sources) } else { String::new() };
+    let sources = if verified.sources > 0 {
+        format!(" and {}", count(verified.sources, "source", "sources"))
+    } else {
+        String::new()
+    };
     let replayed = if verified.replayed > 0 {
-        format!(", {} outputs made again", verified.replayed)
+        format!(", {} made again", count(verified.replayed, "output", "outputs"))
     } else {
         String::new()
     };
@@ -48,10 +51,14 @@ fn one(args: &Verify, folder: &Path, progress: &Arc<Reporter>, out: &mut dyn Wri
     };
     let found = match verified.differences.len() {
         0 => "all as the manifest says".to_owned(),
-        1 => "1 difference".to_owned(),
-        n => format!("{n} differences"),
+        n => count(n, "difference", "differences"),
     };
-    writeln!(out, "{}{} outputs{sources} read{replayed}{others}: {found}", printable(&of), verified.outputs)?;
+    writeln!(
+        out,
+        "{}{}{sources} read{replayed}{others}: {found}",
+        printable(&of),
+        count(verified.outputs, "output", "outputs")
+    )?;
     Ok(if verified.differences.is_empty() { Exit::Done } else { Exit::Differs })
 }
 

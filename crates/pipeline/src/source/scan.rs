@@ -31,12 +31,23 @@ const ARCHIVE_EXTENSIONS: &[&str] = &[
 
 /// Why a delivery cannot be listed.
 #[derive(Debug, thiserror::Error)]
-#[error("cannot read the delivery \"{}\": {source}", path.display())]
+#[error("cannot read the delivery \"{}\": {}", path.display(), why(cause))]
 pub struct ScanError {
     /// The folder.
     pub path: PathBuf,
     /// What the file system said.
-    pub source: io::Error,
+    pub cause: io::Error,
+}
+
+/// What is there instead of a delivery, and what to do.
+fn why(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotADirectory => {
+            "it is a file; give the folder that holds the stems, or a ZIP archive of it".to_owned()
+        }
+        io::ErrorKind::NotFound => "there is no such folder; give the folder that holds the stems".to_owned(),
+        _ => error.to_string(),
+    }
 }
 
 /// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.
@@ -50,7 +61,7 @@ pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
     } else {
         walk(root, "", patience, &mut inventory)
     };
-    listed.map_err(|source| ScanError { path: root.to_owned(), source })?;
+    listed.map_err(|cause| ScanError { path: root.to_owned(), cause })?;
     inventory.files.sort_by(|a, b| a.path.cmp(&b.path));
     inventory.ignored.sort_by(|a, b| a.path.cmp(&b.path));
     Ok(inventory)

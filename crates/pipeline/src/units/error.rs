@@ -73,7 +73,7 @@ impl UnitError {
             Self::OtherRecipe { .. } | Self::Outdated { .. } | Self::NoSuchStem { .. } => false,
             Self::Io { source, .. } => passes(source),
             Self::Run(error) => match error {
-                RunError::Scan(error) => passes(&error.source),
+                RunError::Scan(error) => passes(&error.cause),
                 RunError::Store(error) => store_passes(error),
                 RunError::Out(error) => match error {
                     OutFolderError::Busy { .. } | OutFolderError::NoRoom { .. } => true,

@@ -52,7 +52,7 @@ fn finding(doubt: SiblingDoubt, sibling: &Sibling) -> Finding {
         SiblingDoubt::Offset => (
             Id::SiblingOffset,
             format!(
-                "the same source as \"{other}\", all along {frames} frames ({ms:.2} ms) {direction}: together they \
+                "the same source as \"{other}\", all along {ms:.2} ms {direction}: together they \
                  sound hollow; it stays where it is"
             ),
         ),
@@ -154,7 +154,7 @@ mod tests {
     fn the_three_doubts_about_siblings_are_said_with_their_numbers() {
         let offset = |direction: &str| {
             format!(
-                "the same source as \"Bass Amp.wav\", all along 96 frames (2.00 ms) {direction}: together they sound \
+                "the same source as \"Bass Amp.wav\", all along 2.00 ms {direction}: together they sound \
                  hollow; it stays where it is"
             )
         };

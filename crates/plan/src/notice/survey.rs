@@ -115,8 +115,7 @@ fn damage(measures: &Measures, rate_hz: u32, findings: &mut Vec<Finding>) {
             )
         } else {
             format!(
-                "{what}: {} frames ({:.3} s) from {:.3} s on: {}",
-                damage.frames,
+                "{what}: {:.3} s from {:.3} s on: {}",
                 seconds(damage.frames, rate_hz),
                 seconds(damage.start_frame, rate_hz),
                 damage.cause

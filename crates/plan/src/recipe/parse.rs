@@ -8,7 +8,7 @@ use toml::de::{DeTable, DeValue, Deserializer};
 use super::order;
 use super::recipe::{FORMAT_VERSION, Placed, Recipe, RecipeStage};
 use super::schema;
-use crate::mistakes::{Gathered, Mistakes, describe, explain, integer, list, nearest};
+use crate::mistakes::{Gathered, Mistakes, describe, explain, integer, list, nearest, wrong_type};
 use crate::stages::{self, Settings};
 use crate::values::{GlobError, Globs};
 
@@ -178,7 +178,16 @@ fn settings(
         one.insert(key.clone(), value.clone());
         if let Some(Err(error)) = Settings::read(name, Deserializer::from(Spanned::new(span.clone(), one))) {
             let near = error.span().filter(|at| at.start >= value.span().start && at.end <= value.span().end);
-            mistakes.add(near.unwrap_or(value.span()), format!("{found}: {}", explain(error.message())));
+            let text = match wrong_type(error.message()) {
+                Some(needed) => format!(
+                    "found {}, allowed is {needed}{}",
+                    describe(value.get_ref()),
+                    schema::example(name, found, integer(value.get_ref()).is_some())
+                        .map_or(String::new(), |example| format!(", such as {found} = {example}"))
+                ),
+                None => explain(error.message()),
+            };
+            mistakes.add(near.unwrap_or(value.span()), format!("{found}: {text}"));
         }
     }
     if mistakes.count() > before {

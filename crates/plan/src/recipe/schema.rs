@@ -19,6 +19,28 @@ pub(super) fn keys(name: &str) -> Vec<String> {
     schema["properties"].as_object().map(|map| map.keys().cloned().collect()).unwrap_or_default()
 }
 
+/// A right value of a setting, as a recipe writes it: the usual one, or that of a shipped recipe. Whoever wrote a number sees one with
+/// a number, where there is one.
+pub(super) fn example(name: &str, key: &str, numeric: bool) -> Option<String> {
+    let schema = settings_schema(name, &mut SchemaGenerator::default());
+    let usual = match &schema["properties"][key]["default"] {
+        Value::Null => None,
+        // Texts, numbers, lists of them and truth values are written alike in both.
+        usual => Some(usual.to_string()),
+    };
+    let has_number = |text: &String| text.contains(|c: char| c.is_ascii_digit());
+    let of_recipes = |wanted: &dyn Fn(&String) -> bool| {
+        let begin = format!("{key} = ");
+        let lines = super::shipped().into_iter().flat_map(|recipe| recipe.text.lines());
+        let values = lines.filter_map(|line| line.trim().strip_prefix(&begin));
+        let mut values = values.map(|value| value.split(" #").next().unwrap_or(value).trim().to_owned());
+        values.find(wanted)
+    };
+    let with_number =
+        || of_recipes(&has_number).filter(|_| numeric && !usual.as_ref().is_some_and(has_number));
+    with_number().or_else(|| usual.clone()).or_else(|| of_recipes(&|_| true))
+}
+
 /// The schema of a whole recipe (JSON Schema, draft 2020-12).
 pub fn schema() -> Value {
     let mut generator = SchemaGenerator::default();

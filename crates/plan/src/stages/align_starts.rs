@@ -136,8 +136,8 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
             "it stays at the start; by-rough-mix in the recipe would place it"
         };
         let text = format!(
-            "no time stamp says where it starts, and the rough mix \"{}\" has it {seconds:.3} s after the start (frame {}): {done}",
-            place.by, place.start_frames
+            "no time stamp says where it starts, and the rough mix \"{}\" has it {seconds:.3} s after the start: {done}",
+            place.by
         );
         stem.note(
             Finding::new(Id::PlaceFound, text)
@@ -158,12 +158,11 @@ fn take_heard_places(settings: &Settings, draft: &mut Draft<'_>, target_hz: u32)
 /// A stamp that the rough mix contradicts: which of the two is wrong, only the client knows.
 fn contradicted(place: &StemPlace, stated: i64) -> Finding {
     let text = format!(
-        "its time stamp puts it {:.3} s after the start (frame {stated}), and the rough mix \"{}\" has it {:.3} s after the \
-         start (frame {}): it stays where the stamp says",
+        "its time stamp puts it {:.3} s after the start, and the rough mix \"{}\" has it {:.3} s after the start: it stays where \
+         the stamp says",
         seconds(stated, place.rate_hz),
         place.by,
-        seconds(place.start_frames, place.rate_hz),
-        place.start_frames
+        seconds(place.start_frames, place.rate_hz)
     );
     Finding::new(Id::StampContradicted, text)
         .with("stated_frames", stated)
@@ -242,7 +241,7 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
             let by_stamp = stamped && offset > 0 && stem.placed_by == PlacedBy::File;
             if by_stamp {
                 let seconds = offset as f64 / f64::from(stem.rate_hz);
-                let text = format!("placed {seconds:.3} s after the common start by its time stamp");
+                let text = format!("its time stamp puts it +{seconds:.3} s later than the common start");
                 stem.note(Finding::new(Id::Moved, text).with("frames", offset).with("rate_hz", stem.rate_hz));
             }
             if stem.reference {

@@ -6,6 +6,7 @@
 //! *Sources:* damage must never become a silent gap: common practice, no source.
 
 use loadin_record::manifest::Change;
+use loadin_record::survey::Survey;
 use loadin_record::written::Measured;
 use loadin_session::copy_rank;
 use schemars::JsonSchema;
@@ -127,16 +128,10 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
     if let Some((_, why)) = &stem.left_out {
         return aside(why.clone());
     }
-    let lost: u64 = measures(stem).flat_map(|m| &m.damage).map(|damage| damage.frames).sum();
     if settings.damage == Damage::Fail
-        && let Some(damage) = measures(stem).flat_map(|m| &m.damage).next()
+        && let Some(why) = stem.sources.iter().find_map(|survey| lost_sound(survey))
     {
-        return Decision::Fail {
-            why: format!(
-                "{lost} frames are missing from frame {} on ({}); {ASK_AGAIN}",
-                damage.start_frame, damage.cause
-            ),
-        };
+        return Decision::Fail { why: format!("{why}; {ASK_AGAIN}") };
     }
     if settings.damage == Damage::Fail
         && let Some(beyond) = measures(stem).find_map(|m| m.beyond)
@@ -158,6 +153,16 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
         }
         _ => Decision::Leave { why: "read as it is".to_owned() },
     }
+}
+
+/// What of a file's sound is missing, and from where on.
+fn lost_sound(survey: &Survey) -> Option<String> {
+    let (measures, format) = (survey.measures.as_ref().ok()?, survey.format.as_ref()?);
+    let seconds = |frames: u64| frames as f64 / f64::from(format.rate_hz.max(1));
+    let first = measures.damage.first()?;
+    let lost: u64 = measures.damage.iter().map(|damage| damage.frames).sum();
+    let (lost, from) = (seconds(lost), seconds(first.start_frame));
+    Some(format!("{lost:.3} s of it are missing, from {from:.3} s on ({})", first.cause))
 }
 
 fn measures<'a>(stem: &DraftStem<'a>) -> impl Iterator<Item = &'a loadin_record::survey::Measures> {

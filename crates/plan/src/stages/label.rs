@@ -186,13 +186,21 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
     let mut decisions = vec![Decision::Leave { why: NOT_RENDERED.to_owned() }; draft.stems.len()];
     let Some(own) = settings.first() else { return decisions };
     let options = options(own);
-    for (index, label) in session::labels(&inputs, &taken(draft), &options).into_iter().enumerate() {
+    let labels = session::labels(&inputs, &taken(draft), &options);
+    let holders: Vec<Option<String>> =
+        (0..labels.len()).map(|index| holder(&labels, &inputs, index)).collect();
+    for (index, label) in labels.into_iter().enumerate() {
         let Some(label) = label else { continue };
         let pinned = draft.pin.and_then(|pin| pin.stem(draft.stems[index].path()));
         let pinned = pinned.filter(|pinned| inputs[index].kept.is_some() && !pinned.renewed);
         let stem = &mut draft.stems[index];
         if label.collided {
-            let text = format!("another stem would have had the same name; this one is \"{}\"", label.text);
+            let other = match &holders[index] {
+                Some(other) => format!("\"{other}\""),
+                None => "a stem that came earlier".to_owned(),
+            };
+            let text =
+                format!("{other} has the name that this one would have had; this one is \"{}\"", label.text);
             stem.note(Finding::new(Id::NameCollision, text).with("label", label.text.as_str()));
         }
         stem.label = Some(label.text.clone());
@@ -210,6 +218,18 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
         };
     }
     decisions
+}
+
+/// The path of the stem that has the name which a stem would have had; `None` where its name is a number behind nobody's.
+fn holder(labels: &[Option<session::Label>], inputs: &[session::LabelInput], index: usize) -> Option<String> {
+    // The order number stands first, and the number of a name that was taken last.
+    let bare =
+        |label: &session::Label| label.text.trim_start_matches(|c: char| c.is_ascii_digit()).to_lowercase();
+    let own = labels[index].as_ref().filter(|label| label.collided).map(bare)?;
+    let wished = own.trim_end_matches(|c: char| c.is_ascii_digit());
+    let wished = &wished[..wished.len().saturating_sub(1)];
+    let is_holder = |other: &usize| labels[*other].as_ref().is_some_and(|label| bare(label) == wished);
+    (0..labels.len()).find(is_holder).map(|other| inputs[other].path.clone())
 }
 
 /// A name changes no sound.

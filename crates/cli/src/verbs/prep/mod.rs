@@ -22,6 +22,7 @@ use self::batch::Turn;
 use crate::args::{Format, Prep};
 use crate::clock::{self, Deadline};
 use crate::pages::store_batch_index;
+use crate::plain::printable_json;
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
 use crate::signals::{STOP, stop_on_signals};
@@ -113,7 +114,7 @@ fn several(
 }
 
 fn print_json(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
-    Ok(write!(out, "{}", summary.to_json())?)
+    Ok(write!(out, "{}", printable_json(&summary.to_json()))?)
 }
 
 /// Adds what became of a delivery, and says how that counts.

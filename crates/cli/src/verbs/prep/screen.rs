@@ -4,22 +4,24 @@ use std::io::Write;
 use std::path::Path;
 
 use loadin_pipeline::output::folder::outputs_of;
-use loadin_record::late::in_short;
-use loadin_record::manifest::{Manifest, StemRecord};
-use loadin_record::rough_mix::missing_stems;
+use loadin_record::manifest::Manifest;
 use loadin_record::summary::{DeliverySummary, Summary};
+use loadin_report::closing::NOTE;
+use loadin_report::open::asked_of_client;
 
 use crate::Failure;
 use crate::look::Tone;
-use crate::phrases::{finding_line, gain_line, loudness_caution, say_songs, words};
+use crate::phrases::{loudness_caution, say_songs, shell_word};
+use crate::plain::{count, printable};
 use crate::progress::Note;
-use crate::table::{Cell, Table, printable};
+use crate::screen::{print_closing, print_stems};
+use crate::table::{Cell, Table};
 
 /// Lines about one delivery in the screen of a batch, and lines about all of them: the rest is in the summary.
 const LINES_EACH: usize = 3;
 const LINES_ALL: usize = 20;
 
-/// The table of one delivery.
+/// One delivery: its stems, and how it ends.
 pub(super) fn print_one(
     manifest: &Manifest,
     summary: &Summary,
@@ -29,58 +31,38 @@ pub(super) fn print_one(
     for note in notes {
         writeln!(out, "{}", printable(&note.text))?;
     }
-    if let Some(entry) = summary.deliveries.first() {
-        say_songs(&manifest.findings, Path::new(&entry.delivery), None, out)?;
-    }
-    let mut table = Table::new(&["output", "source", "state", "peak dBFS", "what was done"]);
-    for stem in &manifest.stems {
-        let output = stem.output.as_ref();
-        let label = output.map_or_else(Cell::dash, |output| output.path.trim_start_matches("audio/").into());
-        let peak = output.and_then(|output| output.peak_dbfs);
-        let peak = peak.map_or_else(Cell::dash, |db| format!("{db:.2}").into());
-        let state = Cell::toned(stem.state.as_str(), Tone::of_state(stem.state));
-        table.row([label, stem.source.path.as_str().into(), state, peak, what(stem).into()]);
-    }
-    table.print(out)?;
-    writeln!(out)?;
-    for finding in &manifest.findings {
-        writeln!(out, "{}", finding_line(finding))?;
-    }
-    if let Some(late) = &manifest.late
-        && let Some(short) = in_short(&late.files)
-    {
-        writeln!(out, "late: {short}; --relink prepares all anew:")?;
-        for file in &late.files {
-            let text = format!("  {}: {}: {}", file.path, file.what.as_str(), file.text);
-            writeln!(out, "{}", printable(&text))?;
-        }
-    }
-    writeln!(out, "missing stems: {}", printable(&missing_stems(manifest.rough_mix.as_ref()).text))?;
-    for gain in &manifest.link.gains {
-        writeln!(out, "{}", gain_line(gain))?;
-    }
-    for entry in &summary.deliveries {
-        let outputs = outputs_of(Path::new(&entry.out));
-        let shown = |name: &str| printable(&outputs.join(name).display().to_string());
-        writeln!(
-            out,
-            "{}: {} prepared, {} unchanged, {} set aside, {} failed; the record is {}",
-            printable(&manifest.delivery.name),
-            entry.prepared,
-            entry.unchanged,
-            entry.set_aside,
-            entry.failed,
-            shown("manifest.json")
-        )?;
-        writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
-        writeln!(out, "the page is {}", shown("report.html"))?;
-        writeln!(out, "next: {}", printable(&entry.next))?;
-    }
-    caution(summary, out)
+    let Some(entry) = summary.deliveries.first() else { return Ok(()) };
+    say_songs(&manifest.findings, Path::new(&entry.delivery), None, out)?;
+    print_stems(manifest, "what is its own", &|_| false, out)?;
+    let outputs = outputs_of(Path::new(&entry.out));
+    let place = |name: &str| outputs.join(name).display().to_string();
+    let states = [
+        (entry.prepared, "prepared"),
+        (entry.unchanged, "unchanged"),
+        (entry.set_aside, "set aside"),
+        (entry.failed, "failed"),
+    ];
+    let states: Vec<String> = states.iter().map(|(n, state)| format!("{n} {state}")).collect();
+    writeln!(out, "{}: {}", printable(&manifest.delivery.name), states.join(", "))?;
+    writeln!(out, "{}", work(entry.source_bytes, entry.output_bytes, entry.seconds, entry.reused))?;
+    writeln!(
+        out,
+        "the page is {}, the record {}\n",
+        printable(&place("report.html")),
+        printable(&place("manifest.json"))
+    )?;
+    print_closing(manifest, Some(&place(NOTE)), &next(entry, manifest), out)
 }
 
-fn what(stem: &StemRecord) -> String {
-    stem.error.clone().unwrap_or_else(|| words(&stem.changes))
+/// The one next command.
+fn next(entry: &DeliverySummary, manifest: &Manifest) -> String {
+    let again = entry.failed > 0 || asked_of_client(manifest) > 0;
+    let (delivery, to) = (shell_word(&entry.delivery), shell_word(&entry.out));
+    if again {
+        format!("when the client has answered: loadin prep {delivery} --out {to}")
+    } else {
+        format!("loadin verify {to} --delivery {delivery}")
+    }
 }
 
 /// The screen of a batch.
@@ -116,14 +98,18 @@ pub(super) fn print_batch(
         writeln!(out, "{}", printable(note))?;
     }
     if notes.len() > LINES_ALL {
-        writeln!(out, "and {} more lines of this kind", notes.len() - LINES_ALL)?;
+        writeln!(out, "and {} of this kind", count(notes.len() - LINES_ALL, "more line", "more lines"))?;
     }
     print_attention(summary, out)?;
     print_next(summary, out)?;
     let sum = |part: fn(&DeliverySummary) -> u64| summary.deliveries.iter().map(part).sum::<u64>();
     let (read, written, reused) = (sum(|d| d.source_bytes), sum(|d| d.output_bytes), sum(|d| d.reused));
     let complete = summary.deliveries.iter().filter(|entry| entry.is_complete()).count();
-    writeln!(out, "\n{complete} of {} deliveries are complete", summary.deliveries.len())?;
+    writeln!(
+        out,
+        "\n{complete} of {} complete",
+        count(summary.deliveries.len(), "delivery is", "deliveries are")
+    )?;
     writeln!(out, "{}", work(read, written, summary.seconds, reused))?;
     if let Some(path) = stored {
         writeln!(out, "the summary is {}", printable(&path.display().to_string()))?;
@@ -167,7 +153,7 @@ fn print_attention(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure
         writeln!(out, "  {}", printable(line))?;
     }
     if lines.len() > LINES_ALL {
-        writeln!(out, "  and {} more lines in the summary", lines.len() - LINES_ALL)?;
+        writeln!(out, "  and {} in the summary", count(lines.len() - LINES_ALL, "more line", "more lines"))?;
     }
     Ok(())
 }
@@ -196,7 +182,11 @@ fn print_next(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
 fn work(read: u64, written: u64, seconds: f64, reused: u64) -> String {
     let (read, written) = (read as f64 / 1e6, written as f64 / 1e6);
     let speed = if seconds > 0.0 { format!(" ({:.0} MB/s)", read / seconds) } else { String::new() };
-    let before = if reused > 0 { format!("; {reused} steps were done before") } else { String::new() };
+    let before = if reused > 0 {
+        format!("; {} done before", count(reused as usize, "step was", "steps were"))
+    } else {
+        String::new()
+    };
     format!("{read:.1} MB of stems, {written:.1} MB of outputs, in {seconds:.1} s{speed}{before}")
 }
 

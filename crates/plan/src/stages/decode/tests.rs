@@ -59,7 +59,7 @@ fn content(stem: Stem, content: &str) -> Stem {
 const SILENT: &str = "it is digital silence from start to end";
 const LOSSY: &str = "it was stored with a lossy codec";
 const LEFT_OUT: &str = "the recipe leaves it out";
-const LOST: &str = "250 frames are missing from frame 900 on (a torn packet); ask for the file again, or set damage = \"keep\" in the decode stage";
+const LOST: &str = "0.005 s of it are missing, from 0.019 s on (a torn packet); ask for the file again, or set damage = \"keep\" in the decode stage";
 
 #[test]
 fn without_settings_silence_is_set_aside_damage_fails_and_all_else_goes_on() {

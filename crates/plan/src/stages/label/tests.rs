@@ -131,8 +131,10 @@ fn folders_of_groups_are_made_where_the_recipe_asks_for_them() {
 fn names_that_would_be_one_are_told_apart_and_reported() {
     let found =
         check_with(&settings(json!({ "number": false })), &["A/Vox.wav", "B/vox.wav", "Bass.wav"], None);
-    let collision =
-        Finding::new(Id::NameCollision, "another stem would have had the same name; this one is \"vox_2\"");
+    let collision = Finding::new(
+        Id::NameCollision,
+        "\"A/Vox.wav\" has the name that this one would have had; this one is \"vox_2\"",
+    );
     let findings: Vec<Vec<Finding>> = found.into_iter().map(|(_, findings)| findings).collect();
     assert_eq!(findings, [vec![], vec![collision.with("label", "vox_2")], vec![]]);
 }

@@ -196,7 +196,7 @@ fn a_stem_that_its_stamp_has_moved_says_so() {
             assert_eq!(ids(findings), if why == by_stamp { vec!["moved"] } else { vec![] });
             for finding in findings {
                 let seconds = if position == 1 { "0.000" } else { "1.500" };
-                let text = format!("placed {seconds} s after the common start by its time stamp");
+                let text = format!("its time stamp puts it +{seconds} s later than the common start");
                 assert_eq!(finding.text, text);
                 let evidence = json!({ "frames": position, "rate_hz": 48_000 });
                 assert_eq!(Value::from(finding.evidence.clone()), evidence);

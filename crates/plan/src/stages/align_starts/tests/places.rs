@@ -163,7 +163,7 @@ fn a_place_in_the_rough_mix_is_reported_and_taken_where_the_recipe_says_so() {
                 "it stays at the start; by-rough-mix in the recipe would place it"
             };
             let expected = format!(
-                "no time stamp says where it starts, and the rough mix \"Rough Mix.wav\" has it -1.500 s after the start (frame -72000): {done}"
+                "no time stamp says where it starts, and the rough mix \"Rough Mix.wav\" has it -1.500 s after the start: {done}"
             );
             assert_eq!(stem.findings[0].text, expected);
             let evidence = json!({
@@ -189,8 +189,8 @@ fn a_stamp_that_the_rough_mix_contradicts_is_a_question_and_moves_nothing() {
         assert_eq!(ids(&draft.stems[1].findings), ["stamp-contradicted"]);
         assert_eq!(
             draft.stems[1].findings[0].text,
-            "its time stamp puts it 1.000 s after the start (frame 48000), and the rough mix \"Rough Mix.wav\" has it 2.000 s \
-             after the start (frame 96000): it stays where the stamp says"
+            "its time stamp puts it 1.000 s after the start, and the rough mix \"Rough Mix.wav\" has it 2.000 s \
+             after the start: it stays where the stamp says"
         );
     });
 }
