@@ -122,14 +122,18 @@ impl<'a> RoughMixSignal<'a> {
 
     /// Finds samples in a mix, if that is sure.
     pub(crate) fn locate_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
-        let factor = self.sketch.factor();
-        let found = locate(stem, mix, among, self.sketch.sample_hz(), factor)?;
+        let found = self.guess_in(mix, stem, among)?;
         let fit = PlaceFit {
             peak_ratio: found.ratio,
             rise: found.rise,
-            uncertainty_frames: found.uncertainty * f64::from(factor),
+            uncertainty_frames: found.uncertainty * f64::from(self.sketch.factor()),
         };
         is_sure(&fit).then_some(found)
+    }
+
+    /// Where in a mix samples may stand, sure or not.
+    pub(crate) fn guess_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
+        locate(stem, mix, among, self.sketch.sample_hz(), self.sketch.factor())
     }
 
     /// The place of the mix on which most of the stems agree, within two frames; where they are of two minds, it is no

@@ -69,7 +69,10 @@ fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fi
             rough.processed = processed;
             rough.floor_db = round_to(floor_db, 1);
             rough.absent = absent.iter().map(|index| path(*index)).collect();
-            let heard = |(index, gain): &(usize, &f64)| **gain != 0.0 && !absent.contains(index);
+            // The gain of a stem beside its place says nothing of its level.
+            let is_placed = |index: usize| !rough.left_out.contains_key(&path(index));
+            let heard =
+                |(index, gain): &(usize, &f64)| **gain != 0.0 && !absent.contains(index) && is_placed(*index);
             let gains: Vec<(usize, &f64)> = unmixed.gains.iter().enumerate().filter(heard).collect();
             rough.gains_db = gains
                 .iter()
