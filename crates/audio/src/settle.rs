@@ -59,17 +59,18 @@ pub fn settle(
     let own = spectra.forward(stream, 0..stream.len() as i64);
     let whole = spectra.forward(mix, 0..mix.len() as i64);
     let mut at = near;
-    let mut weights = vec![1.0; whole.len()];
+    let mut before: Option<Noise> = None;
     for turn in 0..TURNS {
         let first = at.round() as i64;
         let there = spectra.forward(mix, first - AROUND..first + stream.len() as i64 + AROUND);
-        weights = spectra.weights(&own, &there, at, &weights);
-        let peak = spectra.peak(&own, &whole, &weights, -(stream.len() as i64)..mix.len() as i64, fine)?;
+        let noise = spectra.noise(&own, &there, at, before.as_ref());
+        let peak = spectra.peak(&own, &whole, &noise.weights, -(stream.len() as i64)..mix.len() as i64, fine)?;
         let is_same = (peak.at - at).abs() * f64::from(fine) < 0.5;
         at = peak.at;
         if is_same && turn > 0 {
-            return Some(spectra.settled(&own, &there, &weights, &peak));
+            return Some(spectra.settled(&own, &there, &noise, &peak));
         }
+        before = Some(noise);
     }
     None
 }
@@ -80,6 +81,14 @@ struct Spectra {
     ahead: Arc<dyn RealToComplex<f32>>,
     back: Arc<dyn ComplexToReal<f32>>,
     bins: Range<usize>,
+}
+
+/// The noise beside a stream.
+struct Noise {
+    /// One over its power at every bin, relative to the least of them, so that single precision holds it.
+    weights: Vec<f32>,
+    /// That least power.
+    least: f64,
 }
 
 /// The highest place of a correlation, and the next that is not on its slopes.
@@ -109,29 +118,36 @@ impl Spectra {
         bins
     }
 
-    /// One over the noise that is left at every bin when the stream is taken out at a place.
-    fn weights(
+    /// The noise that is left when the stream is taken out at a place, with its gain by the noise before.
+    fn noise(
         &self,
         own: &[Complex<f32>],
         there: &[Complex<f32>],
         at: f64,
-        before: &[f64],
-    ) -> Vec<f64> {
-        let turned: Vec<Complex<f64>> = own.iter().enumerate().map(|(bin, own)| self.turned(*own, bin, at)).collect();
+        before: Option<&Noise>,
+    ) -> Noise {
         let (mut shared, mut all) = (0.0, 0.0);
         for bin in self.bins.clone() {
-            let mix = double(there[bin]);
-            shared += before[bin] * (mix * turned[bin].conj()).re;
-            all += before[bin] * turned[bin].norm_sqr();
+            let weight = before.map_or(1.0, |before| f64::from(before.weights[bin]));
+            let own = self.turned(own[bin], bin, at);
+            shared += weight * (double(there[bin]) * own.conj()).re;
+            all += weight * own.norm_sqr();
         }
         let gain = if all > 0.0 { shared / all } else { 0.0 };
-        let rest = there.iter().zip(&turned).map(|(mix, own)| (double(*mix) - own * gain).norm_sqr());
-        let rest = smoothed(&rest.collect::<Vec<f64>>());
-        let mix = smoothed(&there.iter().map(|bin| f64::from(bin.norm_sqr())).collect::<Vec<f64>>());
+        let left = |bin: usize| double(there[bin]) - self.turned(own[bin], bin, at) * gain;
+        let inside = |bin: &usize| self.bins.contains(bin);
+        let powers = |of: &dyn Fn(usize) -> f64| -> Vec<f64> {
+            smoothed(&(0..there.len()).map(|bin| if inside(&bin) { of(bin) } else { 0.0 }).collect::<Vec<f64>>())
+        };
+        let mut noise = powers(&|bin| left(bin).norm_sqr());
+        let mix = powers(&|bin| f64::from(there[bin].norm_sqr()));
         let mean = mix.iter().sum::<f64>() / mix.len().max(1) as f64;
-        let noise = rest.iter().zip(&mix).map(|(rest, mix)| rest + LEAST_NOISE * mix + SILENCE * mean);
-        let inside = |bin: usize| self.bins.contains(&bin);
-        noise.enumerate().map(|(bin, noise)| if inside(bin) && noise > 0.0 { 1.0 / noise } else { 0.0 }).collect()
+        noise.iter_mut().zip(&mix).for_each(|(noise, mix)| *noise += LEAST_NOISE * mix + SILENCE * mean);
+        let least = noise[self.bins.clone()].iter().copied().filter(|noise| *noise > 0.0).fold(f64::MAX, f64::min);
+        let weight = |(bin, noise): (usize, &f64)| {
+            if inside(&bin) && *noise > 0.0 { (least / noise) as f32 } else { 0.0 }
+        };
+        Noise { weights: noise.iter().enumerate().map(weight).collect(), least }
     }
 
     /// A bin of the stream as it is `at` samples later.
@@ -144,17 +160,15 @@ impl Spectra {
         &self,
         own: &[Complex<f32>],
         whole: &[Complex<f32>],
-        weights: &[f64],
+        weights: &[f32],
         among: Range<i64>,
         fine: u32,
     ) -> Option<Peak> {
-        // Weights of another scale keep the single precision in its range.
-        let scale = 1.0 / weights.iter().fold(0.0f64, |most, weight| most.max(*weight)).max(f64::MIN_POSITIVE);
         let cross: Vec<Complex<f32>> = own
             .iter()
             .zip(whole)
             .zip(weights)
-            .map(|((own, mix), weight)| mix * own.conj() * (weight * scale) as f32)
+            .map(|((own, mix), weight)| mix * own.conj() * *weight)
             .collect();
         let (mut lags, mut bins) = (self.back.make_output_vec(), cross.clone());
         bins[0].im = 0.0;
@@ -179,19 +193,20 @@ impl Spectra {
         let refined = height_at(&cross, self.size, best, sign, fine);
         (refined.1 > 0.0).then(|| Peak {
             at: refined.0,
-            height: refined.1 / scale,
+            height: refined.1,
             second,
-            second_height: height(second).abs() / scale,
+            second_height: height(second).abs(),
         })
     }
 
-    fn settled(&self, own: &[Complex<f32>], there: &[Complex<f32>], weights: &[f64], peak: &Peak) -> Settled {
+    fn settled(&self, own: &[Complex<f32>], there: &[Complex<f32>], noise: &Noise, peak: &Peak) -> Settled {
         let (mut stream, mut mix, mut slope) = (0.0, 0.0, 0.0);
         for bin in self.bins.clone() {
             let turn = std::f64::consts::TAU * bin as f64 / self.size as f64;
-            stream += 2.0 * weights[bin] * f64::from(own[bin].norm_sqr());
-            slope += 2.0 * weights[bin] * f64::from(own[bin].norm_sqr()) * turn * turn;
-            mix += 2.0 * weights[bin] * f64::from(there[bin].norm_sqr());
+            let (weight, power) = (2.0 * f64::from(noise.weights[bin]), f64::from(own[bin].norm_sqr()));
+            stream += weight * power;
+            slope += weight * power * turn * turn;
+            mix += weight * f64::from(there[bin].norm_sqr());
         }
         let share = |height: f64| (height * height / (stream * mix).max(f64::MIN_POSITIVE)).min(1.0);
         let gain = peak.height / stream.max(f64::MIN_POSITIVE);
@@ -202,7 +217,7 @@ impl Spectra {
             second: peak.second as f64,
             left: (1.0 - second) / (1.0 - explained).max(f64::MIN_POSITIVE),
             ratio: peak.height / peak.second_height.max(f64::MIN_POSITIVE),
-            uncertainty: 1.0 / (gain * gain * slope).max(f64::MIN_POSITIVE).sqrt(),
+            uncertainty: (noise.least / (gain * gain * slope).max(f64::MIN_POSITIVE)).sqrt(),
         }
     }
 }

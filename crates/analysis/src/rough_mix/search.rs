@@ -48,27 +48,17 @@ impl<'m, 'a> Search<'m, 'a> {
 
     /// Looks in what the stems so far leave of the mix. Those that are found join them; says whether there were any.
     pub(super) fn find(&mut self, voices: &mut Vec<Voice<'a>>, fitted: &Fitted) -> bool {
-        let sure = self.ask(|mix, voice| mix.place_of(voice, fitted));
-        let any = self.join(voices, sure, fitted) || self.find_settled(voices, fitted) || {
+        let found = self.open.iter().enumerate();
+        let found: Vec<(usize, Found)> =
+            found.filter_map(|(index, voice)| Some((index, self.mix.found(voice, fitted)?))).collect();
+        // Those that are sure to the frame come first: each that joins leaves the others more room.
+        let sure: Vec<(usize, Found)> = found.iter().filter(|(_, found)| found.is_sure).copied().collect();
+        let any = self.join(voices, if sure.is_empty() { found } else { sure }, fitted) || {
             let is_first = !std::mem::replace(&mut self.asked_astray, true);
             is_first && self.find_astray(voices, fitted)
         };
         self.places.sort_by(|a, b| a.path.cmp(&b.path));
         any
-    }
-
-    /// Looks for stems that show their place only by what they leave. Those that are sure to the frame come first: each that
-    /// joins leaves the others more room.
-    fn find_settled(&mut self, voices: &mut Vec<Voice<'a>>, fitted: &Fitted) -> bool {
-        let settled = self.ask(|mix, voice| mix.settled(voice, fitted));
-        let sure: Vec<_> = settled.iter().filter(|(_, found)| found.is_sure).copied().collect();
-        self.join(voices, if sure.is_empty() { settled } else { sure }, fitted)
-    }
-
-    /// Asks for all stems that are open, each with its place among them.
-    fn ask(&self, of: impl Fn(&RoughMixSignal<'a>, &Voice<'a>) -> Option<Found>) -> Vec<(usize, Found)> {
-        let found = self.open.iter().enumerate();
-        found.filter_map(|(index, voice)| Some((index, of(self.mix, voice)?))).collect()
     }
 
     /// Lets stems join the others where they were found; says whether there were any.
@@ -96,7 +86,9 @@ impl<'m, 'a> Search<'m, 'a> {
             (0..gains.len()).filter(|&index| gains[index].abs() < NOT_THERE * usual).collect();
         let mut any = false;
         for &index in astray.iter().take(MOST_ASTRAY) {
-            let Some(found) = self.mix.place_of(&voices[index], fitted) else { continue };
+            let Some(found) = self.mix.found(&voices[index], fitted).filter(|found| found.is_sure) else {
+                continue;
+            };
             if self.mix.is_same(fitted.at(found), voices[index].at) {
                 continue;
             }
@@ -139,24 +131,23 @@ impl Fitted {
     }
 }
 
-impl From<Located> for Found {
-    fn from(found: Located) -> Self {
-        let Located { at, second, ratio, uncertainty, .. } = found;
-        Self { at, second, ratio, uncertainty, is_sure: true }
-    }
-}
-
 impl RoughMixSignal<'_> {
-    /// Where a stem stands in what is left of the mix, if that is sure.
-    fn place_of(&self, voice: &Voice<'_>, fitted: &Fitted) -> Option<Found> {
+    /// Where a stem stands in what is left of the mix: by what it explains there, or by the peak of a correlation alone, as far
+    /// as the two agree.
+    fn found(&self, voice: &Voice<'_>, fitted: &Fitted) -> Option<Found> {
         let (stem, rest) = (voice.sketch.whole(), &fitted.split.rest);
-        self.locate_in(rest, &stem, -(stem.len() as i64) / 2..=rest.len() as i64).map(Found::from)
+        let peak = self.guess_in(rest, &stem, -(stem.len() as i64) / 2..=rest.len() as i64)?;
+        let settled = self.settled(&stem, rest, &peak);
+        let agrees = |settled: &Found| self.is_same(settled.at, peak.at);
+        if self.is_sure(&peak) && settled.as_ref().is_none_or(agrees) {
+            let Located { at, second, ratio, uncertainty, .. } = peak;
+            return Some(Found { at, second, ratio, uncertainty, is_sure: true });
+        }
+        settled
     }
 
     /// Where a stem stands by what it leaves of the remainder, if it explains what is there.
-    fn settled(&self, voice: &Voice<'_>, fitted: &Fitted) -> Option<Found> {
-        let (stem, rest) = (voice.sketch.whole(), &fitted.split.rest);
-        let guess = self.guess_in(rest, &stem, -(stem.len() as i64) / 2..=rest.len() as i64)?;
+    fn settled(&self, stem: &[f32], rest: &[f32], peak: &Located) -> Option<Found> {
         let band = (EDGES_HZ[0], EDGES_HZ[EDGES_HZ.len() - 1]);
         let clock = (self.sketch.sample_hz(), self.sketch.factor());
         let fit = |settled: &Settled| SettledFit {
@@ -164,8 +155,8 @@ impl RoughMixSignal<'_> {
             left: settled.left,
             uncertainty_frames: settled.uncertainty * f64::from(self.sketch.factor()),
         };
-        let asked = [guess.at, guess.second].into_iter();
-        let mut found = asked.filter_map(|near| settle(&stem, rest, near, band, clock));
+        let asked = [peak.at, peak.second].into_iter();
+        let mut found = asked.filter_map(|near| settle(stem, rest, near, band, clock));
         let settled = found.find(|settled| is_explained(&fit(settled)))?;
         let is_sure = is_settled(&fit(&settled));
         let Settled { at, second, ratio, uncertainty, .. } = settled;
