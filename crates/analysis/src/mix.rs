@@ -149,7 +149,8 @@ impl<'a> RoughMixSignal<'a> {
         let said: Vec<Said> =
             asked.into_iter().take(MOST_ASKED).filter_map(|voice| self.said(voice, nominal, reach)).collect();
         // A held chord may be sure of a place that is half a swing beside the true one, so most are asked, not the surest.
-        let alike_to = |one: &Said| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
+        let alike_to =
+            |one: &Said| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
         let agreed = said.iter().max_by(|a, b| {
             let surer = b.late.uncertainty.total_cmp(&a.late.uncertainty);
             alike_to(a).cmp(&alike_to(b)).then(surer)

@@ -64,7 +64,8 @@ pub fn settle(
         let first = at.round() as i64;
         let there = spectra.forward(mix, first - AROUND..first + stream.len() as i64 + AROUND);
         let noise = spectra.noise(&own, &there, at, before.as_ref());
-        let peak = spectra.peak(&own, &whole, &noise.weights, -(stream.len() as i64)..mix.len() as i64, fine)?;
+        let peak =
+            spectra.peak(&own, &whole, &noise.weights, -(stream.len() as i64)..mix.len() as i64, fine)?;
         let is_same = (peak.at - at).abs() * f64::from(fine) < 0.5;
         at = peak.at;
         if is_same && turn > 0 {
@@ -119,13 +120,7 @@ impl Spectra {
     }
 
     /// The noise that is left when the stream is taken out at a place, with its gain by the noise before.
-    fn noise(
-        &self,
-        own: &[Complex<f32>],
-        there: &[Complex<f32>],
-        at: f64,
-        before: Option<&Noise>,
-    ) -> Noise {
+    fn noise(&self, own: &[Complex<f32>], there: &[Complex<f32>], at: f64, before: Option<&Noise>) -> Noise {
         let (mut shared, mut all) = (0.0, 0.0);
         for bin in self.bins.clone() {
             let weight = before.map_or(1.0, |before| f64::from(before.weights[bin]));
@@ -137,13 +132,16 @@ impl Spectra {
         let left = |bin: usize| double(there[bin]) - self.turned(own[bin], bin, at) * gain;
         let inside = |bin: &usize| self.bins.contains(bin);
         let powers = |of: &dyn Fn(usize) -> f64| -> Vec<f64> {
-            smoothed(&(0..there.len()).map(|bin| if inside(&bin) { of(bin) } else { 0.0 }).collect::<Vec<f64>>())
+            smoothed(
+                &(0..there.len()).map(|bin| if inside(&bin) { of(bin) } else { 0.0 }).collect::<Vec<f64>>(),
+            )
         };
         let mut noise = powers(&|bin| left(bin).norm_sqr());
         let mix = powers(&|bin| f64::from(there[bin].norm_sqr()));
         let mean = mix.iter().sum::<f64>() / mix.len().max(1) as f64;
         noise.iter_mut().zip(&mix).for_each(|(noise, mix)| *noise += LEAST_NOISE * mix + SILENCE * mean);
-        let least = noise[self.bins.clone()].iter().copied().filter(|noise| *noise > 0.0).fold(f64::MAX, f64::min);
+        let least =
+            noise[self.bins.clone()].iter().copied().filter(|noise| *noise > 0.0).fold(f64::MAX, f64::min);
         let weight = |(bin, noise): (usize, &f64)| {
             if inside(&bin) && *noise > 0.0 { (least / noise) as f32 } else { 0.0 }
         };
@@ -183,7 +181,10 @@ impl Spectra {
         let sign = height(best).signum();
         let slope = |step: i64| {
             let mut at = best;
-            while among.contains(&(at + step)) && sign * height(at + step) < sign * height(at) && sign * height(at) > 0.0 {
+            while among.contains(&(at + step))
+                && sign * height(at + step) < sign * height(at)
+                && sign * height(at) > 0.0
+            {
                 at += step;
             }
             at

@@ -62,12 +62,6 @@ fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fi
         hop_seconds: HOP as f64 / mix.sketch.sample_hz(),
         edges_hz: EDGES_HZ,
     });
-    if std::env::var("H22").is_ok() { //DBG
-        let p = fitted.processing(mix.sketch.sample_hz(), lossy); //DBG
-        let sum = |c: &Vec<f64>| c.iter().sum::<f64>(); //DBG
-        let rows: Vec<String> = (0..unmixed.mix.len()).map(|w| format!("{:.5e} {:.5e} {:.5e}", sum(&unmixed.mix[w]), sum(&unmixed.rest[w]), fitted.moves.get(w).copied().unwrap_or(-1.0))).collect(); //DBG
-        println!("DBG {:?} {:.2} {} | {}", p.ride_db, p.quietest_db, unmixed.mix.len(), rows.join(";")); //DBG
-    } //DBG
     let total = |cells: &[Vec<f64>]| cells.iter().flatten().sum::<f64>();
     let (whole, rest) = (total(&unmixed.mix), total(&unmixed.rest));
     rough.unexplained_db = round_to(10.0 * (rest / whole).max(1e-12).log10(), 1);
