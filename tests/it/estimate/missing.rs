@@ -96,7 +96,7 @@ fn missing_stems_are_found_however_the_stems_are_placed() {
         }
         complete += 1;
         let index = (number as usize * 7 + 3) % song.parts.len();
-        let (part, level) = (&song.parts[index], song.level_db(index));
+        let (part, level) = (&song.parts[index], song.levels_db()[index]);
         std::fs::remove_file(delivery.path().join(&part.name)).unwrap();
         if index == 4 && number.is_multiple_of(3) {
             std::fs::remove_dir_all(delivery.path().join("Copies")).unwrap();
@@ -172,10 +172,11 @@ fn missing_stems_are_found_behind_a_processed_mix() {
                 wrong.push(format!("{number}, complete: {}", whole["rough_mix"]));
             }
             // The one nearest to −14 dB: loud enough to be asked for, and not the loudest.
-            let near = |index: &usize| (song.level_db(*index) + 14.0).abs();
+            let levels = song.levels_db();
+            let near = |index: &usize| (levels[*index] + 14.0).abs();
             let index = (0..song.parts.len()).min_by(|a, b| near(a).total_cmp(&near(b))).unwrap();
             let index = if number % 2 == 0 { index } else { Dice::new(number).of(song.parts.len()) };
-            let (part, level) = (&song.parts[index], song.level_db(index));
+            let (part, level) = (&song.parts[index], levels[index]);
             std::fs::remove_file(delivery.path().join(&part.name)).unwrap();
             let manifest = shown(&delivery, "");
             let all = gaps(&manifest);
