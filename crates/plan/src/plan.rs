@@ -26,6 +26,9 @@ pub struct Plan {
     pub stems: Vec<StemPlan>,
     /// What was noticed about the delivery as a whole.
     pub findings: Vec<Finding>,
+    /// By the paths of now, those by which the answers may speak of stems whose files have moved.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub said_as: BTreeMap<String, String>,
 }
 
 /// What will become of one stem.

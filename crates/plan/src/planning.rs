@@ -1,6 +1,8 @@
 //! Makes the plan: a pure function of recipe, surveys and evidence. All judgement is made here and in the stages, so none of
 //! it needs audio to be tested.
 
+use std::collections::BTreeMap;
+
 use loadin_record::evidence::Evidence;
 use loadin_record::finding::{Finding, Id, round_to};
 use loadin_record::late::Pin;
@@ -182,7 +184,8 @@ fn finish(delivery: &str, draft: Draft<'_>, decisions: Vec<Vec<Decision>>) -> Pl
     let stems = draft.stems.into_iter().zip(decisions);
     let mut stems: Vec<StemPlan> = stems.map(|(stem, decisions)| stem_plan(stem, decisions, &link)).collect();
     stems.sort_by_cached_key(|stem| (!stem.is_rendered(), stem.output.name(), stem.path().to_owned()));
-    Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings }
+    let said_as = BTreeMap::new();
+    Plan { delivery: delivery.to_owned(), link, stems, findings: draft.findings, said_as }
 }
 
 fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> StemPlan {

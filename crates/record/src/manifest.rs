@@ -152,6 +152,9 @@ pub struct StemRecord {
     /// What the engineer has corrected by hand, by the keys of the answers, in words.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub corrected: BTreeMap<String, String>,
+    /// The path by which the answers speak of it, where the file has moved since.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said_as: Option<String>,
     /// What it sounds like, where its name says nothing: a proposal.
     #[serde(default)]
     pub proposal: Option<Proposal>,
@@ -319,6 +322,12 @@ impl Manifest {
     /// The outputs; that of a joined pair comes once for each half.
     pub fn outputs(&self) -> impl Iterator<Item = &OutputRecord> {
         self.stems.iter().filter_map(|stem| stem.output.as_ref())
+    }
+
+    /// The stems of which the answers speak by a path that they had before: that path, by the one of now.
+    pub fn said_as(&self) -> BTreeMap<String, String> {
+        let moved = self.stems.iter().filter_map(|stem| Some((&stem.source.path, stem.said_as.as_ref()?)));
+        moved.map(|(now, said)| (now.clone(), said.clone())).collect()
     }
 
     /// The records that the output at this path is made of: one, or left and right.

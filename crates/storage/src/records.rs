@@ -111,9 +111,9 @@ impl<'a> Records<'a> {
         Some([format!("{:032x}\n", sum.finish_128()).as_bytes(), &line].concat())
     }
 
-    /// Keeps the record of one step as that of another. Best effort.
-    pub fn keep_as(&self, step: &str, other: &str, name: &str) {
-        let _ = self.disk.rename(&self.place(step, name), &self.place(other, name));
+    /// Keeps a record, by step and name, as another one. Best effort.
+    pub fn keep_as(&self, (step, name): (&str, &str), (other, other_name): (&str, &str)) {
+        let _ = self.disk.rename(&self.place(step, name), &self.place(other, other_name));
     }
 
     /// Takes a record back. Best effort.
@@ -188,7 +188,7 @@ mod tests {
             assert_eq!(records(other.clone()).read::<_, String>("step", "a/b.wav", &("key", 7)), None);
             assert_eq!(records(other).all::<String>("step"), ["value"]);
         }
-        ours.keep_as("step", "before", "a/b.wav");
+        ours.keep_as(("step", "a/b.wav"), ("before", "a/b.wav"));
         assert_eq!(
             ours.read_any::<String>("before", "a/b.wav"),
             Some(("value".to_owned(), b"tail".to_vec()))

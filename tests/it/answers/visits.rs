@@ -76,6 +76,76 @@ fn one_of_two_duplicates_is_left_out() {
     verify(&delivery, &after.out);
 }
 
+/// The client sorts the files after they were spoken of, twice: what was said of a stem follows its file, and is known in the
+/// next answers by the old path.
+#[test]
+fn what_is_said_of_a_stem_follows_its_file() {
+    let delivery = band();
+    let table = |path: &str, line: &str| format!("[[stem]]\nstem = \"{path}\"\n{line}\n");
+    let said = table("Piano.wav", "leave-out = true") + &table("Audio 07.wav", "label = \"Snare Top\"");
+    let file = answers(&delivery, &said);
+    let before = prep(&delivery, "out", &["--answers", &file]);
+    let audio = before.audio();
+    for (round, folder) in [(1, "Sorted"), (2, "Sorted again")] {
+        fs::create_dir_all(delivery.path().join(folder)).unwrap();
+        let old = if round == 1 { delivery.path().to_owned() } else { delivery.path().join("Sorted") };
+        for name in ["Piano.wav", "Audio 07.wav", "Kick.wav"] {
+            fs::rename(old.join(name), delivery.path().join(folder).join(name)).unwrap();
+        }
+        let after = prep(&delivery, "out", &[]);
+        assert_same_files(&after.audio(), &audio, "of a delivery whose files were sorted");
+        let (left_out, named) =
+            (after.stem(&format!("{folder}/Piano.wav")), after.stem(&format!("{folder}/Audio 07.wav")));
+        assert_eq!(
+            (&left_out["output"], &left_out["said_as"]),
+            (&json!(null), &json!("Piano.wav")),
+            "{round}"
+        );
+        assert_eq!(named["said_as"], json!("Audio 07.wav"), "{round}");
+        assert_eq!(
+            after.stem(&format!("{folder}/Kick.wav"))["said_as"],
+            json!(null),
+            "nothing is said of it"
+        );
+        verify(&delivery, &after.out);
+    }
+    // By the old paths, and one by the path of now: nothing that was prepared would change.
+    for (path, title) in [("Audio 07.wav", "One"), ("Sorted again/Audio 07.wav", "Two")] {
+        let said = table("Piano.wav", "leave-out = true") + &table(path, "label = \"Snare Top\"");
+        let file = answers(&delivery, &format!("[song]\ntitle = \"{title}\"\n{said}"));
+        let again = prep(&delivery, "out", &["--answers", &file]);
+        assert_eq!(again.fact("title"), &json!(title));
+        assert_same_files(&again.audio(), &audio, "by other paths");
+        verify(&delivery, &again.out);
+    }
+    // A new file at the old path is the one that has it.
+    delivery.wav("Piano.wav", HZ, 24, &[noise(77, 2.0)]);
+    let after = prep(&delivery, "out", &[]);
+    assert_eq!(after.stem("Piano.wav")["output"], json!(null));
+    assert_ne!(after.stem("Sorted again/Piano.wav")["output"], json!(null), "nothing is said of it now");
+    verify(&delivery, &after.out);
+}
+
+/// Two files whose names differ in case alone: a path means one of them.
+#[test]
+fn a_path_in_answers_is_one_file_byte_for_byte() {
+    let delivery = band();
+    delivery.wav("KICK.WAV", HZ, 24, &[noise(78, 2.0)]);
+    if fs::read(delivery.path().join("Kick.wav")).unwrap()
+        == fs::read(delivery.path().join("KICK.WAV")).unwrap()
+    {
+        return; // This disk does not tell the two apart.
+    }
+    let file = answers(&delivery, "[[stem]]\nstem = \"KICK.WAV\"\nleave-out = true");
+    let left = prep(&delivery, "out", &["--answers", &file]);
+    assert_eq!(left.stem("KICK.WAV")["output"], json!(null));
+    assert_ne!(left.stem("Kick.wav")["output"], json!(null));
+    let file = answers(&delivery, "[[stem]]\nstem = \"kick.wav\"\nleave-out = true");
+    let refused = visit(&delivery, "out", &["--answers", &file]);
+    assert_eq!(refused.ran.code, 2, "{}", refused.ran.out);
+    assert!(refused.ran.err.contains("Kick.wav"), "the nearest is named: {}", refused.ran.err);
+}
+
 /// Left out by the engineer is no failure: without the silent stem the run ends with 0.
 #[test]
 fn what_is_left_out_by_answers_is_no_failure() {

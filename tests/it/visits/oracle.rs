@@ -82,6 +82,10 @@ pub(super) struct Visit {
     pub(super) recipe: Recipe,
     /// What the engineer says: what is given at the visit, or what was said before.
     pub(super) said: Said,
+    /// The same, by the paths that the stems have now.
+    pub(super) heard: Said,
+    /// Where the stems of which is spoken are now, by the paths that are said.
+    pub(super) places: BTreeMap<String, String>,
     pub(super) batch: bool,
     pub(super) ask: Ask,
     /// The output folder before it.
@@ -138,6 +142,10 @@ pub(super) struct Oracle {
     pub(super) recipe: Option<Recipe>,
     /// What the engineer had said of it by then.
     pub(super) said: Said,
+    /// The same, by the paths that the stems had then.
+    pub(super) heard: Said,
+    /// Where the stems were of which the engineer speaks, and what their files were, by the paths that were said.
+    pub(super) spoken: BTreeMap<String, (PathBuf, String)>,
     /// Digests of all sources that the manifest names.
     pub(super) known: BTreeSet<String>,
     /// What a person put below `audio/`, or edited there and is not listed any more.
@@ -196,7 +204,7 @@ impl Oracle {
         let path = assigned.paths.get(&index);
         let left_out = [
             recipe.leaves_out(path.unwrap_or(&stem.path)),
-            visit.said.leaves_out(path.unwrap_or(&stem.path)),
+            visit.heard.leaves_out(path.unwrap_or(&stem.path)),
         ];
         let left_out = left_out.contains(&true);
         let Some((path, given)) = path.map(|path| (path, &visit.delivered[path])) else {
@@ -276,8 +284,10 @@ impl Oracle {
     fn codes(&self, visit: &Visit) -> BTreeSet<i32> {
         let recipe = self.recipe_at(visit);
         // What the engineer leaves out is missed by nobody.
-        let by_recipe = |path: &Path| recipe.leaves_out(path) && !visit.said.leaves_out(path);
-        let missing = |(path, given): (&PathBuf, &Given)| !given.readable || by_recipe(path);
+        let by_recipe = |path: &Path| recipe.leaves_out(path) && !visit.heard.leaves_out(path);
+        let missing = |(path, given): (&PathBuf, &Given)| {
+            !given.readable && !visit.heard.leaves_out(path) || by_recipe(path)
+        };
         if visit.delivered.iter().any(missing) {
             return BTreeSet::from([1]);
         }
@@ -285,7 +295,7 @@ impl Oracle {
         let assigned = self.assign(&visit.delivered);
         let gone_and_out = |index: &usize| {
             let path = &self.stems[*index].path;
-            !assigned.paths.contains_key(index) && (recipe.leaves_out(path) || visit.said.leaves_out(path))
+            !assigned.paths.contains_key(index) && (recipe.leaves_out(path) || visit.heard.leaves_out(path))
         };
         let unsure = (0..self.stems.len()).any(|index| gone_and_out(&index));
         if unsure { BTreeSet::from([0, 1]) } else { BTreeSet::from([0]) }
@@ -323,7 +333,7 @@ impl Oracle {
 
     /// Whether a stem, which is at `path` now, is called otherwise than before.
     pub(super) fn is_renamed(&self, index: usize, path: &Path, visit: &Visit) -> bool {
-        self.said != visit.said && self.said.label(&self.stems[index].path) != visit.said.label(path)
+        self.said != visit.said && self.heard.label(&self.stems[index].path) != visit.heard.label(path)
     }
 
     /// Whether the visit would replace what somebody edited.

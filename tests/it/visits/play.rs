@@ -96,8 +96,9 @@ impl Play {
         };
         let neighbours = if batch && draw.once_in(2) { vec![self.0.neighbour()] } else { Vec::new() };
         let before = self.0.files();
-        let said = self.0.oracle.said.clone();
-        let visit = Visit { delivered, recipe, said, batch, ask, before };
+        let visit =
+            Visit::new(delivered, recipe, ask, before).saying(self.0.oracle.said.clone(), &self.0.oracle);
+        let visit = Visit { batch, ..visit };
         Order { delivery, visit, neighbours, more, says: false }
     }
 
@@ -131,7 +132,7 @@ impl Play {
         }
         // A file that says nothing is not given: what was said before would hold.
         if said.text().is_some() {
-            (order.visit.said, order.says) = (said, true);
+            (order.visit, order.says) = (order.visit.clone().saying(said, oracle), true);
         }
     }
 
@@ -142,11 +143,12 @@ impl Play {
         let mut now = Said { title: oracle.said.title, ..Said::default() };
         for (index, stem) in oracle.stems.iter().enumerate() {
             let path = assigned.paths.get(&index).unwrap_or(&stem.path);
-            if let Some(label) = oracle.said.label(&stem.path).filter(|_| stem.listed) {
+            if let Some(label) = oracle.heard.label(&stem.path).filter(|_| stem.listed) {
                 now.labels.insert(plain(path)?.to_owned(), label.clone());
             }
         }
-        let there = delivered.keys().filter(|path| oracle.said.leaves_out(path));
+        let heard = oracle.said.at(&oracle.places(&oracle.said, delivered));
+        let there = delivered.keys().filter(|path| heard.leaves_out(path));
         now.out = there.map(|path| plain(path).map(str::to_owned)).collect::<Option<_>>()?;
         Some(now)
     }

@@ -29,7 +29,7 @@ impl Oracle {
         let recipe = self.recipe_at(visit).clone();
         for path in &assigned.new {
             let given = &visit.delivered[path];
-            let wanted = given.readable && !recipe.leaves_out(path) && !visit.said.leaves_out(path);
+            let wanted = given.readable && !recipe.leaves_out(path) && !visit.heard.leaves_out(path);
             let entry = entry(manifest, path, &given.sha256)
                 .ok_or_else(|| Fault(format!("{path:?} is not in the manifest")))?;
             hold!(wanted != entry["output"].is_null(), "{path:?}: {} {}", entry["state"], entry["error"]);
@@ -50,7 +50,7 @@ impl Oracle {
         hold!(wanted.is_none() || title == wanted, "the title is {title:?}, said was {wanted:?}");
         let answers = manifest["answers"]["sha256"].as_str().map(str::to_owned);
         hold!(answers == visit.said.sha256(), "the manifest names other answers than {}", visit.said);
-        self.said.clone_from(&visit.said);
+        self.remember(visit);
         Ok(())
     }
 
@@ -100,7 +100,7 @@ impl Oracle {
         let renamed = fate == Fate::Renewed && self.is_renamed(index, path, visit);
         if renamed {
             let recipe = self.recipe_at(visit).clone();
-            self.is_called(index, visit.said.label(path), &recipe, entry)?;
+            self.is_called(index, visit.heard.label(path), &recipe, entry)?;
         }
         let before = self.stems[index].clone();
         let same_source = given.is_some_and(|given| given.sha256 == before.source);

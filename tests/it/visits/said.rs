@@ -2,10 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::given::sha256;
-use super::recipe::is_named;
+use super::oracle::{Ask, Delivered, Oracle, Visit};
+use super::recipe::{Recipe, plain};
+use crate::job::Files;
 
 /// What a file of answers says. Entries are by the paths of stems that are nothing but text.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -45,18 +47,91 @@ impl Said {
 
     /// Whether the stem at this path takes no part.
     pub(super) fn leaves_out(&self, path: &Path) -> bool {
-        self.out.iter().any(|out| is_named(out, path))
+        plain(path).is_some_and(|path| self.out.contains(path))
     }
 
     /// What the stem at this path is called, where that is said.
     pub(super) fn label(&self, path: &Path) -> Option<&String> {
-        let (_, label) = self.labels.iter().find(|(named, _)| is_named(named, path))?;
-        Some(label).filter(|_| !self.leaves_out(path))
+        self.labels.get(plain(path)?).filter(|_| !self.leaves_out(path))
+    }
+
+    /// The same, by the paths that the stems have at `places`.
+    pub(super) fn at(&self, places: &BTreeMap<String, String>) -> Self {
+        let now = |path: &String| places.get(path).unwrap_or(path).clone();
+        Self {
+            title: self.title,
+            labels: self.labels.iter().map(|(path, label)| (now(path), label.clone())).collect(),
+            out: self.out.iter().map(now).collect(),
+        }
+    }
+
+    /// The paths of which it speaks.
+    pub(super) fn paths(&self) -> impl Iterator<Item = &String> {
+        self.labels.keys().chain(&self.out)
     }
 }
 
 impl fmt::Display for Said {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "title {}, labels {:?}, without {:?}", self.title, self.labels, self.out)
+    }
+}
+
+impl Visit {
+    /// A visit by hand at which nothing is said.
+    pub(super) fn new(delivered: Delivered, recipe: Recipe, ask: Ask, before: Files) -> Self {
+        let (said, heard, places) = (Said::default(), Said::default(), BTreeMap::new());
+        Self { delivered, recipe, said, heard, places, batch: false, ask, before }
+    }
+
+    /// The visit, at which the engineer says this.
+    pub(super) fn saying(self, said: Said, oracle: &Oracle) -> Self {
+        let places = oracle.places(&said, &self.delivered);
+        Self { heard: said.at(&places), said, places, ..self }
+    }
+}
+
+impl Oracle {
+    /// Where the stems are now of which is spoken, by the paths that are said: a path means the file that has it, else the
+    /// stem that had it.
+    pub(super) fn places(&self, said: &Said, delivered: &Delivered) -> BTreeMap<String, String> {
+        let now = |path: &String| {
+            let now = self.whereabouts(path, delivered);
+            let now = plain(&now).map(str::to_owned).filter(|now| !said.paths().any(|other| other == now));
+            now.unwrap_or_else(|| path.clone())
+        };
+        said.paths().map(|path| (path.clone(), now(path))).collect()
+    }
+
+    fn whereabouts(&self, said: &str, delivered: &Delivered) -> PathBuf {
+        let as_said = PathBuf::from(said);
+        let Some((at, seen)) = self.spoken.get(said).filter(|_| !delivered.contains_key(&as_said)) else {
+            return as_said;
+        };
+        let assigned = self.assign(delivered);
+        let alike: Vec<&PathBuf> =
+            assigned.new.iter().filter(|path| delivered[*path].sha256 == *seen).collect();
+        match self.stems.iter().position(|stem| stem.path == *at) {
+            _ if delivered.contains_key(at) => at.clone(),
+            Some(index) => assigned.paths.get(&index).unwrap_or(at).clone(),
+            None if alike.len() == 1 => alike[0].clone(),
+            None => at.clone(),
+        }
+    }
+
+    /// What was said holds from now on.
+    pub(super) fn remember(&mut self, visit: &Visit) {
+        let seen = |said: &String, at: &Path| match visit.delivered.get(at) {
+            Some(given) => given.sha256.clone(),
+            None => self.spoken.get(said).map(|(_, seen)| seen.clone()).unwrap_or_default(),
+        };
+        let spoken = visit.places.iter().map(|(said, at)| {
+            let at = PathBuf::from(at);
+            let seen = seen(said, &at);
+            (said.clone(), (at, seen))
+        });
+        self.spoken = spoken.collect();
+        self.said.clone_from(&visit.said);
+        self.heard = visit.said.at(&visit.places);
     }
 }

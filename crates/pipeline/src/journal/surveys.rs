@@ -1,5 +1,6 @@
 //! Recorded surveys of the files of a delivery.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use loadin_record::survey::{EnvelopeChannel, FileFacts, Scope, Survey};
@@ -59,14 +60,18 @@ impl Surveys<'_> {
         self.any(SURVEY, path)
     }
 
-    /// The survey of the file that stood under this path before the present one.
-    pub(crate) fn before(self, path: &str) -> Option<Survey> {
-        self.any(BEFORE, path)
-    }
-
     /// The survey of the file with these contents that stands, or stood, under this path.
     pub(crate) fn of_contents(self, path: &str, sha256: &str) -> Option<Survey> {
-        [self.now(path), self.before(path)].into_iter().flatten().find(|survey| survey.sha256 == sha256)
+        self.now(path).filter(|survey| survey.sha256 == sha256).or_else(|| self.any(BEFORE, sha256))
+    }
+
+    /// Takes back the surveys of files that are not there any more, but for those of the `sources` of a preparation, by
+    /// digest.
+    pub(crate) fn forget_others(self, sources: &BTreeSet<&str>) {
+        let before: Vec<Survey> = self.0.all(BEFORE);
+        for survey in before.iter().filter(|survey| !sources.contains(survey.sha256.as_str())) {
+            self.0.remove(BEFORE, &survey.sha256);
+        }
     }
 
     fn any(self, step: &str, path: &str) -> Option<Survey> {
@@ -75,11 +80,12 @@ impl Surveys<'_> {
         Some(survey)
     }
 
-    /// Records a survey; one that failed is made again. That of another file under the same path is kept beside.
+    /// Records a survey; one that failed is made again. That of another file under the same path is kept beside, by its
+    /// contents: however many files have stood there since, that of the prepared one is not lost.
     pub(crate) fn record(self, look: Look, file: &FileFacts, scope: &Scope, survey: &Survey) {
-        if look == Look::First && self.now(&file.path).is_some_and(|old| old.sha256 != survey.sha256) {
-            // Without it two files are compared by less.
-            self.0.keep_as(SURVEY, BEFORE, &file.path);
+        let old = if look == Look::First { self.now(&file.path) } else { None };
+        if let Some(old) = old.filter(|old| old.sha256 != survey.sha256) {
+            self.0.keep_as((SURVEY, &file.path), (BEFORE, &old.sha256));
         }
         if survey.measures.is_ok() {
             let mut survey = survey.clone();

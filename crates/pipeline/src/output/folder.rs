@@ -13,7 +13,7 @@ use loadin_storage::lock::{Lock, LockError};
 use loadin_storage::records::Records;
 use loadin_storage::store::{self, StoreError, UNFINISHED};
 
-use crate::journal::{self, JOURNAL, Renders};
+use crate::journal::{self, JOURNAL, Renders, Surveys};
 use crate::output::manifest_file::{ManifestFileError, read_manifest};
 use crate::output::prepared::{OutputState, Prepared, has_outputs};
 use crate::output::{audio_folder, bag};
@@ -218,6 +218,8 @@ impl OutFolder {
         if self.packaging == Packaging::Bag {
             bag::close(disk, &self.root, manifest)?;
         }
+        let sources = manifest.stems.iter().filter_map(|stem| stem.source.sha256.as_deref());
+        Surveys(&self.records(disk)).forget_others(&sources.collect());
         Renders(&self.records(disk)).forget_written();
         let memory = self.root.join(MEMORY);
         let failed = |source| OutFolderError::Disk { path: memory.clone(), source };

@@ -74,7 +74,7 @@ impl Bound {
         }
         let other = manifest.recipe.sha256 != recipe.sha256();
         let made_by = if other { Some(own_recipe(out, &manifest)?) } else { None };
-        let answers = if are_others(recipe, &manifest) { own_answers(out, &manifest)? } else { None };
+        let answers = answers_then(out, &manifest, recipe)?;
         Ok(Self { manifest, made_by, answers, renew: renew.to_vec(), taken: prepared.foreign_labels() })
     }
 
@@ -85,7 +85,7 @@ impl Bound {
         recipe: &Recipe,
         prepared: &Prepared,
     ) -> Result<Self, RunError> {
-        let answers = if are_others(recipe, &manifest) { own_answers(out, &manifest)? } else { None };
+        let answers = answers_then(out, &manifest, recipe)?;
         Ok(Self { taken: prepared.foreign_labels(), answers, ..Self::by(manifest) })
     }
 
@@ -161,6 +161,12 @@ fn are_others(recipe: &Recipe, manifest: &Manifest) -> bool {
     recipe.answers.as_ref().map(Answers::record) != manifest.answers
 }
 
+/// The answers that a preparation was made with, where other ones hold now, about the paths that its stems have there.
+fn answers_then(out: &Path, manifest: &Manifest, recipe: &Recipe) -> Result<Option<Answers>, RunError> {
+    let own = if are_others(recipe, manifest) { own_answers(out, manifest)? } else { None };
+    Ok(own.map(|answers| answers.following(&manifest.said_as())))
+}
+
 /// The recipe with the answers that hold in a folder: those that are given with it, or those of the preparation in it.
 ///
 /// # Errors
@@ -182,7 +188,9 @@ pub(crate) fn check_answers(
     if earlier.is_some_and(|earlier| !are_others(recipe, earlier)) {
         return Ok(());
     }
-    let known = earlier.into_iter().flat_map(|earlier| &earlier.stems).map(|stem| stem.source.path.as_str());
+    let known = earlier.into_iter().flat_map(|earlier| &earlier.stems);
+    let known =
+        known.flat_map(|stem| [Some(&stem.source.path), stem.said_as.as_ref()]).flatten().map(String::as_str);
     let paths: BTreeSet<&str> = inventory.files.iter().map(|file| file.path.as_str()).chain(known).collect();
     let paths: Vec<&str> = paths.into_iter().collect();
     answers.check(&paths).map_err(|mistakes| RunError::Answers { mistakes: mistakes.in_file(&answers.file) })

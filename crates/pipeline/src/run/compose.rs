@@ -30,6 +30,7 @@ pub(crate) fn manifest(
     kept: &Kept,
 ) -> Manifest {
     let plan = &study.plan;
+    let recipe = &recipe.following(&study.plan.said_as);
     let mut facts = study.music.facts();
     facts.extend(study.evidence.music.facts.clone());
     if let Some(song) = recipe.song() {
@@ -50,6 +51,9 @@ pub(crate) fn manifest(
     let (mut stems, known) = kept.records(study, rendered, recipe);
     let made = plan.stems.iter().flat_map(|stem| stem_records(stem, study, rendered.get(stem.path())));
     stems.extend(made.filter(|record| !known.contains(&record.source.path)));
+    for stem in &mut stems {
+        stem.said_as = recipe.said_as(&stem.source.path);
+    }
     stems.sort_by_cached_key(place);
     let session_file = Some(session_file(recipe, &facts, &stems, kept));
     Manifest {
@@ -124,6 +128,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
             group: stem.group.clone(),
             identity: stem.identity.clone(),
             corrected: stem.corrected.clone(),
+            said_as: None,
             proposal: stem.proposal.clone(),
             state,
             output: done.map(|(measured, stored)| output_record(stem, measured, stored)),

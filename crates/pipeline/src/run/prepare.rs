@@ -125,8 +125,14 @@ fn visit(
     if let Some(bound) = &bound {
         bound.check(delivery, job.out, &inventory, recipe)?;
     }
-    let context =
-        StudyContext { delivery, recipe, work: &work, records: Some(&records), bound: bound.as_ref() };
+    let context = StudyContext {
+        delivery,
+        recipe,
+        work: &work,
+        records: Some(&records),
+        bound: bound.as_ref(),
+        earlier: folder.earlier(),
+    };
     let study = context.study(inventory)?;
     context.refuse_changes(job.out, &study)?;
     tell_visit(&work, &study, &prepared);

@@ -10,10 +10,13 @@ use loadin_plan::music::Music;
 use loadin_plan::placement::StemStarts;
 use loadin_plan::plan::Plan;
 use loadin_plan::recipe::Recipe;
-use loadin_plan::visit::{Visit, answers_would_change, differences, free_renewed, promise, would_change};
+use loadin_plan::visit::{
+    Visit, answers_would_change, differences, free_renewed, promise, said_paths, would_change,
+};
 use loadin_plan::{Given, Planned};
 use loadin_record::evidence::Evidence;
 use loadin_record::late::{Late, LateFile, Pin};
+use loadin_record::manifest::{Manifest, StemRecord};
 use loadin_record::music::Facts;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::disk::Disk;
@@ -95,10 +98,12 @@ pub fn study(
     if let Some((bound, out)) = bound {
         bound.check(delivery, out, &inventory, recipe)?;
     }
-    let context =
-        StudyContext { delivery, recipe, work, records: None, bound: bound.map(|(bound, _)| bound) };
+    let out = bound.map(|(_, out)| out);
+    let bound = bound.map(|(bound, _)| bound);
+    let earlier = bound.map(|bound| &bound.manifest);
+    let context = StudyContext { delivery, recipe, work, records: None, bound, earlier };
     let study = context.study(inventory)?;
-    if let Some((_, out)) = bound {
+    if let Some(out) = out {
         context.refuse_changes(out, &study)?;
     }
     Ok(study)
@@ -121,6 +126,8 @@ pub(crate) struct StudyContext<'a> {
     pub(crate) work: &'a Context,
     pub(crate) records: Option<&'a Records<'a>>,
     pub(crate) bound: Option<&'a Bound>,
+    /// The last preparation, whether it binds or not: what is said of a stem follows its file.
+    pub(crate) earlier: Option<&'a Manifest>,
 }
 
 impl StudyContext<'_> {
@@ -141,6 +148,21 @@ impl StudyContext<'_> {
 
     /// Compares the surveyed stems and plans. What needs all surveys together belongs in here.
     pub(crate) fn decide(
+        &self,
+        inventory: Inventory,
+        looked: Looked,
+        music: Music,
+        sketches: &Sketches<'_>,
+    ) -> Study {
+        let said_as = self.earlier.map(|earlier| said_paths(earlier, &looked.surveys)).unwrap_or_default();
+        let recipe = &self.recipe.following(&said_as);
+        let following = StudyContext { recipe, ..*self };
+        let mut study = following.decide_on(inventory, looked, music, sketches);
+        study.plan.said_as = said_as;
+        study
+    }
+
+    fn decide_on(
         &self,
         inventory: Inventory,
         mut looked: Looked,
@@ -171,7 +193,10 @@ impl StudyContext<'_> {
 
     /// What came, was replaced or went since the preparation.
     fn differences(&self, bound: &Bound, visit: (&Visit, &Plan), surveys: &[Survey]) -> Vec<LateFile> {
-        let old = |path: &str| self.records.and_then(|records| Surveys(records).before(path));
+        let old = |stem: &StemRecord| {
+            let sha256 = stem.source.sha256.as_deref()?;
+            self.records.and_then(|records| Surveys(records).of_contents(&stem.source.path, sha256))
+        };
         differences(&bound.manifest, visit, surveys, old)
     }
 
@@ -233,8 +258,9 @@ impl StudyContext<'_> {
     /// Refuses answers and a recipe that would change what is prepared.
     pub(crate) fn refuse_changes(&self, out: &Path, study: &Study) -> Result<(), RunError> {
         let Some((bound, visit)) = self.bound.zip(study.visit.as_ref()) else { return Ok(()) };
-        if bound.is_answered_otherwise(self.recipe) {
-            let answers = (bound.answers.as_ref(), self.recipe.answers.as_ref());
+        let recipe = &self.recipe.following(&study.plan.said_as);
+        if bound.is_answered_otherwise(recipe) {
+            let answers = (bound.answers.as_ref(), recipe.answers.as_ref());
             let stems = answers_would_change(&bound.manifest, answers, Some(visit));
             if !stems.is_empty() {
                 return Err(RunError::AnswersWouldChange { out: out.to_owned(), stems });
@@ -242,17 +268,17 @@ impl StudyContext<'_> {
         }
         let Some(made_by) = &bound.made_by else { return Ok(()) };
         let surveys = bound.surveys_of_outputs(out, visit, &study.surveys);
-        let starts = loadin_plan::starts(self.recipe, &surveys, None);
+        let starts = loadin_plan::starts(recipe, &surveys, None);
         let given = Given {
             delivery: &study.inventory.name,
-            recipe: self.recipe,
+            recipe,
             surveys: &surveys,
             starts: &starts,
             evidence: &study.evidence,
             pin: None,
             earlier: Some(&bound.manifest.facts),
         };
-        let made_by = made_by.answered(self.recipe.answers.clone());
+        let made_by = made_by.answered(recipe.answers.clone());
         let stems = would_change(visit, &made_by, &given, &study.music);
         if stems.is_empty() { Ok(()) } else { Err(RunError::WouldChange { out: out.to_owned(), stems }) }
     }

@@ -88,7 +88,15 @@ impl UnitContext<'_> {
     }
 
     fn course<'c>(&'c self, records: Option<&'c Records<'c>>, bound: Option<&'c Bound>) -> StudyContext<'c> {
-        StudyContext { delivery: self.delivery, recipe: self.recipe, work: self.work, records, bound }
+        let earlier = bound.map(|bound| &bound.manifest);
+        StudyContext {
+            delivery: self.delivery,
+            recipe: self.recipe,
+            work: self.work,
+            records,
+            bound,
+            earlier,
+        }
     }
 
     /// What binds the units: what was prepared in the folder before.
@@ -341,7 +349,8 @@ pub fn seal(
     let surveys = surveys_of_plan(&context.records(&RealDisk), &course, &listed.inventory, surveys)?;
     let PlanFile { plan, evidence, late, visit, kept, bound_to, rests_on: planned_for, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
-    let music = placed(music, &starts(context.recipe, &surveys, pin), &plan);
+    let recipe = &context.recipe.following(&plan.said_as);
+    let music = placed(music, &starts(recipe, &surveys, pin), &plan);
     let study = Study { inventory: listed.inventory, surveys, music, evidence, plan, late, visit };
     let digest = run::manifest(context.recipe, &study, &rendered, &kept).digest;
     if let Some(earlier) = folder.earlier() {

@@ -55,7 +55,8 @@ impl Answers {
         };
         match read {
             Some((song, stems, findings)) if mistakes.is_empty() => {
-                Ok(Self { file: file.to_owned(), text: text.to_owned(), song, stems, findings })
+                let said_as = BTreeMap::new();
+                Ok(Self { file: file.to_owned(), text: text.to_owned(), song, stems, findings, said_as })
             }
             _ => Err(mistakes.into_errors()),
         }

@@ -2,17 +2,21 @@
 
 use crate::values::Globs;
 
+/// What makes a glob of a text.
+const SIGNS: [char; 5] = ['*', '?', '[', '{', '\\'];
+
 /// A path, or a glob.
 #[derive(Debug, Clone)]
 pub(crate) struct Pattern {
     pub(super) text: String,
-    /// What it means as a glob; a path that is none is a path alone.
+    /// What it means as a glob. A text without a sign of globs is a path alone, byte for byte: two files may differ in case alone.
     glob: Option<Globs>,
 }
 
 impl Pattern {
     pub(super) fn new(text: &str) -> Self {
-        Self { text: text.to_owned(), glob: Globs::new(vec![text.to_owned()]).ok() }
+        let glob = text.contains(SIGNS).then(|| Globs::new(vec![text.to_owned()]).ok()).flatten();
+        Self { text: text.to_owned(), glob }
     }
 
     /// Whether it is this path to the letter, so that brackets in a name are no glob.
@@ -36,7 +40,8 @@ mod tests {
             ("Kick [old].wav", "Kick [old].wav", true),
             ("Kick [old].wav", "Kick o.wav", true),
             ("*.wav", "a/Kick.wav", true),
-            ("kick.wav", "Kick.wav", true),
+            ("kick.wav", "Kick.wav", false),
+            ("kick*", "Kick.wav", true),
             ("Kick[.wav", "Kick[.wav", true),
             ("Kick[.wav", "Kick.wav", false),
         ] {

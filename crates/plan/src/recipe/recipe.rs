@@ -1,6 +1,7 @@
 //! A recipe as a value: the stages in order, with their settings for every stem. It knows no text that it is read from
 //! but the one that it keeps.
 
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 use loadin_record::digest::text_digest;
@@ -60,6 +61,13 @@ impl Recipe {
         Self { answers, ..self.clone() }
     }
 
+    /// The recipe for one delivery whose files have moved: by the paths of now, those by which answers may speak of them.
+    #[must_use]
+    pub fn following(&self, said_as: &BTreeMap<String, String>) -> Self {
+        let answers = self.answers.as_ref().map(|answers| answers.following(said_as));
+        Self { answers, ..self.clone() }
+    }
+
     /// One digest, in hex, for the recipe and what the engineer says.
     pub fn with_answers_sha256(&self) -> String {
         match &self.answers {
@@ -71,6 +79,11 @@ impl Recipe {
     /// What the answers say of the stem at `path`.
     pub fn said_of(&self, path: &str) -> StemAnswer {
         self.answers.as_ref().map(|answers| answers.of(path)).unwrap_or_default()
+    }
+
+    /// The path by which the answers speak of the stem at `path`, where that is one that it had before.
+    pub fn said_as(&self, path: &str) -> Option<String> {
+        self.answers.as_ref().and_then(|answers| answers.said_as(path)).map(str::to_owned)
     }
 
     /// What the answers say of the song.

@@ -29,6 +29,9 @@ pub fn answered_again(
     recipe: &Recipe,
     then: Option<&Answers>,
 ) -> Result<Manifest, AnswerAgainError> {
+    let said_as = manifest.said_as();
+    let (recipe, then) = (&recipe.following(&said_as), then.map(|then| then.following(&said_as)));
+    let then = then.as_ref();
     let answers: ThenNow<'_> = (then, recipe.answers.as_ref());
     let rows = answers_would_change(manifest, answers, None);
     if !rows.is_empty() {
@@ -53,6 +56,7 @@ pub fn answered_again(
         let was = then.map(|then| then.of(&stem.source.path)).unwrap_or_default();
         correct(stem, &was, &recipe.said_of(&stem.source.path));
         settle_stem(recipe, std::slice::from_ref(&stem.source.path), &mut stem.findings);
+        stem.said_as = recipe.said_as(&stem.source.path);
     }
     manifest.answers = recipe.answers.as_ref().map(Answers::record);
     Ok(manifest.sealed())

@@ -18,7 +18,7 @@ pub fn differences(
     earlier: &Manifest,
     (visit, plan): (&Visit, &Plan),
     surveys: &[Survey],
-    old: impl Fn(&str) -> Option<Survey>,
+    old: impl Fn(&StemRecord) -> Option<Survey>,
 ) -> Vec<LateFile> {
     let before = |path: &str| earlier.stems.iter().find(|stem| stem.source.path == path);
     let moved = |path: &str| visit.stem_of(path).is_some_and(PromisedStem::has_moved);
@@ -32,7 +32,7 @@ pub fn differences(
             // What had no output comes now; what cannot be used either is no news.
             Some(stem) if stem.output.is_none() => survey.measures.is_ok().then(|| added(survey, plan)),
             Some(stem) if is_known(stem, visit, survey) => None,
-            Some(stem) => Some(replaced(stem, survey, old(&survey.path).as_ref())),
+            Some(stem) => Some(replaced(stem, survey, old(stem).as_ref())),
             None => Some(added(survey, plan)),
         })
         .collect();

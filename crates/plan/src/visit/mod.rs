@@ -5,6 +5,7 @@ mod again;
 mod answered;
 mod carried;
 mod late;
+mod moved;
 mod promise;
 mod standing;
 #[cfg(test)]
@@ -15,6 +16,7 @@ pub use self::again::{AnswerAgainError, answered_again};
 pub use self::answered::{answers_would_change, free_renewed};
 pub use self::carried::carried;
 pub use self::late::differences;
+pub use self::moved::said_paths;
 pub use self::promise::promise;
 pub use self::standing::{PromisedSource, PromisedStem, Standing, Visit};
 pub use self::wanted::{WouldChange, other_rates, would_change};

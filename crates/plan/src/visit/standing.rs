@@ -11,6 +11,7 @@ use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::Survey;
 use serde::{Deserialize, Serialize};
 
+use super::moved::{by_path, moved, said_as};
 use super::promise::promise;
 use crate::plan::{Plan, StemPlan};
 use crate::recipe::Recipe;
@@ -87,7 +88,7 @@ pub struct Visit {
     pub stems: Vec<PromisedStem>,
     /// Paths of files that no output was made of before.
     pub new: Vec<String>,
-    /// Where files have gone that ever had a label, by their paths then.
+    /// Where files have gone, by their paths then.
     pub moved: BTreeMap<String, String>,
 }
 
@@ -146,9 +147,9 @@ impl Visit {
 
     /// Compares what was prepared with what is there. `renew` names stems that shall be made anew.
     pub fn new(manifest: &Manifest, surveys: &[Survey], recipe: &Recipe, renew: &[String]) -> Self {
-        let now: BTreeMap<&str, &Survey> =
-            surveys.iter().map(|survey| (survey.path.as_str(), survey)).collect();
+        let now = by_path(surveys);
         let moved = moved(manifest, &promise(manifest), &now);
+        let recipe = &recipe.following(&said_as(manifest, &moved, &now));
         let mut groups: BTreeMap<&str, Vec<&StemRecord>> = BTreeMap::new();
         for stem in &manifest.stems {
             if let Some(output) = &stem.output {
@@ -298,40 +299,8 @@ fn by_content(found: &[(&StemRecord, &Survey)]) -> Standing {
     standing
 }
 
-/// Where files have gone whose path is gone and that ever had a label: each to one file of equal content at a path that is
-/// new. Of several, the one of the same name, else the first.
-fn moved(manifest: &Manifest, promise: &Pin, now: &BTreeMap<&str, &Survey>) -> BTreeMap<String, String> {
-    let mut free: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
-    for (path, survey) in now.iter().filter(|(path, _)| !promise.stems.contains_key(**path)) {
-        free.entry(survey.sha256.as_str()).or_default().push(path);
-    }
-    // What the last visit has seen there, which may have another sound than what once was prepared of it.
-    let seen: BTreeMap<&str, &str> = manifest
-        .stems
-        .iter()
-        .filter_map(|stem| Some((stem.source.path.as_str(), stem.source.sha256.as_deref()?)))
-        .collect();
-    let mut moved = BTreeMap::new();
-    // Those of the same name go first, so that nobody else takes their place.
-    for by_name in [true, false] {
-        for (path, stem) in promise.stems.iter().filter(|(path, _)| !now.contains_key(path.as_str())) {
-            let sha256 = seen.get(path.as_str()).copied().unwrap_or(&stem.sha256);
-            let Some(free) = free.get_mut(sha256) else { continue };
-            let at = free.iter().position(|now| !by_name || file_name(now) == file_name(path));
-            if let Some(at) = at.filter(|_| !moved.contains_key(path)) {
-                moved.insert(path.clone(), free.remove(at).to_owned());
-            }
-        }
-    }
-    moved
-}
-
 /// Whether a finding says of this file that it cannot be used.
 pub(super) fn is_about(finding: &Finding, sha256: &str) -> bool {
     finding.id == Id::ReplacementUnusable
         && finding.evidence.get("sha256").is_some_and(|found| found == sha256)
-}
-
-fn file_name(path: &str) -> &str {
-    path.rsplit('/').next().unwrap_or(path)
 }

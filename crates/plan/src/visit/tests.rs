@@ -46,6 +46,7 @@ fn record(survey: &Survey, output: Option<&str>) -> StemRecord {
         role: StemRole::Stem,
         group: "drums".to_owned(),
         corrected: BTreeMap::new(),
+        said_as: None,
         identity: Identity::default(),
         proposal: None,
         state: if output.is_some() { State::Prepared } else { State::Failed },

@@ -76,6 +76,11 @@ impl StemAnswer {
         take(&mut self.pair_with, other.pair_with.as_ref());
     }
 
+    /// Whether it speaks of the stem at `path` as another one.
+    pub fn names(&self, path: &str) -> bool {
+        [&self.newer_of, &self.pair_with].into_iter().any(|other| other.as_deref() == Some(path))
+    }
+
     /// What is corrected, by the keys of the file, in words.
     pub fn words(&self) -> BTreeMap<String, String> {
         let treatments = self.treatments.as_ref().map(|all| {

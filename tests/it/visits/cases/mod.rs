@@ -128,16 +128,12 @@ impl Case {
             ["--renew", path] => Ask::Renew(vec![PathBuf::from(path)]),
             _ => panic!("{more:?} is not known here"),
         };
+        let delivered = self.desk.world.delivered.clone();
+        let visit = Visit::new(delivered, self.recipe.clone(), ask, self.desk.files());
+        let visit = visit.saying(self.desk.oracle.said.clone(), &self.desk.oracle);
         Order {
             delivery: self.desk.world.delivery(),
-            visit: Visit {
-                delivered: self.desk.world.delivered.clone(),
-                said: self.desk.oracle.said.clone(),
-                recipe: self.recipe.clone(),
-                batch,
-                ask,
-                before: self.desk.files(),
-            },
+            visit: Visit { batch, ..visit },
             says: false,
             neighbours: Vec::new(),
             more: more.iter().map(|&arg| arg.to_owned()).collect(),

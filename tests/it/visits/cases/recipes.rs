@@ -65,6 +65,21 @@ fn a_batch_goes_on_by_the_recipe_of_the_folder() {
     assert_eq!(case.output("Vox ld.wav"), "audio/03_Vox_ld.wav");
 }
 
+/// The survey of what was prepared is not lost to a file that came later and was never prepared.
+#[test]
+fn what_a_recipe_would_change_is_known_after_several_files_under_one_name() {
+    let mut case = Case::prepared(&["Kick.wav", "Bass.wav", "Vox.wav"]);
+    let prepared = case.recipe.target;
+    case.put("Bass.wav");
+    case.recipe.target = -9;
+    assert_eq!(case.visit(&[]).code, 2);
+    case.put_given("Bass.wav", Given::unreadable(&mut Random::new(5)));
+    case.recipe.target = prepared;
+    case.recipe.leave_out = vec!["Vox.wav".to_owned()];
+    let visited = case.visit(&[]);
+    assert_eq!(visited.code, 1, "{}", visited.said);
+}
+
 #[test]
 fn a_recipe_that_changes_no_output_goes_on() {
     let mut case = Case::prepared(&["Kick.wav", "Bass.wav"]);
