@@ -324,14 +324,14 @@ mod tests {
         assert_eq!(judged(&fit(&mix, &rest, &goes)).unwrap().0, []);
     }
 
-    /// Windows with 1 % of their power unexplained lie at −25 dB (of three bands, arithmetic).
+    /// Windows with 1 % of their power unexplained lie at −25 dB (of three bands, arithmetic), and of eleven of them four have it.
     #[test]
     fn in_a_processed_mix_only_what_stands_out_is_claimed() {
         for (processing, rest, gaps) in [
             (Processing { lossy: true, ..PLAIN }, 0.01, 0),
             (Processing { lossy: true, ..PLAIN }, 0.1, 1),
             (Processing { ride_db: Some(-20.0), ..PLAIN }, 0.01, 0),
-            (Processing { ride_db: Some(-20.0), ..PLAIN }, 0.1, 1),
+            (Processing { ride_db: Some(-20.0), ..PLAIN }, 0.2, 1),
             (Processing { ride_db: Some(-30.0), ..PLAIN }, 0.01, 1),
             (Processing { quietest_db: -40.0, ..PLAIN }, 0.01, 0),
             (Processing { quietest_db: -10.0, ..PLAIN }, 0.1, 1),
@@ -368,7 +368,10 @@ mod tests {
         let ridden = Processing { ride_db: Some(-5.0), ..PLAIN };
         assert!(!is_judged(&RoughFit { processing: ridden, ..fit(&mix, &none, &stays) }));
         let half = vec![vec![0.5; 3]; 100];
-        assert!(!is_judged(&fit(&mix, &half, &stays)));
+        let everywhere = Processing { quietest_db: -10.0, ..PLAIN };
+        assert!(!is_judged(&RoughFit { processing: everywhere, ..fit(&mix, &half, &stays) }));
+        // A loud part is missing where elsewhere the stems explain all.
+        assert!(is_judged(&fit(&mix, &half, &stays)));
         assert!(!is_judged(&fit(&none, &none, &stays)));
     }
 }
