@@ -88,7 +88,7 @@ fn what_is_said_of_a_stem_follows_its_file() {
     let audio = before.audio();
     for (round, folder) in [(1, "Sorted"), (2, "Sorted again")] {
         fs::create_dir_all(delivery.path().join(folder)).unwrap();
-        let old = if round == 1 { delivery.path().to_owned() } else { delivery.path().join("Sorted") };
+        let old = if round == 1 { delivery.path() } else { delivery.path().join("Sorted") };
         for name in ["Piano.wav", "Audio 07.wav", "Kick.wav"] {
             fs::rename(old.join(name), delivery.path().join(folder).join(name)).unwrap();
         }
