@@ -332,7 +332,7 @@ mod tests {
             (Processing { lossy: true, ..PLAIN }, 0.1, 1),
             (Processing { ride_db: Some(-20.0), ..PLAIN }, 0.01, 0),
             (Processing { ride_db: Some(-20.0), ..PLAIN }, 0.2, 1),
-            (Processing { ride_db: Some(-30.0), ..PLAIN }, 0.01, 1),
+            (Processing { ride_db: Some(-30.0), ..PLAIN }, 0.02, 1),
             (Processing { quietest_db: -40.0, ..PLAIN }, 0.01, 0),
             (Processing { quietest_db: -10.0, ..PLAIN }, 0.1, 1),
         ] {
