@@ -154,6 +154,22 @@ pub fn write_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -
         .try_for_each(|seed| write_stem(&folder.join(format!("Stem {seed}.wav")), seed, rate_hz, seconds))
 }
 
+/// Writes the sum of the stems of [`write_delivery`] as a file.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_sum(path: &Path, stems: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
+    let mut sum = vec![vec![0.0; 10 * rate_hz as usize]; 2];
+    for seed in 1..=stems {
+        let whole = ten_seconds(seed, rate_hz);
+        for (sum, sample) in sum.iter_mut().flatten().zip(whole.iter().flatten()) {
+            *sum += sample / stems as f64;
+        }
+    }
+    let file = BufWriter::new(File::create(path)?);
+    repeated(file, &Block::from_channels(sum), rate_hz, seconds).map(drop)
+}
+
 /// The stems of a song: name, and how many strokes a second it plays.
 pub const SONG: [(&str, f64); 12] = [
     ("Kick", 1.0),

@@ -120,16 +120,18 @@ impl<'a> RoughMixSignal<'a> {
         }
     }
 
-    /// Finds samples in a mix, if that is sure.
-    pub(crate) fn locate_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
-        let factor = self.sketch.factor();
-        let found = locate(stem, mix, among, self.sketch.sample_hz(), factor)?;
-        let fit = PlaceFit {
+    /// Where in a mix samples may stand, sure or not.
+    pub(crate) fn guess_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
+        locate(stem, mix, among, self.sketch.sample_hz(), self.sketch.factor())
+    }
+
+    /// Whether a place is sure to the frame.
+    pub(crate) fn is_sure(&self, found: &Located) -> bool {
+        is_sure(&PlaceFit {
             peak_ratio: found.ratio,
             rise: found.rise,
-            uncertainty_frames: found.uncertainty * f64::from(factor),
-        };
-        is_sure(&fit).then_some(found)
+            uncertainty_frames: found.uncertainty * f64::from(self.sketch.factor()),
+        })
     }
 
     /// The place of the mix on which most of the stems agree, within two frames; where they are of two minds, it is no
@@ -146,12 +148,18 @@ impl<'a> RoughMixSignal<'a> {
         asked.sort_by_key(|voice| std::cmp::Reverse(voice.sketch.samples()));
         let said: Vec<Said> =
             asked.into_iter().take(MOST_ASKED).filter_map(|voice| self.said(voice, nominal, reach)).collect();
-        let surest = said.iter().min_by(|a, b| a.late.uncertainty.total_cmp(&b.late.uncertainty))?;
+        // A held chord may be sure of a place that is half a swing beside the true one, so most are asked, not the surest.
+        let alike_to =
+            |one: &Said| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
+        let agreed = said.iter().max_by(|a, b| {
+            let surer = b.late.uncertainty.total_cmp(&a.late.uncertainty);
+            alike_to(a).cmp(&alike_to(b)).then(surer)
+        })?;
         let alike: Vec<&Said> =
-            said.iter().filter(|other| self.is_same(other.late.at, surest.late.at)).collect();
+            said.iter().filter(|other| self.is_same(other.late.at, agreed.late.at)).collect();
         let inverted = alike.iter().filter(|other| other.late.inverted).count();
         (2 * alike.len() > said.len()).then(|| Delay {
-            samples: surest.late.at,
+            samples: agreed.late.at,
             inverted: 2 * inverted > alike.len(),
             drift_ppm: alike.iter().find_map(|said| said.drift_ppm).or_else(|| self.drift_between(&alike)),
         })
@@ -185,7 +193,8 @@ impl<'a> RoughMixSignal<'a> {
         let end = (own + (stretch.len() + reach as usize) as i64).clamp(begin, self.samples.len() as i64);
         let mix = &self.samples[begin as usize..end as usize];
         let reach = reach as i64;
-        let mut found = self.locate_in(mix, stretch, own - begin - reach..=own - begin + reach)?;
+        let found = self.guess_in(mix, stretch, own - begin - reach..=own - begin + reach);
+        let mut found = found.filter(|found| self.is_sure(found))?;
         found.at += begin as f64 - at;
         Some(found)
     }

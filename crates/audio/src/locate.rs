@@ -99,25 +99,38 @@ pub fn locate(
 }
 
 /// A size that is fast to transform: a power of two, or three quarters of one.
-fn easy_size(least: usize) -> usize {
+pub(crate) fn easy_size(least: usize) -> usize {
     let power = least.next_power_of_two().max(16);
     if power / 4 * 3 >= least { power / 4 * 3 } else { power }
 }
 
 /// One over the smoothed power of the mix at every bin; `None` for silence.
 fn weights(mix: &[Complex<f32>]) -> Option<Vec<f32>> {
-    let half = (mix.len() / SMOOTHING / 2).max(1);
-    let mut sums = Vec::with_capacity(mix.len() + 1);
+    let powers: Vec<f64> = mix.iter().map(|bin| f64::from(bin.norm_sqr())).collect();
+    let mean = powers.iter().sum::<f64>() / powers.len() as f64;
+    let weight = |power: f64| (1.0 / (power + FLOOR * mean)) as f32;
+    (mean > 0.0).then(|| smoothed(&powers).into_iter().map(weight).collect())
+}
+
+/// A spectrum of powers, each the mean of its surroundings.
+pub(crate) fn smoothed(powers: &[f64]) -> Vec<f64> {
+    let half = (powers.len() / SMOOTHING / 2).max(1);
+    let mut sums = Vec::with_capacity(powers.len() + 1);
     sums.push(0.0);
-    for bin in mix {
-        sums.push(sums[sums.len() - 1] + f64::from(bin.norm_sqr()));
+    for power in powers {
+        sums.push(sums[sums.len() - 1] + power);
     }
-    let mean = sums[mix.len()] / mix.len() as f64;
-    let weight = |index: usize| {
-        let (from, to) = (index.saturating_sub(half), (index + half + 1).min(mix.len()));
-        1.0 / ((sums[to] - sums[from]) / (to - from) as f64 + FLOOR * mean)
+    let mean = |index: usize| {
+        let (from, to) = (index.saturating_sub(half), (index + half + 1).min(powers.len()));
+        (sums[to] - sums[from]) / (to - from) as f64
     };
-    (mean > 0.0).then(|| (0..mix.len()).map(|index| weight(index) as f32).collect())
+    (0..powers.len()).map(mean).collect()
+}
+
+/// The peak between samples near the sample `best`, and its height.
+pub(crate) fn height_at(cross: &[Complex<f32>], size: usize, best: i64, sign: f64, fine: u32) -> (f64, f64) {
+    let peak = refine(cross, size, best, sign, fine.max(1));
+    (peak.at, peak.height)
 }
 
 struct Peak {

@@ -1,5 +1,6 @@
 //! Whether a stem is missing is asked however the stems say where they start, and whatever the mix went through. Counted over
-//! invented songs: 10 here, `LOADIN_MIXES=60 cargo test -p loadin-tests missing` for the whole proof.
+//! invented songs: a few here, `LOADIN_MIXES=60 cargo test -p loadin-tests missing` for the whole proof. Other songs, on which
+//! nothing was tuned, are drawn with `LOADIN_MIXES_SEED=20000`.
 
 use loadin_tests::Delivery;
 use serde_json::Value;
@@ -13,8 +14,17 @@ use crate::job::{prep, recipe, stem};
 const SECONDS: usize = 40;
 
 #[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
+fn asked(name: &str) -> Option<u64> {
+    std::env::var(name).ok().and_then(|text| text.parse().ok())
+}
+
 fn songs(short: u64) -> u64 {
-    std::env::var("LOADIN_MIXES").ok().and_then(|text| text.parse().ok()).unwrap_or(short)
+    asked("LOADIN_MIXES").unwrap_or(short)
+}
+
+/// The first of the seeds of a test.
+fn seed(first: u64) -> u64 {
+    first + asked("LOADIN_MIXES_SEED").unwrap_or(0)
 }
 
 /// Ten roles of thirty.
@@ -60,9 +70,6 @@ fn covered(part: &Part, gaps: &[&Value]) -> (f64, f64) {
     (gaps.iter().map(time).sum::<f64>() / (to - from), gaps.iter().map(held).fold(0.0, f64::max))
 }
 
-/// A missing stem that is louder than this in its mix, as part of all power, may leave nothing to judge by.
-const MOST_OF_A_MIX_DB: f64 = -5.0;
-
 /// A song with a copy of one file in every third; the mix is written too.
 fn delivered(number: u64, song: &Song, mix: &[Vec<f64>]) -> Delivery {
     let delivery = Delivery::new("Song");
@@ -77,25 +84,19 @@ fn delivered(number: u64, song: &Song, mix: &[Vec<f64>]) -> Delivery {
 /// Five kinds of placing, each song complete and with one stem left out, copies and stems without a place among them.
 #[test]
 fn missing_stems_are_found_however_the_stems_are_placed() {
-    let (mut found, mut trials, mut complete, mut not_judged) = (0, 0, 0, 0);
+    let (mut trials, mut complete, mut wrong) = (0, 0, Vec::new());
     for number in 0..songs(5) {
         let placing = PLACINGS[number as usize % PLACINGS.len()];
-        let song = Song::new(1000 + number, SECONDS, &roles(number), placing);
+        let song = Song::new(seed(1000) + number, SECONDS, &roles(number), placing);
         let delivery = delivered(number, &song, &song.mix());
         let whole = shown(&delivery, "");
         let rough = &whole["rough_mix"];
-        assert_eq!(rough["cannot_judge"], Value::Null, "{number} {placing:?}");
-        // What no placed stem explains may be a stem whose place nobody knows, which the finding names then.
-        let unplaced: Vec<&String> = rough["left_out"].as_object().unwrap().keys().collect();
-        assert!(gaps(&whole).is_empty() || !unplaced.is_empty(), "{number} {placing:?}: {rough}");
-        let named =
-            |finding: &&Value| unplaced.iter().all(|path| finding["text"].as_str().unwrap().contains(*path));
-        let missing =
-            whole["findings"].as_array().unwrap().iter().filter(|finding| finding["id"] == "missing-stem");
-        assert!(missing.clone().all(|finding| named(&finding)), "{number} {placing:?}: {rough}");
+        if !gaps(&whole).is_empty() || !rough["cannot_judge"].is_null() {
+            wrong.push(format!("{number} {placing:?}, complete: {rough}"));
+        }
         complete += 1;
         let index = (number as usize * 7 + 3) % song.parts.len();
-        let (part, level) = (&song.parts[index], song.level_db(index));
+        let (part, level) = (&song.parts[index], song.levels_db()[index]);
         std::fs::remove_file(delivery.path().join(&part.name)).unwrap();
         if index == 4 && number.is_multiple_of(3) {
             std::fs::remove_dir_all(delivery.path().join("Copies")).unwrap();
@@ -109,60 +110,47 @@ fn missing_stems_are_found_however_the_stems_are_placed() {
             100.0 * band,
             rough["unexplained_db"]
         );
-        // A mix of which more than half is in no stem is not judged: many stems may be missing, or it is another mix.
-        if !manifest["rough_mix"]["cannot_judge"].is_null() {
-            assert!(
-                level > MOST_OF_A_MIX_DB,
-                "{number} {placing:?} {}: {}",
-                part.name,
-                manifest["rough_mix"]
-            );
-            not_judged += 1;
-        } else if level > -40.0 {
+        if level > -40.0 {
             trials += 1;
-            let is_found = time >= 0.8 && band >= 0.5;
-            found += u32::from(is_found);
-            assert!(is_found, "{number} {placing:?} {}: {}", part.name, manifest["rough_mix"]);
+            if time < 0.8 || band < 0.5 {
+                wrong.push(format!("{number} {placing:?} {}: {}", part.name, manifest["rough_mix"]));
+            }
         }
     }
-    println!(
-        "{found} of {trials} missing stems found with time and band; no alarm in {complete} complete sets; {not_judged} \
-         mixes not judged, of which more than a third was missing"
-    );
-    assert!(trials > 0);
+    println!("{trials} missing stems above -40 dB and {complete} complete sets; wrong: {wrong:#?}");
+    assert!(trials > 0 && wrong.is_empty(), "{wrong:#?}");
 }
 
 /// Stems without a stamp among stamped ones are put where the mix has them, or left alone; never elsewhere.
 #[test]
 fn stems_without_a_stamp_are_found_among_stamped_ones() {
-    let (mut found, mut declined) = (0, 0);
-    for number in 0..songs(4) {
-        let song = Song::new(2000 + number, SECONDS, &ROLES[..14], Placing::Open);
+    let (mut found, mut declined, mut wrong) = (0, 0, Vec::new());
+    // Each has three of them: 60 songs are drawn on to 67, which have 201.
+    for number in 0..(songs(3) * 10).div_ceil(9) {
+        let song = Song::new(seed(2000) + number, SECONDS, &ROLES[..14], Placing::Open);
         let delivery = delivered(1, &song, &song.mix());
         let manifest = shown(&delivery, "by-rough-mix = true\n");
         for part in song.parts.iter().filter(|part| !part.stamped) {
             let record = stem(&manifest, &part.name);
             let place =
                 record["findings"].as_array().unwrap().iter().find(|finding| finding["id"] == "place-found");
-            if let Some(place) = place {
-                let at = place["evidence"]["start_frames"].as_i64().unwrap();
-                assert!(
-                    (at - part.start as i64).abs() <= 1,
-                    "{number} {}: {at}, not {}",
-                    part.name,
-                    part.start
-                );
-                assert_eq!(record["time_map"]["shift_frames"], -at, "{number} {}", part.name);
-                found += 1;
-            } else {
+            let Some(place) = place else {
                 declined += 1;
                 println!("{number} {}: declined, {}", part.name, manifest["rough_mix"]["left_out"]);
+                continue;
+            };
+            let at = place["evidence"]["start_frames"].as_i64().unwrap();
+            if (at - part.start as i64).abs() <= 1 {
+                found += 1;
+            } else {
+                wrong.push(format!("{number} {}: {at}, not {}", part.name, part.start));
             }
+            assert_eq!(record["time_map"]["shift_frames"], -at, "{number} {}", part.name);
         }
     }
-    println!("{found} found within a frame, {declined} declined, none wrong");
-    // Held chords have no sharp place and are declined; they are a third of those that are asked here.
-    assert!(2 * found >= 3 * declined, "{found} {declined}");
+    println!("{found} found within a frame, {declined} declined; wrong: {wrong:#?}");
+    assert!(wrong.is_empty(), "{wrong:#?}");
+    assert!(found >= 3 * declined, "{found} {declined}");
 }
 
 /// What is claimed of a processed mix is true, and enough is claimed.
@@ -175,30 +163,30 @@ fn missing_stems_are_found_behind_a_processed_mix() {
         (Processing::Wide, 0.5),
     ];
     for (kind, least) in kinds {
-        let (mut found, mut trials, mut weaker) = (0, 0, 0);
+        let (mut found, mut trials, mut weaker, mut wrong) = (0, 0, 0, Vec::new());
         for number in 0..songs(2) {
-            let song = Song::new(3000 + number, SECONDS, &roles(number), Placing::Whole);
+            let song = Song::new(seed(3000) + number, SECONDS, &roles(number), Placing::Whole);
             let delivery = delivered(1, &song, &processed(&song.mix(), kind));
             let whole = shown(&delivery, "");
-            assert!(gaps(&whole).is_empty(), "{number} {kind:?}: {}", whole["rough_mix"]);
+            if !gaps(&whole).is_empty() {
+                wrong.push(format!("{number}, complete: {}", whole["rough_mix"]));
+            }
             // The one nearest to −14 dB: loud enough to be asked for, and not the loudest.
-            let near = |index: &usize| (song.level_db(*index) + 14.0).abs();
+            let levels = song.levels_db();
+            let near = |index: &usize| (levels[*index] + 14.0).abs();
             let index = (0..song.parts.len()).min_by(|a, b| near(a).total_cmp(&near(b))).unwrap();
             let index = if number % 2 == 0 { index } else { Dice::new(number).of(song.parts.len()) };
-            let (part, level) = (&song.parts[index], song.level_db(index));
+            let (part, level) = (&song.parts[index], levels[index]);
             std::fs::remove_file(delivery.path().join(&part.name)).unwrap();
             let manifest = shown(&delivery, "");
             let all = gaps(&manifest);
             let (time, _) = covered(part, &all);
             let (from, to) = part.span();
-            for gap in &all {
-                // A claim is true where the missing part sounds.
-                assert!(
-                    evidence(gap, "from_seconds") < to + 1.5 && evidence(gap, "to_seconds") > from - 1.5,
-                    "{number} {kind:?}: {gap}"
-                );
-            }
-            let is_found = time > 0.0;
+            // A claim is true where the missing part sounds.
+            let is_true = |gap: &&Value| {
+                evidence(gap, "from_seconds") < to + 1.5 && evidence(gap, "to_seconds") > from - 1.5
+            };
+            wrong.extend(all.iter().filter(|gap| !is_true(gap)).map(|gap| format!("{number}: {gap}")));
             println!(
                 "{number} {kind:?}: {} at {level:.1} dB: {:.0} % of its time; {} {}",
                 part.name,
@@ -206,17 +194,15 @@ fn missing_stems_are_found_behind_a_processed_mix() {
                 manifest["rough_mix"]["processed"],
                 manifest["rough_mix"]["cannot_judge"]
             );
-            if level > -20.0 {
-                trials += 1;
-                found += u32::from(is_found);
-            } else {
-                weaker += u32::from(is_found);
-            }
+            let counted = if level > -20.0 { &mut found } else { &mut weaker };
+            *counted += u32::from(time > 0.0);
+            trials += u32::from(level > -20.0);
         }
         println!(
-            "{kind:?}: {found} of {trials} above -20 dB found, {weaker} weaker ones; no alarm in {} complete sets",
+            "{kind:?}: {found} of {trials} above -20 dB found, {weaker} weaker ones; {} complete sets; wrong: {wrong:#?}",
             songs(2)
         );
+        assert!(wrong.is_empty(), "{kind:?}: {wrong:#?}");
         assert!(f64::from(found) >= least * f64::from(trials), "{kind:?}: {found} of {trials}");
     }
 }

@@ -123,14 +123,17 @@ impl Song {
         }
     }
 
-    /// Level of a part in the mix below 2.5 kHz, in dB, by the middle of the channels.
-    pub(super) fn level_db(&self, index: usize) -> f64 {
-        let middle: Vec<f64> = self.mix()[0].iter().zip(&self.mix()[1]).map(|(l, r)| 0.5 * (l + r)).collect();
-        let part = &self.parts[index];
-        let angle = part.pan * std::f64::consts::FRAC_PI_2;
-        let gain = 0.5 * (angle.cos() + angle.sin());
-        let own: Vec<f64> = part.in_mix.iter().map(|x| gain * x).collect();
-        10.0 * (energy_below(&own, 2500.0, RATE) / energy_below(&middle, 2500.0, RATE)).log10()
+    /// Levels of all parts in the mix below 2.5 kHz, in dB, by the middle of the channels.
+    pub(super) fn levels_db(&self) -> Vec<f64> {
+        let mix = self.mix();
+        let middle: Vec<f64> = mix[0].iter().zip(&mix[1]).map(|(l, r)| 0.5 * (l + r)).collect();
+        let all = energy_below(&middle, 2500.0, RATE);
+        let level = |part: &Part| {
+            let angle = part.pan * std::f64::consts::FRAC_PI_2;
+            let gain = 0.5 * (angle.cos() + angle.sin());
+            10.0 * (gain * gain * energy_below(&part.in_mix, 2500.0, RATE) / all).log10()
+        };
+        self.parts.iter().map(level).collect()
     }
 }
 

@@ -37,6 +37,8 @@ pub(crate) fn judge(mix: &RoughMixSignal<'_>, delivery: &Delivery<'_>) -> (Vec<S
     let mut voices = mix.known.clone();
     let mut fitted = Fitted::new(mix, &voices, delay.samples);
     while search.find(&mut voices, &fitted) {
+        // The products of all pairs take room, so they are not kept twice.
+        drop(fitted);
         fitted = Fitted::new(mix, &voices, delay.samples);
     }
     rough.left_out.extend(search.unplaced());
@@ -56,6 +58,7 @@ fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fi
         gains: &unmixed.gains,
         energies: &unmixed.energies,
         processing: fitted.processing(mix.sketch.sample_hz(), lossy),
+        moves: &fitted.moves,
         hop_seconds: HOP as f64 / mix.sketch.sample_hz(),
         edges_hz: EDGES_HZ,
     });
@@ -69,7 +72,10 @@ fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fi
             rough.processed = processed;
             rough.floor_db = round_to(floor_db, 1);
             rough.absent = absent.iter().map(|index| path(*index)).collect();
-            let heard = |(index, gain): &(usize, &f64)| **gain != 0.0 && !absent.contains(index);
+            // The gain of a stem beside its place says nothing of its level.
+            let is_placed = |index: usize| !rough.left_out.contains_key(&path(index));
+            let heard =
+                |(index, gain): &(usize, &f64)| **gain != 0.0 && !absent.contains(index) && is_placed(*index);
             let gains: Vec<(usize, &f64)> = unmixed.gains.iter().enumerate().filter(heard).collect();
             rough.gains_db = gains
                 .iter()

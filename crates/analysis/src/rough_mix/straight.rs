@@ -1,9 +1,9 @@
 //! A fit of stems to a mix whose level may ride: what its processing did is taken back first, as far as it can be.
 
-use loadin_audio::{Unmixed, emptiest, ride};
+use loadin_audio::{UNMIX_WINDOW, Unmixed, emptiest, ride};
 use loadin_session::estimate::Processing;
 
-use super::fit::{EDGES_HZ, Fit, Split};
+use super::fit::{EDGES_HZ, Fit, HOP, Split};
 use crate::mix::{RoughMixSignal, Voice};
 
 /// A level that moves by less power than this keeps still: −50 dB, as little as a gap has.
@@ -17,6 +17,8 @@ pub(super) struct Fitted {
     pub(super) unmixed: Unmixed,
     pub(super) split: Split,
     ride: Option<f64>,
+    /// Power of what the moves of the level add and take in every window, relative to what is explained there.
+    pub(super) moves: Vec<f64>,
 }
 
 impl Fitted {
@@ -26,10 +28,14 @@ impl Fitted {
         let unmixed = fit.unmix(&fit.windows());
         let split = fit.split(&unmixed.gains);
         let whole: Vec<f32> = split.explained.iter().zip(&split.rest).map(|(a, b)| a + b).collect();
-        let mut fitted = Self { unmixed, split, ride: None };
+        let moves = Vec::new();
+        let mut fitted = Self { unmixed, split, ride: None, moves };
         for _ in 0..ROUNDS {
             let ride = ride(&fitted.split.explained, &whole).filter(|ride| ride.depth > STILL);
             let Some(ride) = ride else { break };
+            if fitted.ride.is_none() {
+                fitted.moves = moved(&fitted.split.explained, &ride.gains);
+            }
             fitted.ride = fitted.ride.or(Some(ride.depth));
             let shift = fitted.split.begins + fit.delay.round() as i64;
             let straight = taken_back(&mix.samples, &ride.gains, shift);
@@ -47,6 +53,18 @@ impl Fitted {
         let quietest = emptiest(&self.split.explained, &self.split.rest, band, sample_hz);
         Processing { ride_db: self.ride.map(db), quietest_db: db(quietest.unwrap_or(0.0)), lossy }
     }
+}
+
+/// How much a gain adds to and takes from a sound, a figure a window, relative to the sound there.
+fn moved(sound: &[f32], gains: &[f32]) -> Vec<f64> {
+    let square = |x: f32| f64::from(x) * f64::from(x);
+    let of = |start: usize| {
+        let part = sound[start..start + UNMIX_WINDOW].iter().zip(&gains[start..]);
+        let moved: f64 = part.map(|(x, gain)| square(x * (gain - 1.0))).sum();
+        let all: f64 = sound[start..start + UNMIX_WINDOW].iter().map(|x| square(*x)).sum();
+        if all > 0.0 { moved / all } else { 0.0 }
+    };
+    (0..=sound.len().saturating_sub(UNMIX_WINDOW)).step_by(HOP).map(of).collect()
 }
 
 /// A mix without the gain that rode on it; the gains begin at its sample `shift`.

@@ -34,12 +34,17 @@ const PAIRS_BYTES: u64 = 12 * 131_072;
 const PARTS: u64 = 7;
 const PART_BYTES: f64 = 2.0 * 4.0;
 
-/// To find a stem in a rough mix, both are transformed at full length: eight buffers in single precision of twice the
+/// To find a stem in a rough mix, both are transformed at full length: eleven buffers in single precision of twice the
 /// samples, rounded up by a third to an easy size.
-const LOCATE_BYTES: f64 = 8.0 * 4.0 * 2.0 * 4.0 / 3.0;
+const LOCATE_BYTES: f64 = 11.0 * 4.0 * 2.0 * 4.0 / 3.0;
 
-/// What stems explain of a rough mix is summed up for each pair of them, in six bands, every 4096 samples.
-const PAIR_BYTES: f64 = 8.0 * 6.0 / 4096.0;
+/// A rough mix is taken apart into what is explained and what is left, and the moves of its level are taken back: windows that
+/// overlap (four numbers a sample), the signals themselves (six), and a transform of up to twice the samples (three of two).
+const APART_BYTES: f64 = 16.0 * 4.0;
+
+/// What stems explain of a rough mix is summed up for each pair of them, in six bands, every 4096 samples; before and after the
+/// moves of its level are taken back.
+const PAIR_BYTES: f64 = 2.0 * 8.0 * 6.0 / 4096.0;
 
 /// Places and pairs that a slow processor finds in a second, counted in stems, or pairs of stems, times seconds of sound.
 const STEMS_PER_SECOND: u64 = 200;
@@ -81,7 +86,7 @@ pub(super) fn of_plan(files: &[FileFacts], scopes: &[Scope]) -> Estimate {
         seconds: BASE_SECONDS + seconds().sum::<u64>() / STEMS_PER_SECOND,
     };
     if files.iter().any(|file| is_reference(&file.path) == Some(ReferenceKind::RoughMix)) {
-        bytes += longest * (LOCATE_BYTES + PAIR_BYTES * pairs as f64);
+        bytes += longest * (LOCATE_BYTES + APART_BYTES + PAIR_BYTES * pairs as f64);
         estimate.seconds += seconds().max().unwrap_or(0).saturating_mul(pairs) / PAIRS_PER_SECOND;
     }
     estimate.memory_bytes += bytes as u64;

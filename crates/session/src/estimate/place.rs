@@ -28,6 +28,33 @@ pub fn is_sure(fit: &PlaceFit) -> bool {
         && fit.uncertainty_frames <= MOST_UNCERTAINTY_FRAMES
 }
 
+/// How much a stream leaves of a mix at its best place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SettledFit {
+    /// What it explains of the mix where it sounds, 0 to 1.
+    pub explained: f64,
+    /// What the next best place leaves, relative to what this one leaves.
+    pub left: f64,
+    /// Standard deviation of the place in frames.
+    pub uncertainty_frames: f64,
+}
+
+/// A stem that explains less than this of what it was found in may stand beside something else, or elsewhere.
+const LEAST_EXPLAINED: f64 = 0.8;
+
+/// The next best place leaves so many times as much: by judgement.
+const LEAST_LEFT: f64 = 3.0;
+
+/// Whether a stem explains what is there, wherever exactly it stands.
+pub fn is_explained(fit: &SettledFit) -> bool {
+    fit.explained >= LEAST_EXPLAINED
+}
+
+/// Whether the place is sure to the frame by what is left without the stem.
+pub fn is_settled(fit: &SettledFit) -> bool {
+    is_explained(fit) && fit.left >= LEAST_LEFT && fit.uncertainty_frames <= MOST_UNCERTAINTY_FRAMES
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -39,5 +66,12 @@ mod tests {
         assert!(!is_sure(&PlaceFit { peak_ratio: 1.2, ..sure }));
         assert!(!is_sure(&PlaceFit { rise: 6.0, ..sure }));
         assert!(!is_sure(&PlaceFit { uncertainty_frames: 0.8, ..sure }));
+        let sure = SettledFit { explained: 0.99, left: 9.0, uncertainty_frames: 0.1 };
+        assert!(is_settled(&sure) && is_explained(&sure));
+        assert!(!is_settled(&SettledFit { explained: 0.6, ..sure }));
+        assert!(!is_settled(&SettledFit { left: 1.5, ..sure }));
+        assert!(!is_settled(&SettledFit { uncertainty_frames: 0.8, ..sure }));
+        assert!(is_explained(&SettledFit { left: 1.0, uncertainty_frames: 2.0, ..sure }));
+        assert!(!is_explained(&SettledFit { explained: 0.6, ..sure }));
     }
 }
