@@ -111,7 +111,6 @@ pub fn write_again(
     if folder.was_interrupted() {
         return Err(PapersError::Interrupted { out: root.to_owned() });
     }
-    let before = manifest.clone();
     let manifest = match answers {
         Some(answers) if manifest.answers != Some(answers.record()) => {
             let manifest = answered(&folder, &manifest, answers)?;
@@ -132,7 +131,7 @@ pub fn write_again(
     store_list(disk, out, &sums)?;
     if answers.is_some() {
         store_text(disk, &out.join(MANIFEST), &manifest.to_json())?;
-        forget_answers(disk, out, Some(&before), &manifest)?;
+        forget_answers(disk, out, &manifest)?;
     }
     folder.release(disk, &manifest)?;
     Ok(manifest)

@@ -2,6 +2,7 @@
 //! nothing of a stem.
 
 use std::collections::BTreeSet;
+use std::fs;
 use std::path::{Path, PathBuf};
 
 use loadin_plan::answers::Answers;
@@ -211,17 +212,28 @@ pub(crate) fn keep_answers(disk: &dyn Disk, out: &Path, answers: Option<&Answers
     }
 }
 
-/// The copy of answers that the manifest does not name any more goes.
-pub(crate) fn forget_answers(
-    disk: &dyn Disk,
-    out: &Path,
-    before: Option<&Manifest>,
-    now: &Manifest,
-) -> Result<(), StoreError> {
-    let before = before.and_then(|before| before.answers.as_ref());
-    let before = before.filter(|before| now.answers.as_ref() != Some(before));
-    let Some(path) = before.and_then(|before| answers_copy(out, &before.sha256)) else { return Ok(()) };
-    remove_if_there(disk, &path).map_err(|source| StoreError::Disk { path, source })
+/// Copies of answers that the manifest does not name go, and with the last of them the file that people see, where an interrupted
+/// visit has put it there: it holds for nothing.
+pub(crate) fn forget_answers(disk: &dyn Disk, out: &Path, now: &Manifest) -> Result<(), StoreError> {
+    let named = now.answers.as_ref().and_then(|answers| answers_copy(out, &answers.sha256));
+    let entries = memory_of(out).and_then(|memory| fs::read_dir(memory).ok());
+    let copies = entries.into_iter().flatten().flatten().map(|entry| entry.path());
+    let is_copy = |path: &PathBuf| {
+        let name = path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
+        name.strip_prefix("answers-").is_some_and(|rest| rest.strip_suffix(".toml").is_some())
+    };
+    let remove = |path: &Path| {
+        remove_if_there(disk, path).map_err(|source| StoreError::Disk { path: path.to_owned(), source })
+    };
+    let seen = out.join(ANSWERS);
+    let text = |path: &Path| plain_file::read_text(path, MOST_RECIPE_BYTES).ok();
+    for copy in copies.filter(is_copy).filter(|copy| Some(copy) != named.as_ref()) {
+        if named.is_none() && text(&seen).is_some_and(|seen| text(&copy) == Some(seen)) {
+            remove(&seen)?;
+        }
+        remove(&copy)?;
+    }
+    Ok(())
 }
 
 /// The answers that a preparation was made with, out of its folder.

@@ -245,10 +245,9 @@ pub(crate) fn finish(
     }
     .sealed();
     keep_recipe(job, &folder)?;
-    let (answers, before) = (job.recipe.answers.as_ref(), folder.earlier());
-    keep_answers(&*job.disk, folder.outputs(), answers)?;
+    keep_answers(&*job.disk, folder.outputs(), job.recipe.answers.as_ref())?;
     seal(job, folder.outputs(), &manifest, &study.surveys)?;
-    forget_answers(&*job.disk, folder.outputs(), before, &manifest)?;
+    forget_answers(&*job.disk, folder.outputs(), &manifest)?;
     folder.release(&*job.disk, &manifest)?;
     Ok(manifest)
 }
