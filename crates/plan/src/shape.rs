@@ -1,6 +1,6 @@
 //! What goes into a stem and what comes out of it: the values that draft, stages and plan share. It knows no decision.
 
-use loadin_record::path_below::name_or_none;
+use loadin_record::path_below::{folder_or_none, name_or_none};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -26,7 +26,7 @@ pub struct OutputPlan {
     #[serde(deserialize_with = "name_or_none")]
     pub label: String,
     /// Folder of its group below `audio/`; empty where there is none.
-    #[serde(default, deserialize_with = "name_or_none")]
+    #[serde(default, deserialize_with = "folder_or_none")]
     pub folder: String,
     /// Rate in Hz.
     pub rate_hz: u32,

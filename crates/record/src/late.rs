@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::link::{Link, LinkGain, Linked};
 use crate::music::Facts;
-use crate::path_below::{known_name, name_or_none};
+use crate::path_below::{folder_or_none, known_name};
 use crate::role::StemRole;
 use crate::source::SourceRecord;
 use crate::survey::Survey;
@@ -181,7 +181,7 @@ pub struct PinnedStem {
     #[serde(default, deserialize_with = "known_name")]
     pub label: Option<String>,
     /// Folder of the output below `audio/`; empty where it lies in there itself.
-    #[serde(default, deserialize_with = "name_or_none")]
+    #[serde(default, deserialize_with = "folder_or_none")]
     pub folder: String,
     /// Where the source's first frame stands, in frames since midnight at the output rate; where there is one start.
     pub start_frames: Option<i64>,

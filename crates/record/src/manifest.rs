@@ -387,12 +387,10 @@ impl Manifest {
             None => return Err(ManifestError::NoVersion),
         }
         let manifest: Self = serde_json::from_value(value).map_err(ManifestError::OtherSchema)?;
-        let is_elsewhere =
-            |output: &&OutputRecord| output.path.split_once('/').is_none_or(|(folder, _)| folder != AUDIO);
-        if let Some(output) = manifest.outputs().find(is_elsewhere) {
-            return Err(ManifestError::OutputElsewhere { path: output.path.clone() });
-        }
-        Ok(manifest)
+        let is_in_audio = |path: &str| path.split_once('/').is_some_and(|(folder, _)| folder == AUDIO);
+        let elsewhere =
+            manifest.outputs().map(|output| &output.path).find(|path| !is_in_audio(path)).cloned();
+        elsewhere.map_or(Ok(manifest), |path| Err(ManifestError::OutputElsewhere { path }))
     }
 
     /// The published JSON Schema.

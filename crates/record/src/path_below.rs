@@ -121,6 +121,15 @@ pub fn name_or_none<'de, D: Deserializer<'de>>(deserializer: D) -> Result<String
     if text.is_empty() || is_name(&text) { Ok(text) } else { Err(D::Error::custom(NotBelow { path: text })) }
 }
 
+/// Reads the path of a folder below another one; empty where there is none.
+///
+/// # Errors
+/// When it is no path below that one.
+pub fn folder_or_none<'de, D: Deserializer<'de>>(deserializer: D) -> Result<String, D::Error> {
+    let text = String::deserialize(deserializer)?;
+    if text.is_empty() { Ok(text) } else { PathBelow::new(text).map(String::from).map_err(D::Error::custom) }
+}
+
 /// Reads the name of a file, where one is known.
 ///
 /// # Errors

@@ -134,8 +134,9 @@ fn audit(delivery: &Delivery) -> BTreeMap<String, Value> {
 fn said(stem: &Value) -> Option<String> {
     let findings = stem["findings"].as_array().unwrap().iter().filter_map(|f| f["id"].as_str());
     // Found in the whole files too.
-    let about_loss: Vec<&str> =
-        findings.filter(|id| !matches!(*id, "lossy-source" | "name-collision" | "duplicate")).collect();
+    let about_loss: Vec<&str> = findings
+        .filter(|id| !matches!(*id, "lossy-source" | "name-collision" | "duplicate" | "far-below-others"))
+        .collect();
     let repairs = &stem["sources"][0]["format"]["repairs"];
     let failed = stem["fate"]["do"] != "render";
     (failed || !about_loss.is_empty() || repairs.as_array().is_some_and(|all| !all.is_empty()))

@@ -122,12 +122,15 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
 
 fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String)]) -> Decision {
     let aside = |why: String| Decision::SetAside { why };
-    // What takes no part need not be readable.
-    if let Some((_, why)) = &stem.left_out {
+    // What the engineer leaves out need not be readable.
+    if let Some(("answers", why)) = &stem.left_out {
         return aside(why.clone());
     }
     if let Some(failure) = stem.sources.iter().find_map(|survey| survey.measures.as_ref().err()) {
         return Decision::Fail { why: failure.text.clone() };
+    }
+    if let Some((_, why)) = &stem.left_out {
+        return aside(why.clone());
     }
     if settings.damage == Damage::Fail
         && let Some(why) = stem.sources.iter().find_map(|survey| lost_sound(survey))

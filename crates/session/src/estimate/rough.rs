@@ -107,6 +107,12 @@ const SURE_OF_PROCESSED: f64 = 0.95;
 /// What follows its stems by this or more, once each may have a gain of its own, is in them: 10 dB.
 const FOLLOWS: f64 = 0.1;
 
+/// A level that moves by more power than this leaves a remainder all along (a mix that is clipped by 12 dB: −17 dB).
+const HEAVY_RIDE_DB: f64 = -20.0;
+
+/// As much of the windows with sound as this is all along (what a clip by 12 dB leaves stood in 87 % of them).
+const ALL_ALONG: f64 = 0.75;
+
 /// Pauses up to this long lie within one gap.
 const PAUSE_SECONDS: f64 = 4.0;
 
@@ -210,6 +216,9 @@ fn gaps(fit: &RoughFit<'_>, floor_db: f64) -> Vec<Gap> {
     stretches.retain(|stretch| energy(stretch) >= GAP_SHARE * all);
     // Windows overlap, so whatever sounds is in two of them; one alone is the edge of a file that begins inside a sound.
     stretches.retain(|(from, to)| to > from);
+    // What a level that moves much leaves sounds wherever the stems do: a remainder all along may be of no stem.
+    let is_ridden = fit.processing.ride_db.is_some_and(|ride| ride > HEAVY_RIDE_DB);
+    stretches.retain(|(from, to)| !is_ridden || ((to - from + 1) as f64) < ALL_ALONG * sounding as f64);
     // A few windows of a stretch may stand out by chance; the whole of it does not.
     stretches.retain(|stretch| energy(stretch) > (stretch.0..=stretch.1).map(explicable).sum::<f64>());
     stretches.retain(|stretch| {
