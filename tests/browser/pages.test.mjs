@@ -321,6 +321,16 @@ test("listening to a container that the browser does not play says so", async ()
 test("printing", async () => {
   const { page, close } = await open("demo", { colorScheme: "dark" });
   await page.emulateMedia({ media: "print" });
+  const gaps = await page.$$eval(".shared dl div", rows => rows.map(row => {
+    const boxes = name => {
+      const range = document.createRange();
+      range.selectNodeContents(row.querySelector(name));
+      return [...range.getClientRects()];
+    };
+    const end = Math.max(...boxes("dt").map(box => box.right)), start = Math.min(...boxes("dd").map(box => box.left));
+    return { words: row.textContent.slice(0, 40), gap: start - end };
+  }));
+  for (const { words, gap } of gaps) assert.ok(gap >= 4, `"${words}": ${gap} px between a name and its value`);
   for (const selector of ["#tools", "#hearing", "audio >> nth=0", ".hear >> nth=0"]) {
     assert.ok(!(await page.locator(selector).isVisible()), `${selector} on paper`);
   }

@@ -61,7 +61,7 @@ fn tally(manifest: &Manifest) -> String {
     let mut cells = String::new();
     let mut cell = |n: usize, class: &str, words: &str| {
         let zero = if n == 0 { " zero" } else { "" };
-        let _ = write!(cells, "<div class=\"{class}{zero}\"><dt>{words}</dt><dd>{n}</dd></div>");
+        let _ = write!(cells, "<div class=\"{class}{zero}\"><dt>{words}</dt> <dd>{n}</dd></div>");
     };
     for readiness in Readiness::ALL {
         let class = match readiness {
