@@ -224,6 +224,10 @@ impl OutFolder {
         for path in audio_folder::listed(&self.out).iter().filter(|path| path.ends_with(UNFINISHED)) {
             remove(disk, &self.out.join(path))?;
         }
+        // Papers too: one that is not written again would keep what a killed run has left of it.
+        for path in [&self.out, &self.root].into_iter().flat_map(|folder| unfinished_papers(folder)) {
+            remove(disk, &path)?;
+        }
         audio_folder::remove_empty(&self.out);
         if self.packaging == Packaging::Bag {
             bag::close(disk, &self.root, manifest)?;
@@ -299,6 +303,16 @@ pub(crate) fn earlier_in(out: &Path, finished: bool) -> Result<Option<Manifest>,
         Err(ManifestFileError::Disk { cause, .. }) => Err(damaged(cause.to_string())),
         Err(ManifestFileError::Contents { cause, .. }) => Err(damaged(cause.to_string())),
     }
+}
+
+/// What interrupted runs have left in a folder of papers; their names are hidden ones.
+fn unfinished_papers(folder: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+    let is_left = |name: &str| name.starts_with('.') && name.ends_with(UNFINISHED);
+    entries
+        .filter(|entry| entry.file_name().to_str().is_some_and(is_left))
+        .map(|entry| entry.path())
+        .collect()
 }
 
 fn remove(disk: &dyn Disk, path: &Path) -> Result<(), OutFolderError> {

@@ -149,7 +149,12 @@ fn heard_instead(manifest: &Manifest, name: &str) -> String {
 
 fn list(rows: &[Row]) -> String {
     let row = |Row { heading, value, note }: &Row| {
-        format!("<div><dt>{}</dt> <dd>{} <small>{}</small></dd></div>", html(heading), html(value), html(note))
+        format!(
+            "<div><dt>{}</dt> <dd>{} <small>{}</small></dd></div>",
+            html(heading),
+            html(value),
+            html(note)
+        )
     };
     format!("<dl>{}</dl>", rows.iter().map(row).collect::<String>())
 }
