@@ -9,6 +9,7 @@ use loadin_codec::{Metadata, SampleKind, SoundWriter, Target, WavSpec};
 
 use super::beside::{beside, chunks, metadata, metadata_in};
 use super::samples::{self as files, CHANNELS, Coding, Order, RATE_HZ};
+use crate::job::assert_published_table;
 use crate::reference_codec::fixture::{Decoded, decode};
 use crate::reference_codec::mp4;
 use crate::reference_codec::other_formats::{saw, tones};
@@ -342,17 +343,8 @@ const BEGIN: &str = "<!-- made by a test: table.rs -->\n";
 const END: &str = "<!-- end -->";
 
 #[test]
-#[expect(clippy::disallowed_methods, reason = "the switch that writes what is published")]
 fn the_table_says_what_happens() {
     let table = table();
     assert!(!table.contains("WRONG"), "{table}");
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../DEVELOPERS.md");
-    let text = fs::read_to_string(&path).unwrap();
-    let (before, rest) = text.split_once(BEGIN).expect("the place of the table");
-    let (stands, after) = rest.split_once(END).expect("its end");
-    if std::env::var("LOADIN_UPDATE").is_ok() {
-        fs::write(&path, format!("{before}{BEGIN}{table}{END}{after}")).unwrap();
-        return;
-    }
-    assert_eq!(stands, table, "LOADIN_UPDATE=1 cargo test -p loadin-tests table");
+    assert_published_table((BEGIN, END), &table, "table");
 }

@@ -113,3 +113,17 @@ pub(crate) fn recipe(folder: &Path, stages: &str) -> String {
     fs::write(&path, format!("recipe = 1\nname = \"test\"\nrevision = 1\n{stages}")).unwrap();
     path.to_str().unwrap().to_owned()
 }
+
+/// The table in DEVELOPERS.md that stands between two marks is this one; with `LOADIN_UPDATE` it is written. `test` names the test.
+#[expect(clippy::disallowed_methods, reason = "the switch that writes what is published")]
+pub(crate) fn assert_published_table((begin, end): (&str, &str), table: &str, test: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../DEVELOPERS.md");
+    let text = fs::read_to_string(&path).unwrap();
+    let (before, rest) = text.split_once(begin).expect("the place of the table");
+    let (stands, after) = rest.split_once(end).expect("its end");
+    if std::env::var("LOADIN_UPDATE").is_ok() {
+        fs::write(&path, format!("{before}{begin}{table}{end}{after}")).unwrap();
+        return;
+    }
+    assert_eq!(stands, table, "LOADIN_UPDATE=1 cargo test -p loadin-tests {test}");
+}

@@ -2,9 +2,10 @@
 //! `LOADIN_UPDATE=1 cargo test -p loadin-tests verdict` writes it.
 
 use std::fmt::Write as _;
-use std::{fs, path::Path};
 
 use loadin_record::finding::{Id, Readiness};
+
+use crate::job::assert_published_table;
 
 const BEGIN: &str = "<!-- made by a test: verdict.rs -->\n";
 const END: &str = "<!-- end of the verdict -->";
@@ -20,16 +21,7 @@ fn table() -> String {
 }
 
 #[test]
-#[expect(clippy::disallowed_methods, reason = "the switch that writes what is published")]
 fn the_table_of_the_verdict_is_that_of_the_code() {
     let table = table();
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../DEVELOPERS.md");
-    let text = fs::read_to_string(&path).unwrap();
-    let (before, rest) = text.split_once(BEGIN).expect("the place of the table");
-    let (stands, after) = rest.split_once(END).expect("its end");
-    if std::env::var("LOADIN_UPDATE").is_ok() {
-        fs::write(&path, format!("{before}{BEGIN}{table}{END}{after}")).unwrap();
-        return;
-    }
-    assert_eq!(stands, table, "LOADIN_UPDATE=1 cargo test -p loadin-tests verdict");
+    assert_published_table((BEGIN, END), &table, "verdict");
 }

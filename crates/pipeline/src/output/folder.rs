@@ -225,7 +225,9 @@ impl OutFolder {
             remove(disk, &self.out.join(path))?;
         }
         // Papers too: one that is not written again would keep what a killed run has left of it.
-        for path in [&self.out, &self.root].into_iter().flat_map(|folder| unfinished_papers(folder)) {
+        for path in
+            BTreeSet::from([&self.out, &self.root]).into_iter().flat_map(|folder| unfinished_papers(folder))
+        {
             remove(disk, &path)?;
         }
         audio_folder::remove_empty(&self.out);

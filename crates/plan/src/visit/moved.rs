@@ -12,14 +12,7 @@ use super::promise::promise;
 /// a file has now means that file.
 pub fn said_paths(manifest: &Manifest, surveys: &[Survey]) -> BTreeMap<String, String> {
     let now = by_path(surveys);
-    said_as(manifest, &moved(manifest, &promise(manifest), &now), &now)
-}
-
-pub(super) fn said_as(
-    manifest: &Manifest,
-    moved: &BTreeMap<String, String>,
-    now: &BTreeMap<&str, &Survey>,
-) -> BTreeMap<String, String> {
+    let moved = moved(manifest, &promise(manifest), &now);
     let before = manifest.said_as();
     let stay = before.iter().filter(|(path, _)| !moved.contains_key(*path));
     let moved = moved.iter().map(|(path, now)| (now, before.get(path).unwrap_or(path)));

@@ -12,7 +12,7 @@ use loadin_record::path_below::PathBelow;
 use loadin_record::survey::Survey;
 use serde::{Deserialize, Serialize};
 
-use super::moved::{by_path, moved, said_as};
+use super::moved::{by_path, moved};
 use super::promise::promise;
 use crate::plan::{Plan, StemPlan};
 use crate::recipe::Recipe;
@@ -146,11 +146,11 @@ impl Visit {
         plan.rendered().filter(|stem| self.stem_of(stem.path()).is_none()).count()
     }
 
-    /// Compares what was prepared with what is there. `renew` names stems that shall be made anew.
+    /// Compares what was prepared with what is there. `renew` names stems that shall be made anew; the recipe's answers follow
+    /// the files that have moved (`said_paths`).
     pub fn new(manifest: &Manifest, surveys: &[Survey], recipe: &Recipe, renew: &[String]) -> Self {
         let now = by_path(surveys);
         let moved = moved(manifest, &promise(manifest), &now);
-        let recipe = &recipe.following(&said_as(manifest, &moved, &now));
         let mut groups: BTreeMap<&PathBelow, Vec<&StemRecord>> = BTreeMap::new();
         for stem in &manifest.stems {
             if let Some(output) = &stem.output {
