@@ -249,7 +249,7 @@ pub(crate) fn offset(stem: Stem, levels: &[f64]) -> Stem {
 pub(crate) fn files_of(surveys: &[Survey]) -> Vec<FileFacts> {
     let file = |survey: &Survey| {
         let format = survey.format.clone().ok_or_else(|| Unusable("no audio".to_owned()));
-        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format }
+        FileFacts { path: survey.path.clone(), bytes: survey.bytes, format, unread: false }
     };
     surveys.iter().map(file).collect()
 }

@@ -10,6 +10,7 @@ use serde_json::Value;
 use crate::digest::json_text;
 use crate::finding::{Finding, Id, Severity};
 use crate::manifest::{Manifest, RecipeRecord, State, StemRecord, Tool};
+use crate::rough_mix::missing_stems;
 
 /// Version of the summary's format.
 pub const FORMAT_VERSION: u32 = 1;
@@ -91,6 +92,9 @@ pub struct DeliverySummary {
     pub reused: u64,
     /// By how many decibels playback can be louder than the delivered files.
     pub louder_db: Option<f64>,
+    /// Whether stems are missing, as far as that was checked; null where there is no manifest.
+    #[serde(default)]
+    pub missing_stems: Option<String>,
     /// What needs a person.
     pub attention: Vec<Attention>,
     /// What to do next.
@@ -161,6 +165,7 @@ impl DeliverySummary {
             seconds: 0.0,
             reused: 0,
             louder_db: None,
+            missing_stems: None,
             attention: Vec::new(),
             next: next.to_owned(),
         }
@@ -198,6 +203,7 @@ impl DeliverySummary {
             seconds: manifest.run.seconds,
             reused: manifest.run.reused,
             louder_db: manifest.louder_db(),
+            missing_stems: Some(missing_stems(manifest.rough_mix.as_ref()).text),
             attention: attention(manifest),
             next,
             delivery,

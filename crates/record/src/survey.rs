@@ -70,6 +70,9 @@ pub struct FileFacts {
     pub bytes: u64,
     /// The format, or why the file cannot be used.
     pub format: Result<FormatFacts, Unusable>,
+    /// Whether nothing of it is read, not even for its digest: a link that is not followed.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub unread: bool,
 }
 
 /// Why a file cannot be used: what is wrong with its header and what to do, in the words that are shown.
@@ -203,6 +206,21 @@ pub struct Measures {
     pub damage: Vec<DamageFacts>,
     /// Minimum, maximum, sum and sum of squares per window.
     pub envelope: EnvelopeFacts,
+}
+
+impl Measures {
+    /// What a stem is in which nothing sounds, as a noun; `None` where something does. Floats that are too small for any
+    /// integer are no digital silence, and no sound either.
+    pub fn silence(&self) -> Option<String> {
+        let peak = self.source_peak;
+        (self.active_frames == 0).then(|| match peak {
+            0.0 => "digital silence from start to end".to_owned(),
+            _ => format!(
+                "no sound but numbers next to nothing: the largest sample is {peak:e} ({:.0} dBFS), below the last step of 32 bits",
+                Decibels::from_ratio(peak).0
+            ),
+        })
+    }
 }
 
 /// What was measured on one channel at the target rate.

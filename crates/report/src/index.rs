@@ -2,10 +2,12 @@
 
 use std::fmt::Write;
 
-use loadin_record::manifest::{Manifest, State};
+use loadin_record::manifest::Manifest;
+use loadin_record::rough_mix::missing_stems;
+use loadin_record::verdict::Verdict;
 
 use crate::note;
-use crate::page::{Head, document, number_in, verdict};
+use crate::page::{Head, document, verdict};
 use crate::text::{clock, count, html, number};
 use crate::words;
 
@@ -49,7 +51,8 @@ pub fn index(entries: &[Entry<'_>]) -> String {
 }
 
 /// What the cells of a line are, beside the delivery's name; on narrow screens the words stand in the cells.
-const CELLS: [&str; 8] = ["Ready", "Set aside", "Failed", "Questions", "Gain", "Length", "Rate", "In short"];
+const CELLS: [&str; 8] =
+    ["Ready", "In question", "Not usable", "Questions", "Gain", "Length", "Rate", "In short"];
 
 fn row(entry: &Entry<'_>) -> String {
     let (name, cells) = match entry {
@@ -72,7 +75,7 @@ fn row(entry: &Entry<'_>) -> String {
 }
 
 fn cells(manifest: &Manifest) -> [String; 8] {
-    let stems = |state| number_in(manifest, state);
+    let stems = Verdict::of(manifest);
     let rate_hz = manifest.stems.iter().find_map(|stem| stem.output.as_ref().map(|output| output.rate_hz));
     let gain = match &manifest.link.gains[..] {
         [] => "none".to_owned(),
@@ -82,14 +85,14 @@ fn cells(manifest: &Manifest) -> [String; 8] {
     let frames = manifest.link.length_frames;
     let length = rate_hz.filter(|_| frames > 0).map(|hz| clock(frames as f64 / f64::from(hz.max(1)), 1));
     [
-        (stems(State::Prepared) + stems(State::Unchanged)).to_string(),
-        stems(State::SetAside).to_string(),
-        stems(State::Failed).to_string(),
+        stems.ready.to_string(),
+        stems.in_question.to_string(),
+        stems.not_usable.to_string(),
         note::questions(manifest, str::to_owned).len().to_string(),
         gain,
         length.unwrap_or_else(|| "various".to_owned()),
         rate_hz.map(words::rate).unwrap_or_default(),
-        verdict(manifest),
+        format!("{} Missing stems: {}.", verdict(manifest), missing_stems(manifest.rough_mix.as_ref()).text),
     ]
 }
 

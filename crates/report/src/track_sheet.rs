@@ -110,7 +110,7 @@ fn row(order: usize, stem: &StemRecord, manifest: &Manifest) -> Vec<String> {
         or_empty(output.map(|o| o.rate_hz)),
         depth.unwrap_or_default(),
         or_empty(output.map(|o| o.channels)),
-        output.map(|o| format!("{:.3}", o.frames as f64 / f64::from(o.rate_hz))).unwrap_or_default(),
+        output.map(|o| format!("{:.3}", o.frames as f64 / f64::from(o.rate_hz.max(1)))).unwrap_or_default(),
         output.and_then(|o| o.peak_dbfs).map(|db| format!("{db:.2}")).unwrap_or_default(),
         output.and_then(|o| o.true_peak_dbtp).map(|db| format!("{db:.2}")).unwrap_or_default(),
         gain.unwrap_or_default(),

@@ -69,7 +69,8 @@ impl<E> From<io::Error> for WriteFailure<E> {
 }
 
 /// A writer that digests what passes. What is read back is compared by this fast digest; the SHA-256 of the record
-/// is made from what was read back, so that it speaks of the disk and not of the memory.
+/// is made from what was read back. It speaks of what the system holds of the file, which mostly comes out of its cache
+/// and not from the disk; the bytes are synced before.
 struct Digesting {
     inner: BufWriter<Box<dyn DiskFile>>,
     digest: FastDigest,

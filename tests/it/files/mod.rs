@@ -5,6 +5,8 @@ mod beside;
 mod containers;
 mod large;
 #[cfg(unix)]
+mod links;
+#[cfg(unix)]
 mod not_plain;
 mod overwritten;
 #[cfg(target_os = "linux")]

@@ -6,6 +6,7 @@ mod again;
 mod hostile;
 mod hundred;
 mod note;
+mod numbers;
 mod waveform;
 
 use std::fs;

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
+use loadin_tests::Delivery;
 use sha2::{Digest, Sha256};
 
 use super::thirty;
@@ -89,4 +90,24 @@ fn the_two_ways_of_packing_are_not_mixed() {
     let into_bag = loadin(&["prep", path.to_str().unwrap(), "--out", bag.to_str().unwrap()]);
     assert_eq!(into_bag.code, 3);
     assert!(into_bag.err.contains("as a bag (--bag)"), "{}", into_bag.err);
+}
+
+/// What a run has written, or writes, is no delivery for the same folder; a bag keeps that one folder deeper.
+#[test]
+fn the_payload_of_a_bag_is_no_delivery_for_it() {
+    let delivery = Delivery::new("song");
+    delivery.wav("Kick.wav", 48_000, 24, &[loadin_audio::signal::noise(1, 0.3, 20_000)]);
+    let out = delivery.out("bag");
+    bagged(&delivery.path(), &out);
+    let at = |path: &Path| path.to_str().unwrap().to_owned();
+    for inside in ["data", "data/audio", ".loadin", "."] {
+        let (delivery, to) = (at(&out.join(inside)), at(&out));
+        for more in [&["--bag"][..], &[]] {
+            let given = [&["prep", &delivery, "--out", &to, "--progress", "none"][..], more].concat();
+            let ran = loadin(&given);
+            assert_eq!(ran.code, 2, "{inside}: {}{}", ran.out, ran.err);
+            assert!(ran.err.contains("lie inside each other"), "{inside}: {}", ran.err);
+        }
+    }
+    assert_eq!(loadin(&["verify", &at(&out)]).code, 0);
 }

@@ -58,6 +58,28 @@ fn assert_promises(delivery: &Path, to: &Path, manifest: &Value, files: &[Value]
     exact
 }
 
+/// A name that gets the extension of a WAV file may be another source's own.
+#[test]
+fn two_sources_that_would_have_one_name_are_both_restored() {
+    let delivery = Delivery::new("song");
+    let sounds = [1, 2, 3, 4].map(|seed| loadin_audio::signal::noise(seed, 0.3, 20_000));
+    let names = ["Kick.aif", "Kick.aif.wav", "Kick.aif 2.wav", "Kick.WAV"];
+    for (name, sound) in names.iter().zip(&sounds) {
+        delivery.wav(name, 48_000, 24, std::slice::from_ref(sound));
+    }
+    let (ran, _) = prep(&delivery.path(), &delivery.out("out"), &["--recipe", "archive"]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    let to = delivery.out("back");
+    let (ran, files) = restored(&delivery.out("out"), &to);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    for name in names {
+        let file = files.iter().find(|file| file["source"] == name).unwrap();
+        let path = file["path"].as_str().unwrap();
+        assert_eq!(path, if name == "Kick.aif" { "Kick.aif 3.wav" } else { name });
+        assert_eq!(difference(&delivery.path().join(name), &to.join(path)), 0.0, "{name}");
+    }
+}
+
 #[test]
 fn thirty_stems_come_back_as_they_were() {
     let delivery = thirty();

@@ -60,8 +60,9 @@ struct Known {
 /// What names, notes and MIDI files state.
 fn stated(args: &Args) -> Result<Known, Failure> {
     let patience = Patience::seconds(args.work.patience);
-    let inventory = scan::scan(&args.delivery, patience).map_err(RunError::from)?;
     let recipe = load_terms(&args.work, 1)?;
+    let reads_outside = |path: &str| recipe.reads_outside(path);
+    let inventory = scan::scan(&args.delivery, patience, &reads_outside).map_err(RunError::from)?;
     let starts = stated_starts(&recipe, &inventory.files);
     let music =
         read_music(&args.delivery, &inventory, patience).answered(recipe.song()).placed(starts.seconds());

@@ -4,8 +4,9 @@
 //! This is for a delivery whose originals are lost, or for whoever was only given the prepared files. It does not replace
 //! the originals.
 
-use std::fs;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Component, Path, PathBuf};
+use std::{fs, iter};
 
 use loadin_audio::{Block, rescale_frames};
 use loadin_codec::{Metadata, Output, SampleKind, Target, TimeChange, WavSpec, carry};
@@ -104,6 +105,7 @@ pub fn restore(
         return Err(RestoreError::NotEmpty(to.to_owned()));
     }
     listener(Event::Step { step: RunStep::Restore, stems: manifest.stems.len() });
+    let names = names(&manifest.stems);
     let made = in_parallel(
         &manifest.stems,
         |stem| stem.source.bytes,
@@ -111,7 +113,7 @@ pub fn restore(
             let path = &stem.source.path;
             let frames = stem.source.frames.unwrap_or(0);
             listener(Event::Started { step: RunStep::Restore, path, frames });
-            let file = one(out, to, stem, disk);
+            let file = one(out, to, stem, names.get(path.as_str()), disk);
             let error = file.as_ref().ok().and_then(|file| file.error.as_deref());
             listener(Event::Ended { step: RunStep::Restore, path, error });
             file
@@ -122,8 +124,14 @@ pub fn restore(
     Ok(restored)
 }
 
-/// Restores one source; only a disk that refuses is an error here.
-fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<RestoredFile, RestoreError> {
+/// Restores one source under its name; only a disk that refuses is an error here.
+fn one(
+    out: &Path,
+    to: &Path,
+    stem: &StemRecord,
+    name: Option<&String>,
+    disk: &dyn Disk,
+) -> Result<RestoredFile, RestoreError> {
     let nothing = |error: String| RestoredFile {
         source: stem.source.path.clone(),
         path: None,
@@ -136,11 +144,12 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
         let why = stem.error.as_deref().unwrap_or("no reason is given");
         return Ok(nothing(format!("it was not prepared: {why}")));
     };
-    let (way, name) = match way(stem, output).and_then(|way| Ok((way, name(stem)?))) {
+    let found = way(stem, output).and_then(|way| Ok((way, name.ok_or(UndoError::LeadsOut)?)));
+    let (way, name) = match found {
         Ok(found) => found,
         Err(error) => return Ok(nothing(error.to_string())),
     };
-    let path = to.join(meant(&name));
+    let path = to.join(meant(name));
     if let Some(folder) = path.parent() {
         fs::create_dir_all(folder)
             .map_err(|source| RestoreError::Disk { path: folder.to_owned(), source })?;
@@ -149,7 +158,7 @@ fn one(out: &Path, to: &Path, stem: &StemRecord, disk: &dyn Disk) -> Result<Rest
     match store::store(disk, &path, |writer| undo(out, stem, output, &mut chain, writer)) {
         Ok(_) => Ok(RestoredFile {
             source: stem.source.path.clone(),
-            path: Some(name),
+            path: Some(name.clone()),
             error: None,
             within_lsb: within_lsb(stem, output, &steps, factor),
             how: steps.iter().map(|step| step.how).max().unwrap_or(How::Exact),
@@ -192,16 +201,29 @@ fn undo(
     sink.finish()
 }
 
-/// The source's own name in its written form, as a WAV file; one that would lead out of the folder is refused.
-fn name(stem: &StemRecord) -> Result<String, UndoError> {
-    let path = &stem.source.path;
-    if !Path::new(&meant(path)).components().all(|part| matches!(part, Component::Normal(_))) {
-        return Err(UndoError::LeadsOut);
+/// The name of every restored file by that of its source: its own where that is a WAV file's, else with that extension, and a
+/// number where another one has that name. A source whose name would lead out of the folder gets none.
+fn names(stems: &[StemRecord]) -> BTreeMap<&str, String> {
+    let stays =
+        |path: &&str| Path::new(&meant(path)).components().all(|part| matches!(part, Component::Normal(_)));
+    let (own, others): (Vec<&str>, Vec<&str>) =
+        stems.iter().map(|stem| stem.source.path.as_str()).filter(stays).partition(|path| is_wav(path));
+    let mut taken: BTreeSet<String> = own.iter().map(|&path| path.to_owned()).collect();
+    let mut names: BTreeMap<&str, String> = own.into_iter().map(|path| (path, path.to_owned())).collect();
+    for path in others {
+        let numbered = (2..).map(|number| format!("{path} {number}.wav"));
+        let name = iter::once(format!("{path}.wav")).chain(numbered).find(|name| !taken.contains(name));
+        let name = name.expect("numbers do not end");
+        taken.insert(name.clone());
+        names.insert(path, name);
     }
-    let is_wav = Path::new(path).extension().is_some_and(|extension| {
-        ["wav", "wave", "bwf"].iter().any(|known| extension.eq_ignore_ascii_case(known))
-    });
-    Ok(if is_wav { path.clone() } else { format!("{path}.wav") })
+    names
+}
+
+fn is_wav(path: &str) -> bool {
+    let known = ["wav", "wave", "bwf"];
+    let extension = Path::new(path).extension();
+    extension.is_some_and(|extension| known.iter().any(|known| extension.eq_ignore_ascii_case(known)))
 }
 
 fn spec(stem: &StemRecord, output: &OutputRecord, metadata: &Metadata) -> Result<WavSpec, UndoError> {

@@ -51,6 +51,9 @@ impl Surveys<'_> {
     ) -> Option<Survey> {
         let (mut survey, tail): (Survey, _) = self.0.read(look.step(), &file.path, &(file, scope))?;
         restore_envelope(&mut survey, &floats_of(&tail))?;
+        if file.unread {
+            return None;
+        }
         let found = digest(&mut file::open(delivery, &file.path).ok()?).ok()?;
         (found.sha256 == survey.sha256).then_some(survey)
     }

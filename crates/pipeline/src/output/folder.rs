@@ -68,11 +68,18 @@ const LOCK: &str = "lock";
 const FINISHED: &str = "finished";
 
 impl OutFolder {
-    /// Refuses an output folder inside the delivery, and a delivery inside the output folder's audio.
+    /// Refuses an output folder inside the delivery, and a delivery in what a run writes into the output folder.
     pub(crate) fn check_place(delivery: &Path, out: &Path) -> Result<(), OutFolderError> {
         let resolve = |path: &Path| resolved(path).unwrap_or_else(|| path.to_owned());
         let (inner, outer) = (resolve(out), resolve(delivery));
-        if inner.starts_with(&outer) || outer == inner || outer.starts_with(inner.join(AUDIO)) {
+        let written_by_us = |packaging: &Packaging| {
+            let outputs = packaging.outputs(&inner);
+            let inside = [AUDIO, SET_ASIDE].into_iter().any(|folder| outer.starts_with(outputs.join(folder)));
+            inside || outputs.starts_with(&outer)
+        };
+        if [Packaging::Plain, Packaging::Bag].iter().any(written_by_us)
+            || outer.starts_with(inner.join(MEMORY))
+        {
             return Err(OutFolderError::Overlaps { out: out.to_owned(), delivery: delivery.to_owned() });
         }
         Ok(())

@@ -11,7 +11,7 @@ use loadin_plan::visit::{PromisedStem, Standing, Visit, other_rates};
 use loadin_record::digest::text_digest;
 use loadin_record::layout::{ANSWERS, MOST_RECIPE_BYTES, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
-use loadin_record::survey::{Inventory, Survey};
+use loadin_record::survey::{FileFacts, Inventory, Survey};
 use loadin_storage::disk::{Disk, RealDisk};
 use loadin_storage::pieces::digest;
 use loadin_storage::plain_file;
@@ -147,13 +147,17 @@ impl Bound {
         let sources = || self.manifest.stems.iter().map(|stem| &stem.source);
         let known: BTreeSet<&str> = sources().filter_map(|source| source.sha256.as_deref()).collect();
         let sizes: BTreeSet<u64> = sources().map(|source| source.bytes).collect();
-        let reads_equal = |path: &str| {
-            let read = file::open(delivery, path).and_then(|mut file| digest(&mut file));
+        let reads_equal = |file: &&FileFacts| {
+            let read = file::open(delivery, &file.path).and_then(|mut source| digest(&mut source));
             read.is_ok_and(|stored| known.contains(stored.sha256.as_str()))
         };
         // A preparation without a single source that could be read promises nothing.
         known.is_empty()
-            || inventory.files.iter().any(|file| sizes.contains(&file.bytes) && reads_equal(&file.path))
+            || inventory
+                .files
+                .iter()
+                .filter(|file| !file.unread && sizes.contains(&file.bytes))
+                .any(|file| reads_equal(&file))
     }
 }
 

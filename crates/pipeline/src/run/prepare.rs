@@ -77,7 +77,7 @@ pub struct Job<'a> {
 pub fn prepare(job: &Job<'_>) -> Result<Manifest, RunError> {
     let begun = Instant::now();
     OutFolder::check_place(job.delivery, job.out)?;
-    let inventory = scan_delivery(job.delivery, &job.work)?;
+    let inventory = scan_delivery(job.delivery, job.recipe, &job.work)?;
     let folder = OutFolder::claim(job.out, job.packaging)?;
     let recipe = match own_recipe_of(job, &folder)? {
         Some(own) => own.answered(job.recipe.answers.clone()),

@@ -87,7 +87,7 @@ pub fn study(
     bound: Option<(&Bound, &Path)>,
 ) -> Result<Study, RunError> {
     let song = bound.and_then(|(bound, _)| bound.manifest.delivery.song.clone());
-    let inventory = scan_delivery(delivery, work)?.of_song(song);
+    let inventory = scan_delivery(delivery, recipe, work)?.of_song(song);
     let recipe = &with_answers(recipe, bound.map(|(bound, out)| (out, &bound.manifest)))?;
     check_answers(recipe, &inventory, bound.map(|(bound, _)| &bound.manifest))?;
     if let Some((bound, out)) = bound {
@@ -105,8 +105,8 @@ pub fn study(
 }
 
 /// Lists the delivery; there must be audio in it.
-pub(crate) fn scan_delivery(delivery: &Path, work: &Context) -> Result<Inventory, RunError> {
-    let inventory = scan(delivery, work.patience)?;
+pub(crate) fn scan_delivery(delivery: &Path, recipe: &Recipe, work: &Context) -> Result<Inventory, RunError> {
+    let inventory = scan(delivery, work.patience, &|path| recipe.reads_outside(path))?;
     if inventory.files.is_empty() {
         return Err(RunError::Empty { path: delivery.to_owned(), ignored: inventory.ignored.len() });
     }

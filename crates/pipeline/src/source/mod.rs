@@ -4,6 +4,7 @@ pub(crate) mod archive;
 pub(crate) mod digesting;
 pub(crate) mod file;
 pub(crate) mod inflate;
+mod link;
 pub(crate) mod sample_digest;
 pub(crate) mod window;
 

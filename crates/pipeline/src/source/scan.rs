@@ -1,10 +1,12 @@
 //! Lists a delivery: which files claim to be audio, how their headers read, and what takes no part.
 //!
-//! Nothing is decoded here, nothing is written, and links to folders are not followed. A ZIP archive is listed as a folder.
+//! Nothing is decoded here, nothing is written, links to folders are not followed, and links that lead out of the delivery
+//! only where the caller allows it. A ZIP archive is listed as a folder.
 //! Paths are in their written form (`loadin_storage::written_path`) from here on.
 
+use std::fs::{self, FileType};
+use std::io;
 use std::path::{Path, PathBuf};
-use std::{fs, io};
 
 use loadin_codec::Metadata;
 use loadin_record::survey::{FileFacts, FormatFacts, Ignored, Inventory, MarkerFacts, Unusable};
@@ -12,6 +14,7 @@ use loadin_session::{OtherFile, system_file};
 
 use super::archive;
 use super::file::SourceLocation;
+use super::link::{self, UnreadLink};
 use crate::work::watchdog::{Patience, WatchdogError, watched};
 use loadin_storage::written_path::written;
 
@@ -51,15 +54,21 @@ fn why(error: &io::Error) -> String {
 }
 
 /// Lists the delivery in the folder or ZIP archive `root`; a file that hangs while its header is read is listed as such.
+/// `reads_outside` says of a path whether a link that leads out of `root` is read there.
 ///
 /// # Errors
 /// When the folder or archive itself cannot be listed.
-pub fn scan(root: &Path, patience: Patience) -> Result<Inventory, ScanError> {
+pub fn scan(
+    root: &Path,
+    patience: Patience,
+    reads_outside: &dyn Fn(&str) -> bool,
+) -> Result<Inventory, ScanError> {
     let mut inventory = Inventory { name: name_of(root), files: Vec::new(), ignored: Vec::new(), song: None };
     let listed = if archive::is_archive(root) {
         walk_archive(root, "", patience, &mut inventory)
     } else {
-        walk(root, "", patience, &mut inventory)
+        fs::canonicalize(root)
+            .and_then(|real| Walk { root: real, patience, reads_outside }.folder(root, "", &mut inventory))
     };
     listed.map_err(|cause| ScanError { path: root.to_owned(), cause })?;
     inventory.files.sort_by(|a, b| a.path.cmp(&b.path));
@@ -75,41 +84,62 @@ pub fn name_of(root: &Path) -> String {
     name.map_or_else(|| "delivery".to_owned(), written)
 }
 
-fn walk(folder: &Path, prefix: &str, patience: Patience, inventory: &mut Inventory) -> io::Result<()> {
-    for entry in fs::read_dir(folder)? {
-        let entry = entry?;
-        let path = format!("{prefix}{}", written(&entry.file_name()));
-        let kind = entry.file_type()?;
-        if let Some(why) = beside_audio(&path)
-            && (path_is_litter(&path) || !archive::is_archive(&entry.path()))
-            && (kind.is_dir() || !holds_audio(SourceLocation::File(entry.path()), patience))
+/// A walk through the folders of a delivery.
+struct Walk<'a> {
+    /// The delivery, without links on the way to it.
+    root: PathBuf,
+    patience: Patience,
+    reads_outside: &'a dyn Fn(&str) -> bool,
+}
+
+impl Walk<'_> {
+    fn folder(&self, folder: &Path, prefix: &str, inventory: &mut Inventory) -> io::Result<()> {
+        for entry in fs::read_dir(folder)? {
+            let entry = entry?;
+            let path = format!("{prefix}{}", written(&entry.file_name()));
+            self.entry(&entry.path(), entry.file_type()?, path, inventory);
+        }
+        Ok(())
+    }
+
+    fn entry(&self, real: &Path, kind: FileType, path: String, inventory: &mut Inventory) {
+        if kind.is_symlink()
+            && let Err(link) = link::follow(&self.root, real, (self.reads_outside)(&path))
+        {
+            unread(link, path, inventory);
+        } else if let Some(why) = beside_audio(&path)
+            && (path_is_litter(&path) || !archive::is_archive(real))
+            && (kind.is_dir() || !holds_audio(SourceLocation::File(real.to_owned()), self.patience))
         {
             inventory.ignored.push(Ignored { path, why: why.to_owned() });
-            continue;
-        }
-        if kind.is_dir() {
-            if let Err(error) = walk(&entry.path(), &format!("{path}/"), patience, inventory) {
+        } else if kind.is_dir() {
+            if let Err(error) = self.folder(real, &format!("{path}/"), inventory) {
                 // What lies in it may be audio.
                 let why =
                     format!("the folder cannot be read: {error}; give the right to read it, or leave it out");
-                inventory.files.push(FileFacts { path, bytes: 0, format: Err(Unusable(why)) });
+                inventory.files.push(FileFacts { path, bytes: 0, format: Err(Unusable(why)), unread: false });
             }
-        } else if kind.is_symlink() && fs::metadata(entry.path()).is_ok_and(|target| target.is_dir()) {
-            inventory
-                .ignored
-                .push(Ignored { path, why: "a link to a folder; links are not followed".to_owned() });
-        } else if archive::is_archive(&entry.path()) {
-            if let Err(error) = walk_archive(&entry.path(), &format!("{path}/"), patience, inventory) {
+        } else if archive::is_archive(real) {
+            if let Err(error) = walk_archive(real, &format!("{path}/"), self.patience, inventory) {
                 let why = format!("the archive cannot be read: {error}; ask for it again");
                 let format = Err(Unusable(why));
-                let bytes = entry.metadata().map_or(0, |metadata| metadata.len());
-                inventory.files.push(FileFacts { path, bytes, format });
+                let bytes = fs::symlink_metadata(real).map_or(0, |metadata| metadata.len());
+                inventory.files.push(FileFacts { path, bytes, format, unread: false });
             }
         } else {
-            file(SourceLocation::File(entry.path()), path, patience, inventory);
+            file(SourceLocation::File(real.to_owned()), path, self.patience, inventory);
         }
     }
-    Ok(())
+}
+
+/// Lists a link that is not followed: what may be audio is refused by name.
+fn unread(link: UnreadLink, path: String, inventory: &mut Inventory) {
+    let why = link.to_string();
+    if matches!(link, UnreadLink::FolderInside) || beside_audio(&path).is_some() {
+        inventory.ignored.push(Ignored { path, why });
+    } else {
+        inventory.files.push(FileFacts { path, bytes: 0, format: Err(Unusable(why)), unread: true });
+    }
 }
 
 /// Lists the entries of an archive as if they were files of a folder.
@@ -119,7 +149,7 @@ fn walk_archive(real: &Path, prefix: &str, patience: Patience, inventory: &mut I
         match listed.entry {
             Err(why) if is_audio_by_name(&path) && !path_is_litter(&path) => {
                 let format = Err(Unusable(why.to_string()));
-                inventory.files.push(FileFacts { path, bytes: 0, format });
+                inventory.files.push(FileFacts { path, bytes: 0, format, unread: false });
             }
             Err(why) => inventory.ignored.push(Ignored { path, why: why.to_string() }),
             Ok(entry) => {
@@ -163,14 +193,16 @@ fn holds_audio(place: SourceLocation, patience: Patience) -> bool {
 fn file(real: SourceLocation, path: String, patience: Patience, inventory: &mut Inventory) {
     let bytes_of = real.clone();
     match (header(real, patience), is_audio_by_name(&path)) {
-        (Ok((bytes, format)), _) => inventory.files.push(FileFacts { path, bytes, format: Ok(format) }),
+        (Ok((bytes, format)), _) => {
+            inventory.files.push(FileFacts { path, bytes, format: Ok(format), unread: false })
+        }
         (Err(HeaderError::NotAudio(why)), false) => {
             inventory.ignored.push(Ignored { path, why: format!("not audio: {why}") });
         }
         (Err(error), _) => {
             let bytes = bytes_of.bytes().unwrap_or(0);
             let format = Err(error.into_unusable(has_extension(&path, ARCHIVE_EXTENSIONS)));
-            inventory.files.push(FileFacts { path, bytes, format });
+            inventory.files.push(FileFacts { path, bytes, format, unread: false });
         }
     }
 }

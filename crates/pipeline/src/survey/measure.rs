@@ -83,6 +83,10 @@ fn read(
 ) -> (Survey, Option<Sketch>) {
     let mut survey = unmeasured(file, unreadable(String::new()));
     let mut sketch = None;
+    if let (true, Err(why)) = (file.unread, &file.format) {
+        survey.measures = Err(unreadable(why.0.clone()));
+        return (survey, None);
+    }
     let place = file::locate(root, &file.path);
     let stored = place.and_then(|place| {
         let before = place.state()?;

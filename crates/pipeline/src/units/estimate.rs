@@ -131,7 +131,7 @@ mod tests {
             markers: Vec::new(),
             repairs: Vec::new(),
         };
-        FileFacts { path: path.to_owned(), bytes: 48_000 * 6 * seconds, format: Ok(format) }
+        FileFacts { path: path.to_owned(), bytes: 48_000 * 6 * seconds, format: Ok(format), unread: false }
     }
 
     fn plan(files: &[FileFacts]) -> u64 {

@@ -124,7 +124,7 @@ impl UnitContext<'_> {
 /// When the delivery cannot be listed or holds no audio, or when the output folder cannot be used or written to.
 pub fn scan(context: &UnitContext<'_>) -> Result<Scanned, UnitError> {
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
-    let inventory = run::scan_delivery(context.delivery, context.work)?;
+    let inventory = run::scan_delivery(context.delivery, context.recipe, context.work)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
     let inventory = inventory.of_song(folder.earlier().and_then(|earlier| earlier.delivery.song.clone()));
     run::check_answers(context.recipe, &inventory, folder.earlier())?;
@@ -198,7 +198,7 @@ fn require_recorded(
     survey: &Survey,
 ) -> Result<(), UnitError> {
     context.go_on()?;
-    if survey.measures.is_err() {
+    if survey.measures.is_err() && !file.unread {
         readable(context, &file.path)?;
     }
     surveys.record_unmeasured(file, scope, survey);

@@ -158,7 +158,7 @@ mod tests {
         let marker = |&(frame, name): &(u64, &str)| MarkerFacts { frame, name: name.to_owned() };
         let mut format = stem(path).survey().format.ok_or_else(|| Unusable(String::new()));
         format.as_mut().unwrap().markers = markers.iter().map(marker).collect();
-        FileFacts { path: path.to_owned(), bytes: 9, format }
+        FileFacts { path: path.to_owned(), bytes: 9, format, unread: false }
     }
 
     #[test]

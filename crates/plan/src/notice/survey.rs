@@ -63,11 +63,8 @@ fn of_stem(stem: &DraftStem<'_>) -> Vec<Finding> {
             let rate_hz = survey.format.as_ref().map_or(1, |f| f.rate_hz);
             damage(measures, rate_hz, &mut findings);
             beyond(measures, &mut findings);
-            if measures.active_frames == 0 {
-                findings.push(
-                    Finding::new(Id::Silent, "digital silence from start to end")
-                        .with("frames", measures.source_frames),
-                );
+            if let Some(silence) = measures.silence() {
+                findings.push(Finding::new(Id::Silent, silence).with("frames", measures.source_frames));
             } else {
                 clips(measures, rate_hz, &mut findings);
                 channels(measures, &mut findings);

@@ -352,7 +352,7 @@ fn the_recipe_says_how_stems_are_placed_and_a_pin_says_it_better() {
 fn headers_alone_say_where_files_start_too() {
     let file = |path: &str, stamp: u64| {
         let format = stem(path).stamp(stamp).survey().format.ok_or_else(|| Unusable("no audio".to_owned()));
-        FileFacts { path: path.to_owned(), bytes: 9, format }
+        FileFacts { path: path.to_owned(), bytes: 9, format, unread: false }
     };
     let torn = FileFacts { format: Err(Unusable("it is torn".to_owned())), ..file("Torn.wav", 0) };
     let files =

@@ -105,6 +105,12 @@ impl Recipe {
         }
     }
 
+    /// Whether the file at `path` is read where it is a link that leads out of the delivery.
+    pub fn reads_outside(&self, path: &str) -> bool {
+        let settings = self.settings::<decode::Settings>(path);
+        settings.is_some_and(|settings| settings.outside_links == decode::OutsideLink::Read)
+    }
+
     /// The settings of a stage for the stem at `path`; `None` where the recipe has no such stage.
     pub fn settings<S: OfStage<Of = Settings>>(&self, path: &str) -> Option<&S> {
         self.stages.iter().find_map(|stage| S::of(stage.for_stem(path)))

@@ -2,11 +2,11 @@
 //!
 //! *What it does:* says which files are stems, and which of them go on.
 //! *Reads:* the surveys. *Decides:* go on, set aside, or failed. *Changes:* nothing.
-//! *Settings:* `silent`, `duplicates`, `damage`, `lossy`, `leave-out`, `references`, `loudness`.
+//! *Settings:* `silent`, `duplicates`, `damage`, `lossy`, `leave-out`, `references`, `loudness`, `outside-links`.
 //! *Sources:* damage must never become a silent gap: common practice, no source.
 
 use loadin_record::manifest::Change;
-use loadin_record::survey::Survey;
+use loadin_record::survey::{Measures, Survey};
 use loadin_record::written::Measured;
 use loadin_session::copy_rank;
 use schemars::JsonSchema;
@@ -37,11 +37,21 @@ pub enum Damage {
     Keep,
 }
 
+/// What to do with a link that leads out of the delivery.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutsideLink {
+    /// It is not read, and a finding says so: whoever made the delivery need not have the right to what it leads to.
+    Refuse,
+    /// The file that it leads to is read as if it were in the delivery.
+    Read,
+}
+
 /// Settings of `decode`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
 pub struct Settings {
-    /// Stems that are digital silence from start to end.
+    /// Stems in which nothing sounds from start to end.
     pub silent: Guest,
     /// Stems with the same audio as an earlier one.
     pub duplicates: Guest,
@@ -57,6 +67,8 @@ pub struct Settings {
     pub references: Globs,
     /// Whether to measure integrated loudness (ITU-R BS.1770).
     pub loudness: bool,
+    /// Files that are links out of the delivery.
+    pub outside_links: OutsideLink,
 }
 
 impl Default for Settings {
@@ -69,6 +81,7 @@ impl Default for Settings {
             leave_out: Globs::default(),
             references: Globs::default(),
             loudness: false,
+            outside_links: OutsideLink::Refuse,
         }
     }
 }
@@ -142,8 +155,11 @@ fn decide_one(settings: &Settings, stem: &DraftStem<'_>, seen: &[(String, String
     {
         return Decision::Fail { why: format!("{}; {ASK_AGAIN}", beyond.sentence()) };
     }
-    if settings.silent == Guest::SetAside && measures(stem).all(|m| m.active_frames == 0) {
-        return aside("it is digital silence from start to end".to_owned());
+    if settings.silent == Guest::SetAside
+        && measures(stem).all(|measures| measures.active_frames == 0)
+        && let Some(silence) = measures(stem).find_map(Measures::silence)
+    {
+        return aside(format!("it is {silence}"));
     }
     if settings.lossy == Guest::SetAside
         && stem.sources.iter().any(|s| s.format.as_ref().is_some_and(|f| f.lossy))
@@ -169,7 +185,7 @@ fn lost_sound(survey: &Survey) -> Option<String> {
     Some(format!("{lost:.3} s of it are missing, from {from:.3} s on ({})", first.cause))
 }
 
-fn measures<'a>(stem: &DraftStem<'a>) -> impl Iterator<Item = &'a loadin_record::survey::Measures> {
+fn measures<'a>(stem: &DraftStem<'a>) -> impl Iterator<Item = &'a Measures> {
     stem.sources.clone().into_iter().filter_map(|survey| survey.measures.as_ref().ok())
 }
 

@@ -18,7 +18,7 @@ mod top;
 
 pub(crate) use families::colour;
 pub(crate) use sheet::Act;
-pub(crate) use top::{number_in, verdict};
+pub(crate) use top::verdict;
 
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::Survey;

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use loadin_record::finding::Readiness;
 use loadin_record::late::in_short;
-use loadin_record::manifest::{Manifest, State};
+use loadin_record::manifest::Manifest;
 use loadin_record::rough_mix::missing_stems;
 use loadin_record::verdict::Verdict;
 
@@ -32,10 +32,6 @@ pub(super) fn top(sheet: &Sheet<'_>) -> String {
         missing(manifest),
         late(manifest),
     )
-}
-
-pub(crate) fn number_in(manifest: &Manifest, state: State) -> usize {
-    manifest.stems.iter().filter(|stem| stem.state == state).count()
 }
 
 /// The answer in two sentences.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use loadin_pipeline::run::RunError;
 use loadin_pipeline::source::scan;
 use loadin_pipeline::work::watchdog::Patience;
+use loadin_plan::recipe::Recipe;
 use loadin_record::summary::{DeliverySummary, Ended};
 
 use loadin_record::survey::{FileFacts, SongPart};
@@ -37,9 +38,9 @@ impl Turn {
 
 /// Every delivery with its folder, in the order of the work. One that is no batch goes into OUT itself; two of one name
 /// would share a folder and are refused.
-pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
+pub(super) fn turns(args: &Prep, recipe: &Recipe) -> Result<Vec<Turn>, Failure> {
     if args.split {
-        return songs(args);
+        return songs(args, recipe);
     }
     if let [only] = &args.deliveries[..]
         && !args.batch
@@ -61,12 +62,13 @@ pub(super) fn turns(args: &Prep) -> Result<Vec<Turn>, Failure> {
 }
 
 /// The songs of the one delivery, by the lengths in the headers of its files.
-fn songs(args: &Prep) -> Result<Vec<Turn>, Failure> {
+fn songs(args: &Prep, recipe: &Recipe) -> Result<Vec<Turn>, Failure> {
     let [delivery] = &args.deliveries[..] else {
         return Err(Failure::bad("--split is about one delivery; give that one alone"));
     };
     let patience = Patience::seconds(args.work.patience);
-    let inventory = scan::scan(delivery, patience).map_err(RunError::from)?;
+    let inventory =
+        scan::scan(delivery, patience, &|path| recipe.reads_outside(path)).map_err(RunError::from)?;
     let length = |file: &FileFacts| {
         let format = file.format.as_ref().ok()?;
         Some(format.frames? as f64 / f64::from(format.rate_hz.max(1)))
@@ -91,6 +93,6 @@ fn songs(args: &Prep) -> Result<Vec<Turn>, Failure> {
 
 /// Bytes of the audio in a delivery; one that cannot be listed says so when its turn comes.
 fn audio_bytes(delivery: &Path) -> u64 {
-    scan::scan(delivery, Patience::default())
+    scan::scan(delivery, Patience::default(), &|_| false)
         .map_or(0, |inventory| inventory.files.iter().map(|file| file.bytes).sum())
 }

@@ -32,7 +32,7 @@ use crate::{Exit, Failure};
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let recipe = load_terms(&args.work, args.deliveries.len())?;
     let deadline = Deadline::next(args.until).map_err(|error| Failure::new(Exit::BadArguments, error))?;
-    let turns = batch::turns(args)?;
+    let turns = batch::turns(args, &recipe)?;
     if !args.renew.is_empty() && turns.len() > 1 {
         return Err(Failure::bad("--renew is about stems of one delivery; give that one alone"));
     }

@@ -101,6 +101,7 @@ pub(super) fn print_batch(
         writeln!(out, "and {} of this kind", count(notes.len() - LINES_ALL, "more line", "more lines"))?;
     }
     print_attention(summary, out)?;
+    print_missing(summary, out)?;
     print_next(summary, out)?;
     let sum = |part: fn(&DeliverySummary) -> u64| summary.deliveries.iter().map(part).sum::<u64>();
     let (read, written, reused) = (sum(|d| d.source_bytes), sum(|d| d.output_bytes), sum(|d| d.reused));
@@ -158,6 +159,33 @@ fn print_attention(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure
     Ok(())
 }
 
+/// Whether stems are missing, as far as that was checked; deliveries of which the same is known share a line.
+fn print_missing(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
+    let known =
+        summary.deliveries.iter().filter_map(|entry| Some((entry.missing_stems.as_deref()?, name(entry))));
+    let lines = shared(known);
+    for (text, names) in lines.iter().take(LINES_ALL) {
+        writeln!(out, "missing stems, {}: {}", printable(&names.join(", ")), printable(text))?;
+    }
+    if lines.len() > LINES_ALL {
+        let more = count(lines.len() - LINES_ALL, "more line", "more lines");
+        writeln!(out, "missing stems: {more} in the summary")?;
+    }
+    Ok(())
+}
+
+/// Texts in the order of their first delivery, each with the names of all of which it is said.
+fn shared<'a>(said: impl Iterator<Item = (&'a str, &'a str)>) -> Vec<(&'a str, Vec<&'a str>)> {
+    let mut texts: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (text, name) in said {
+        match texts.iter_mut().find(|(known, _)| *known == text) {
+            Some((_, names)) => names.push(name),
+            None => texts.push((text, vec![name])),
+        }
+    }
+    texts
+}
+
 /// What to do next; complete deliveries share one line.
 fn print_next(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
     writeln!(out, "\nnext:")?;
@@ -166,14 +194,7 @@ fn print_next(summary: &Summary, out: &mut dyn Write) -> Result<(), Failure> {
         let folder = Path::new(&one.out).parent().unwrap_or(Path::new("."));
         writeln!(out, "  loadin verify {}", printable(&folder.join("*/").display().to_string()))?;
     }
-    let mut wishes: Vec<(&str, Vec<&str>)> = Vec::new();
-    for entry in open {
-        match wishes.iter_mut().find(|(wish, _)| *wish == entry.next) {
-            Some((_, names)) => names.push(name(entry)),
-            None => wishes.push((&entry.next, vec![name(entry)])),
-        }
-    }
-    for (wish, names) in wishes {
+    for (wish, names) in shared(open.into_iter().map(|entry| (entry.next.as_str(), name(entry)))) {
         writeln!(out, "  {}: {}", printable(&names.join(", ")), printable(wish))?;
     }
     Ok(())

@@ -9,7 +9,12 @@ fn file(path: &str, markers: &[(u64, &str)]) -> FileFacts {
     let marker = |&(frame, name): &(u64, &str)| MarkerFacts { frame, name: name.to_owned() };
     let format: FormatFacts = stem(path).survey().format.unwrap();
     let markers = markers.iter().map(marker).collect();
-    FileFacts { path: path.to_owned(), bytes: 9, format: Ok(FormatFacts { markers, ..format }) }
+    FileFacts {
+        path: path.to_owned(),
+        bytes: 9,
+        format: Ok(FormatFacts { markers, ..format }),
+        unread: false,
+    }
 }
 
 fn music(name: &str, files: Vec<FileFacts>, notes: &[&str], midis: Vec<(&str, Midi)>) -> Music {

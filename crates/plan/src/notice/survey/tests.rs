@@ -196,9 +196,16 @@ fn silence_is_said_and_nothing_else_of_its_sound() {
         measures.clips = vec![clip(1.0, 20)];
         measures.over_full_scale = 9;
         measures.channels[0].offset = resting_at(0.5);
+        measures.source_peak = 0.0;
     });
     let wanted = Finding::new(Id::Silent, "digital silence from start to end").with("frames", 192_000);
     assert_eq!(of_one(silent), [wanted]);
+    let denormal = stem("x.wav").with(|measures| {
+        measures.active_frames = 0;
+        measures.source_peak = f64::from(f32::from_bits(1));
+    });
+    let said = "no sound but numbers next to nothing: the largest sample is 1.401298464324817e-45 (-897 dBFS), below the last step of 32 bits";
+    assert_eq!(of_one(denormal), [Finding::new(Id::Silent, said).with("frames", 192_000)]);
     assert_eq!(of_one(stem("x.wav").with(|measures| measures.active_frames = 1)), []);
 }
 
