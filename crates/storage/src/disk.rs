@@ -30,6 +30,20 @@ pub trait Disk: Send + Sync {
     /// # Errors
     /// When there is no such file, or when the file system refuses.
     fn remove(&self, path: &Path) -> io::Result<()>;
+    /// Creates a folder, whose parent exists.
+    ///
+    /// # Errors
+    /// When there is something of that name, or when the file system refuses.
+    fn create_folder(&self, folder: &Path) -> io::Result<()> {
+        fs::create_dir(folder)
+    }
+    /// Removes an empty folder.
+    ///
+    /// # Errors
+    /// When it is not empty or not there, or when the file system refuses.
+    fn remove_folder(&self, folder: &Path) -> io::Result<()> {
+        fs::remove_dir(folder)
+    }
     /// Makes the entries of a folder durable.
     ///
     /// # Errors
@@ -168,10 +182,16 @@ impl DiskFile for WriteBehind {
     }
 }
 
+impl RealDisk {
+    /// A file that was created for writing.
+    pub(crate) fn writing(file: File) -> Box<dyn DiskFile> {
+        Box::new(WriteBehind { file, written: 0, requested: 0, syncer: None, safe: None })
+    }
+}
+
 impl Disk for RealDisk {
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        let file = OpenOptions::new().write(true).create_new(true).open(path)?;
-        Ok(Box::new(WriteBehind { file, written: 0, requested: 0, syncer: None, safe: None }))
+        Ok(Self::writing(OpenOptions::new().write(true).create_new(true).open(path)?))
     }
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {

@@ -7,6 +7,7 @@ mod read_back;
 mod sha256_pair;
 
 pub mod disk;
+pub mod folder_disk;
 pub mod inside;
 pub mod lock;
 pub mod pieces;

@@ -5,7 +5,7 @@
 
 mod holder;
 
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{File, TryLockError};
 use std::io::{self, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
@@ -13,6 +13,9 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 pub use self::holder::Holder;
+
+use crate::disk::Disk;
+use crate::folder_disk::FolderDisk;
 
 /// How often a living run renews its lock.
 const RENEWAL: Duration = Duration::from_secs(30);
@@ -26,6 +29,7 @@ const POLL: Duration = Duration::from_millis(20);
 
 /// A lock that is held until it is dropped.
 pub struct Lock {
+    disk: FolderDisk,
     path: PathBuf,
     file: File,
     /// Whether a run was interrupted here while it replaced outputs.
@@ -52,15 +56,15 @@ impl From<io::Error> for LockError {
 }
 
 impl Lock {
-    /// Takes the lock, which is this file; waits for a holder that is just ending.
+    /// Takes the lock, which is this file of this disk; waits for a holder that is just ending.
     ///
     /// # Errors
     /// [`LockError::Held`] when another run holds it or may still be at work there, [`LockError::Disk`] when the file system
     /// refuses.
-    pub fn take(path: &Path) -> Result<Self, LockError> {
+    pub fn take(disk: &FolderDisk, path: &Path) -> Result<Self, LockError> {
         let mut was_at_work = false;
         for _ in 0..PATIENCE.as_millis() / POLL.as_millis() {
-            let refused = match Self::try_take(path) {
+            let refused = match Self::try_take(disk, path) {
                 Err(LockError::Held(holder)) => holder,
                 other => return other,
             };
@@ -72,13 +76,12 @@ impl Lock {
             was_at_work = is_at_work;
             thread::sleep(POLL);
         }
-        Self::try_take(path)
+        Self::try_take(disk, path)
     }
 
-    fn try_take(path: &Path) -> Result<Self, LockError> {
+    fn try_take(disk: &FolderDisk, path: &Path) -> Result<Self, LockError> {
         let there = path.exists();
-        crate::inside::refuse_link(path)?;
-        let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
+        let mut file = disk.open_or_create(path)?;
         let mut text = String::new();
         let asked = file.try_lock();
         let read = file.read_to_string(&mut text);
@@ -100,6 +103,7 @@ impl Lock {
         }
         let writing = holder.is_none_or(|holder| holder.writing);
         let mut lock = Self {
+            disk: disk.clone(),
             path: path.to_owned(),
             renewal: renew(&file),
             file,
@@ -134,15 +138,15 @@ impl Lock {
     pub fn remove(mut self) -> io::Result<()> {
         (self.writing, self.interrupted) = (false, false);
         // What is dropped afterwards must not touch the lock of whoever comes next.
-        fs::remove_file(std::mem::take(&mut self.path))
+        self.disk.remove(&std::mem::take(&mut self.path))
     }
 }
 
 #[cfg(unix)]
 fn is_still_there(file: &File, path: &Path) -> bool {
     use std::os::unix::fs::MetadataExt;
-    let place = |data: fs::Metadata| (data.dev(), data.ino());
-    file.metadata().map(place).ok() == fs::metadata(path).map(place).ok()
+    let place = |data: std::fs::Metadata| (data.dev(), data.ino());
+    file.metadata().map(place).ok() == std::fs::symlink_metadata(path).map(place).ok()
 }
 
 #[cfg(not(unix))]
@@ -177,7 +181,7 @@ impl Drop for Lock {
             // The file stays as the sign of an interrupted run, but nobody holds it.
             self.file.set_len(0)
         } else {
-            fs::remove_file(&self.path)
+            self.disk.remove(&self.path)
         };
         // Closing is not enough: a child that is being started holds a copy of the file until its program begins.
         let _ = self.file.unlock();
@@ -186,22 +190,28 @@ impl Drop for Lock {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
+
+    fn take(path: &Path) -> Result<Lock, LockError> {
+        Lock::take(&FolderDisk::new(path.parent().unwrap()), path)
+    }
 
     #[test]
     fn a_second_run_is_refused_and_a_dead_one_is_not_in_the_way() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
-        let mut first = Lock::take(&path).ok().unwrap();
+        let mut first = take(&path).ok().unwrap();
         assert!(!first.interrupted);
-        assert!(matches!(Lock::take(&path), Err(LockError::Held(_))));
+        assert!(matches!(take(&path), Err(LockError::Held(_))));
         first.begin_writing().unwrap();
         drop(first);
-        let second = Lock::take(&path).ok().unwrap();
+        let second = take(&path).ok().unwrap();
         assert!(second.interrupted);
         second.remove().unwrap();
         assert!(!path.exists());
-        drop(Lock::take(&path).ok().unwrap());
+        drop(take(&path).ok().unwrap());
         assert!(!path.exists(), "a run that has replaced nothing leaves no sign");
     }
 
@@ -210,11 +220,11 @@ mod tests {
     fn a_copy_of_the_file_does_not_hold_the_lock() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("lock");
-        let mut first = Lock::take(&path).ok().unwrap();
+        let mut first = take(&path).ok().unwrap();
         first.begin_writing().unwrap();
         let copy = first.file.try_clone().unwrap();
         drop(first);
-        assert!(Lock::take(&path).is_ok());
+        assert!(take(&path).is_ok());
         drop(copy);
     }
 
@@ -226,7 +236,7 @@ mod tests {
         fs::write(&path, r#"{"host":"another","process":1,"started":"a b","writing":true}"#).unwrap();
         let old = std::time::UNIX_EPOCH;
         File::options().write(true).open(&path).unwrap().set_modified(old).unwrap();
-        assert!(Lock::take(&path).ok().unwrap().interrupted);
+        assert!(take(&path).ok().unwrap().interrupted);
     }
 
     /// A killed process lets go of its files a moment after its end is seen.
@@ -241,7 +251,7 @@ mod tests {
             thread::sleep(Duration::from_millis(300));
             drop(held);
         });
-        assert!(Lock::take(&path).is_ok());
+        assert!(take(&path).is_ok());
         dying.join().unwrap();
     }
 
@@ -264,10 +274,10 @@ mod tests {
         holder["started"] = format!("{} {ticks}", own.split(' ').next().unwrap()).into();
         file.write_all(holder.to_string().as_bytes()).unwrap();
         drop(file);
-        let refused = Lock::take(&path);
+        let refused = take(&path);
         assert!(matches!(refused, Err(LockError::Held(Some(holder))) if holder.process == child.id()));
         child.kill().unwrap();
-        assert!(Lock::take(&path).ok().unwrap().interrupted);
+        assert!(take(&path).ok().unwrap().interrupted);
         child.wait().unwrap();
     }
 }

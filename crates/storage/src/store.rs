@@ -3,6 +3,7 @@
 //! Temporary file in the same folder → write → flush → sync → open again and hash → rename → sync the folder.
 
 use std::convert::Infallible;
+use std::fs;
 use std::io::{self, BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -250,6 +251,33 @@ impl<T> Written<T> {
         }
         result.map(|Found { stored, part, .. }| Settled { made, stored, part })
     }
+}
+
+/// Makes a folder, whose parent exists, where there is none.
+///
+/// # Errors
+/// When something else stands there, or when the file system refuses.
+pub fn make_folder(disk: &dyn Disk, folder: &Path) -> io::Result<()> {
+    match disk.create_folder(folder) {
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(()),
+        made => made,
+    }
+}
+
+/// Removes the files of a folder, and then the folder, unless somebody has put one into it.
+///
+/// # Errors
+/// When a file cannot be removed. A folder that is not there is none.
+pub fn remove_files(disk: &dyn Disk, folder: &Path) -> io::Result<()> {
+    for entry in fs::read_dir(folder).into_iter().flatten() {
+        let entry = entry?;
+        if !entry.file_type()?.is_dir() {
+            disk.remove(&entry.path())?;
+        }
+    }
+    // The system refuses to remove one that is not empty, or not there.
+    let _ = disk.remove_folder(folder);
+    Ok(())
 }
 
 /// Removes a file that may have gone already.

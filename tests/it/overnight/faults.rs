@@ -121,6 +121,16 @@ impl Disk for FaultyDisk {
         RealDisk.remove(path)
     }
 
+    fn create_folder(&self, folder: &Path) -> io::Result<()> {
+        self.turn.check()?;
+        RealDisk.create_folder(folder)
+    }
+
+    fn remove_folder(&self, folder: &Path) -> io::Result<()> {
+        self.turn.check()?;
+        RealDisk.remove_folder(folder)
+    }
+
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
         self.turn.check()?;
         RealDisk.sync_folder(folder)

@@ -3,6 +3,8 @@
 #[cfg(unix)]
 mod attacks;
 mod bag;
+#[cfg(unix)]
+mod races;
 mod replay;
 mod restore;
 

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use loadin_pipeline::after::papers::write_again;
 use loadin_pipeline::output::folder::outputs_of;
-use loadin_storage::disk::RealDisk;
+use loadin_storage::folder_disk::FolderDisk;
 
 use crate::args::Report;
 use crate::pages::{Line, Page, store_index};
@@ -21,7 +21,7 @@ pub(crate) fn run(args: &Report, out: &mut dyn Write) -> Result<Exit, Failure> {
     }
     for folder in &args.outs {
         let path = if is_prepared(folder) {
-            write_again(folder, answers.as_ref(), &RealDisk, &loadin_report::papers)?;
+            write_again(folder, answers.as_ref(), &FolderDisk::new(folder), &loadin_report::papers)?;
             outputs_of(folder).join("report.html")
         } else {
             batch(folder)?
@@ -48,7 +48,7 @@ fn batch(folder: &Path) -> Result<PathBuf, Failure> {
     }
     let mut lines = Vec::new();
     for out in outs {
-        let manifest = write_again(&out, None, &RealDisk, &loadin_report::papers)?;
+        let manifest = write_again(&out, None, &FolderDisk::new(&out), &loadin_report::papers)?;
         lines.push(Line { out, page: Page::Of(Box::new(manifest)) });
     }
     store_index(folder, &lines)

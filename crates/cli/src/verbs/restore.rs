@@ -4,7 +4,7 @@ use std::io::Write;
 use std::sync::Arc;
 
 use loadin_pipeline::after::restore::{self, How, RestoreError, RestoredFile};
-use loadin_storage::disk::RealDisk;
+use loadin_storage::folder_disk::FolderDisk;
 
 use crate::args::Restore;
 use crate::plain::{count, printable};
@@ -15,7 +15,7 @@ use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Restore, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
     let restored = on_threads(&args.threads, || {
-        restore::restore(&args.out, &args.to, &RealDisk, &|event| progress.show(&event))
+        restore::restore(&args.out, &args.to, &FolderDisk::new(&args.to), &|event| progress.show(&event))
     })?
     .map_err(|error| {
         let bad = matches!(error, RestoreError::Manifest(_) | RestoreError::NotEmpty(_));

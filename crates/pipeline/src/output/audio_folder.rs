@@ -20,7 +20,7 @@ fn folders<'a>(out: &Path, file: &'a Path) -> Vec<&'a Path> {
 /// Makes the folders that the file at `path` needs, and their names durable.
 pub(crate) fn make_way(disk: &dyn Disk, out: &Path, path: &Path) -> Result<(), StoreError> {
     for folder in folders(out, path) {
-        let made = match fs::create_dir(folder) {
+        let made = match disk.create_folder(folder) {
             Ok(()) => disk.sync_folder(folder.parent().unwrap_or(out)),
             // Another thread or machine was first.
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(()),
@@ -78,10 +78,10 @@ pub(crate) fn all_folders(out: &Path) -> Vec<PathBuf> {
 }
 
 /// Removes the folders of groups that have become empty. Best effort: an empty folder harms nobody.
-pub(crate) fn remove_empty(out: &Path) {
+pub(crate) fn remove_empty(disk: &dyn Disk, out: &Path) {
     for folder in all_folders(out).iter().skip(1).rev() {
         // The system refuses to remove one that is not empty.
-        let _ = fs::remove_dir(folder);
+        let _ = disk.remove_folder(folder);
     }
 }
 
@@ -101,10 +101,10 @@ mod tests {
         fs::write(&path, "").unwrap();
         make_way(&RealDisk, out, &out.join("audio/02_Drums/a.wav")).unwrap();
         assert_eq!(listed(out), ["audio/02_Drums", "audio/08_Vocals/3_Backing/01_BV.wav"]);
-        remove_empty(out);
+        remove_empty(&RealDisk, out);
         assert_eq!(listed(out), ["audio/08_Vocals/3_Backing/01_BV.wav"]);
         fs::remove_file(&path).unwrap();
-        remove_empty(out);
+        remove_empty(&RealDisk, out);
         assert_eq!(all_folders(out), [out.join("audio")]);
     }
 

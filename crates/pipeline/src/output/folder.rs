@@ -10,6 +10,7 @@ use loadin_record::layout::{AUDIO, MANIFEST, MEMORY, SET_ASIDE};
 use loadin_record::manifest::{FORMAT_VERSION, Manifest, ManifestError};
 use loadin_record::path_below::PathBelow;
 use loadin_storage::disk::Disk;
+use loadin_storage::folder_disk::FolderDisk;
 use loadin_storage::inside;
 use loadin_storage::lock::{Lock, LockError};
 use loadin_storage::records::Records;
@@ -113,10 +114,14 @@ impl OutFolder {
         for place in [&out, &memory].into_iter().filter(|place| *place != root).chain(&ours).chain(&beside) {
             inside::refuse_link(place).map_err(at(place))?;
         }
-        fs::create_dir_all(memory.join(JOURNAL)).map_err(at(&memory))?;
-        fs::create_dir_all(out.join(AUDIO)).map_err(at(&out))?;
+        fs::create_dir_all(root).map_err(at(root))?;
+        let disk = FolderDisk::new(root);
+        let wanted = [&memory, &memory.join(JOURNAL), &out, &out.join(AUDIO)];
+        for folder in wanted.into_iter().filter(|folder| *folder != root) {
+            store::make_folder(&disk, folder).map_err(at(folder))?;
+        }
         let lock = memory.join(LOCK);
-        let lock = Lock::take(&lock).map_err(|refused| match refused {
+        let lock = Lock::take(&disk, &lock).map_err(|refused| match refused {
             LockError::Held(holder) => OutFolderError::Busy { out: root.to_owned(), holder },
             LockError::Disk(source) => OutFolderError::Disk { path: lock, source },
         })?;
@@ -237,7 +242,7 @@ impl OutFolder {
         {
             remove(disk, &path)?;
         }
-        audio_folder::remove_empty(&self.out);
+        audio_folder::remove_empty(disk, &self.out);
         if self.packaging == Packaging::Bag {
             bag::close(disk, &self.root, manifest)?;
         }
@@ -247,11 +252,11 @@ impl OutFolder {
         let memory = self.root.join(MEMORY);
         let failed = |source| OutFolderError::Disk { path: memory.clone(), source };
         // What the new manifest has no place for is taken away for good.
-        match fs::remove_dir_all(memory.join(AWAY)) {
-            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(failed(error)),
+        store::remove_files(disk, &memory.join(AWAY)).map_err(failed)?;
+        match disk.create_new(&memory.join(FINISHED)) {
+            Err(error) if error.kind() != io::ErrorKind::AlreadyExists => return Err(failed(error)),
             _ => {}
         }
-        fs::write(memory.join(FINISHED), "").map_err(failed)?;
         self.lock.remove().map_err(failed)
     }
 }
@@ -336,8 +341,7 @@ pub(crate) fn set_aside(disk: &dyn Disk, out: &Path, real: &Path) -> Result<(), 
 
 fn move_into(disk: &dyn Disk, folder: &Path, real: &Path) -> Result<(), StoreError> {
     let failed = |source| StoreError::Disk { path: folder.to_owned(), source };
-    inside::refuse_link(folder).map_err(failed)?;
-    fs::create_dir_all(folder).map_err(failed)?;
+    store::make_folder(disk, folder).map_err(failed)?;
     let stem = real.file_stem().unwrap_or_default().to_string_lossy();
     let end = real.extension().map(|end| format!(".{}", end.to_string_lossy())).unwrap_or_default();
     let names =

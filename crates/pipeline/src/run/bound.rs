@@ -12,7 +12,8 @@ use loadin_record::digest::text_digest;
 use loadin_record::layout::{ANSWERS, MOST_RECIPE_BYTES, RECIPE};
 use loadin_record::manifest::{Manifest, OutputRecord, StemRecord};
 use loadin_record::survey::{FileFacts, Inventory, Survey};
-use loadin_storage::disk::{Disk, RealDisk};
+use loadin_storage::disk::Disk;
+use loadin_storage::folder_disk::FolderDisk;
 use loadin_storage::pieces::digest;
 use loadin_storage::plain_file;
 use loadin_storage::store::{StoreError, remove_if_there, store_text};
@@ -129,7 +130,8 @@ impl Bound {
         };
         let mut surveys: Vec<Survey> = now.iter().filter(|survey| !unusable(survey)).cloned().collect();
         let Some(memory) = memory_of(out) else { return surveys };
-        let records = journal::records(&RealDisk, &memory);
+        let disk = FolderDisk::new(memory.parent().unwrap_or(out));
+        let records = journal::records(&disk, &memory);
         let lost = visit.stems.iter().filter(|stem| is_lost(stem)).flat_map(|stem| &stem.sources);
         for source in lost {
             let named = self.manifest.stems.iter().find(|stem| stem.source.path == source.before);

@@ -115,7 +115,7 @@ impl PlanFile {
 
 fn store(memory: &Path, name: &str, value: &impl Serialize) -> Result<(), UnitError> {
     let path = memory.join(name);
-    let mut disk = SharedDisk::new();
+    let mut disk = SharedDisk::new(memory.parent().unwrap_or(memory));
     disk.may_replace(path.clone());
     store_text(&disk, &path, &json_text(value)).map(drop).map_err(|error| RunError::from(error).into())
 }

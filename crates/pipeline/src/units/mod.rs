@@ -33,7 +33,7 @@ use loadin_plan::{placed, starts};
 use loadin_record::layout::MEMORY;
 use loadin_record::manifest::Manifest;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
-use loadin_storage::disk::RealDisk;
+use loadin_storage::folder_disk::FolderDisk;
 use loadin_storage::pieces::{digest, digest_file};
 use loadin_storage::records::Records;
 
@@ -85,6 +85,10 @@ impl UnitContext<'_> {
         self.out.join(MEMORY)
     }
 
+    fn disk(&self) -> FolderDisk {
+        FolderDisk::new(self.out)
+    }
+
     fn records<'d>(&self, disk: &'d dyn loadin_storage::disk::Disk) -> Records<'d> {
         journal::records(disk, &self.memory())
     }
@@ -104,7 +108,7 @@ impl UnitContext<'_> {
     /// What binds the units: what was prepared in the folder before.
     fn bound(&self, folder: &OutFolder) -> Result<Option<(Bound, Prepared)>, UnitError> {
         let Some(earlier) = folder.earlier() else { return Ok(None) };
-        let prepared = folder.look(&RealDisk)?;
+        let prepared = folder.look(&self.disk())?;
         Ok(Some((Bound::by_hand(folder.outputs(), earlier.clone(), self.recipe, &[], &prepared)?, prepared)))
     }
 
@@ -153,8 +157,9 @@ pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> 
     let mut items: Vec<(&FileFacts, &Scope)> = listed.stems().collect();
     items.sort_by_key(|(file, _)| std::cmp::Reverse(file.bytes));
     retain_share(&mut items, |(file, _)| &file.path, mine);
-    let mut disk = SharedDisk::new();
-    let earlier = context.records(&RealDisk);
+    let mut disk = SharedDisk::new(context.out);
+    let real = context.disk();
+    let earlier = context.records(&real);
     let (surveys, sketches) = (Surveys(&earlier), Sketches::new(Some(&earlier)));
     for (file, scope) in &items {
         let [survey, unmeasured] = surveys.places(Look::First, &file.path);
@@ -165,7 +170,7 @@ pub fn survey(context: &UnitContext<'_>, mine: &dyn Fn(&str, usize) -> bool) -> 
         sketches.place(&file.path).into_iter().for_each(|sketch| disk.may_replace(sketch));
         disk.may_replace(unmeasured);
     }
-    clear_stale(&context.memory().join(JOURNAL));
+    clear_stale(&real, &context.memory().join(JOURNAL));
     let records = context.records(&disk);
     let course = context.course(Some(&records), None);
     let sketches = Sketches::new(Some(&records));
@@ -221,7 +226,7 @@ fn readable(context: &UnitContext<'_>, path: &str) -> Result<(), UnitError> {
 /// When the listing or a survey is missing, or when the output folder cannot be used or written to.
 pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
-    let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
+    let surveys = first_surveys(&context.records(&context.disk()), &listed)?;
     let music = context.music(&listed.inventory);
     let rests_on = listed.rests_on(&surveys, &music);
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
@@ -232,9 +237,10 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
         return Ok(());
     }
     let (bound, prepared) = context.bound(&folder)?.unzip();
-    let known = context.records(&RealDisk);
+    let disk = context.disk();
+    let known = context.records(&disk);
     let course = context.course(None, bound.as_ref());
-    let disk = disk_for_second_look(&known, &course, &listed.inventory, &surveys);
+    let disk = disk_for_second_look(context.out, &known, &course, &listed.inventory, &surveys);
     let records = context.records(&disk);
     let sketches = Sketches::new(Some(&records));
     let course = context.course(Some(&records), bound.as_ref());
@@ -244,12 +250,12 @@ pub fn plan(context: &UnitContext<'_>) -> Result<(), UnitError> {
     course.refuse_changes(context.out, &study)?;
     let prepared = match prepared {
         Some(prepared) => prepared,
-        None => folder.look(&RealDisk)?,
+        None => folder.look(&context.disk())?,
     };
     let kept = Kept::new(study.visit.as_ref(), folder.earlier(), &prepared);
-    folder.check(&RealDisk, &prepared, &kept.to_render(&study.plan))?;
+    folder.check(&context.disk(), &prepared, &kept.to_render(&study.plan))?;
     folder.begin_writing()?;
-    room_for(&RealDisk, &folder, &prepared, &study, &kept)?;
+    room_for(&context.disk(), &folder, &prepared, &study, &kept)?;
     PlanFile::of(rests_on, bound_to, study, kept).store(&context.memory())
 }
 
@@ -267,7 +273,7 @@ pub fn render(
     retain_share(&mut stems, |stem| stem.path(), mine);
     let folders = audio_folder::all_folders(context.out);
     for folder in folders.iter().chain([&context.memory().join(JOURNAL)]) {
-        clear_stale(folder);
+        clear_stale(&context.disk(), folder);
     }
     let disk = Arc::new(disk_for(context, &stems));
     let records = context.records(&*disk);
@@ -303,9 +309,10 @@ pub fn render(
 
 /// A disk on which these stems may take the place of what earlier plans have made of them.
 fn disk_for(context: &UnitContext<'_>, stems: &[&StemPlan]) -> SharedDisk {
-    let records = context.records(&RealDisk);
+    let disk = context.disk();
+    let records = context.records(&disk);
     let renders = Renders(&records);
-    let mut disk = SharedDisk::new();
+    let mut disk = SharedDisk::new(context.out);
     let mut known: BTreeMap<PathBuf, String> =
         renders.outputs().into_iter().map(|known| (context.out.join(known.path), known.sha256)).collect();
     let earlier = read_manifest(context.out).ok();
@@ -338,17 +345,17 @@ pub fn seal(
     let begun = Instant::now();
     let listed = InventoryFile::read(&context.memory(), context.recipe)?;
     let planned = PlanFile::read(&context.memory())?;
-    let surveys = first_surveys(&context.records(&RealDisk), &listed)?;
+    let surveys = first_surveys(&context.records(&context.disk()), &listed)?;
     let music = context.music(&listed.inventory);
     if planned.rests_on != listed.rests_on(&surveys, &music) {
         return Err(UnitError::Outdated { out: context.out.to_owned() });
     }
     OutFolder::check_place(context.delivery, context.out).map_err(RunError::from)?;
     let folder = OutFolder::claim(context.out, Packaging::Plain)?;
-    let rendered = rendered(&context.records(&RealDisk), context.out, &planned)?;
+    let rendered = rendered(&context.records(&context.disk()), context.out, &planned)?;
     let bound = folder.earlier().map(|earlier| Bound::by(earlier.clone()));
     let course = context.course(None, bound.as_ref());
-    let surveys = surveys_of_plan(&context.records(&RealDisk), &course, &listed.inventory, surveys)?;
+    let surveys = surveys_of_plan(&context.records(&context.disk()), &course, &listed.inventory, surveys)?;
     let PlanFile { plan, evidence, late, visit, kept, bound_to, rests_on: planned_for, .. } = planned;
     let pin = late.as_ref().map(|late| &late.pin);
     let recipe = &context.recipe.following(&plan.said_as);
@@ -364,14 +371,14 @@ pub fn seal(
             return Err(UnitError::Outdated { out: context.out.to_owned() });
         }
     }
-    clear_stale(&context.memory());
+    clear_stale(&context.disk(), &context.memory());
     let job = Job {
         delivery: context.delivery,
         out: context.out,
         song: None,
         packaging: Packaging::Plain,
         recipe: context.recipe,
-        disk: Arc::new(RealDisk),
+        disk: Arc::new(context.disk()),
         relink: false,
         renew: &[],
         batch: false,

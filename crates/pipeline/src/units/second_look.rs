@@ -1,6 +1,8 @@
 //! The surveys that a plan rests on: the first ones, and a second look at the few files of which these have shown that
 //! something else shall be measured: the plan makes it, and whoever comes after reads its records.
 
+use std::path::Path;
+
 use loadin_analysis::Sketches;
 use loadin_record::survey::{FileFacts, Inventory, Scope, Survey};
 use loadin_storage::records::Records;
@@ -40,13 +42,14 @@ pub(super) fn surveys_of_plan(
 
 /// A disk on which a second look may take the place of an earlier one, and of the sketch that the first look has drawn.
 pub(super) fn disk_for_second_look(
+    out: &Path,
     records: &Records<'_>,
     course: &StudyContext<'_>,
     inventory: &Inventory,
     surveys: &[Survey],
 ) -> SharedDisk {
     let (known, sketches) = (Surveys(records), Sketches::new(Some(records)));
-    let mut disk = SharedDisk::new();
+    let mut disk = SharedDisk::new(out);
     for (index, scope) in course.second_look(inventory, surveys) {
         let file = &inventory.files[index];
         if known.on_record(AGAIN, file, &scope).is_none() {

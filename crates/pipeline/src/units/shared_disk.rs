@@ -12,7 +12,8 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use loadin_record::digest::Stored;
-use loadin_storage::disk::{Disk, DiskFile, RealDisk};
+use loadin_storage::disk::{Disk, DiskFile};
+use loadin_storage::folder_disk::FolderDisk;
 use loadin_storage::lock::Holder;
 use loadin_storage::pieces::digest_file;
 use loadin_storage::store::UNFINISHED;
@@ -22,6 +23,7 @@ const STALE_AFTER: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// The operating system's file system, shared with tasks on other machines.
 pub(super) struct SharedDisk {
+    real: FolderDisk,
     /// This process, as a part of file names.
     own: String,
     /// What stood under a name when this task began, and may be replaced: it is known to be out of date.
@@ -29,8 +31,9 @@ pub(super) struct SharedDisk {
 }
 
 impl SharedDisk {
-    pub(super) fn new() -> Self {
-        Self { own: owner(&Holder::this()), outdated: BTreeMap::new() }
+    /// Below the output folder `out`.
+    pub(super) fn new(out: &Path) -> Self {
+        Self { real: FolderDisk::new(out), own: owner(&Holder::this()), outdated: BTreeMap::new() }
     }
 
     /// What stands at `path` now is out of date.
@@ -54,7 +57,7 @@ impl SharedDisk {
     /// Gives a whole file its final name, unless somebody was first.
     fn commit(&self, from: &Path, to: &Path) -> io::Result<()> {
         File::open(from)?.sync_all()?;
-        match fs::hard_link(from, to) {
+        match self.real.link(from, to) {
             Ok(()) => {}
             // Shares may also say so when the answer to the first attempt was lost; then the bytes are ours.
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
@@ -70,41 +73,49 @@ impl SharedDisk {
                             ),
                         ));
                     }
-                    fs::rename(from, to)?;
+                    self.real.rename(from, to)?;
                 }
             }
             Err(error) => return Err(error),
         }
         // Best effort: the name says what it is, and a later task removes it.
-        let _ = fs::remove_file(from);
-        RealDisk.sync_folder(to.parent().unwrap_or(Path::new(".")))
+        let _ = self.real.remove(from);
+        self.real.sync_folder(to.parent().unwrap_or(Path::new(".")))
     }
 }
 
 impl Disk for SharedDisk {
     fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        RealDisk.create_new(&self.own(path))
+        self.real.create_new(&self.own(path))
     }
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
-        RealDisk.open(&self.own(path))
+        self.real.open(&self.own(path))
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         let own = self.own(from);
-        if own == from { RealDisk.rename(from, to) } else { self.commit(&own, to) }
+        if own == from { self.real.rename(from, to) } else { self.commit(&own, to) }
     }
 
     fn remove(&self, path: &Path) -> io::Result<()> {
-        RealDisk.remove(&self.own(path))
+        self.real.remove(&self.own(path))
+    }
+
+    fn create_folder(&self, folder: &Path) -> io::Result<()> {
+        self.real.create_folder(folder)
+    }
+
+    fn remove_folder(&self, folder: &Path) -> io::Result<()> {
+        self.real.remove_folder(folder)
     }
 
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
-        RealDisk.sync_folder(folder)
+        self.real.sync_folder(folder)
     }
 
     fn free_bytes(&self, folder: &Path) -> io::Result<u64> {
-        RealDisk.free_bytes(folder)
+        self.real.free_bytes(folder)
     }
 }
 
@@ -116,7 +127,7 @@ fn owner(holder: &Holder) -> String {
 }
 
 /// Removes temporaries whose task has ended without removing them.
-pub(super) fn clear_stale(folder: &Path) {
+pub(super) fn clear_stale(disk: &dyn Disk, folder: &Path) {
     let this = owner(&Holder::this());
     let host = this.split('+').next().unwrap_or_default();
     for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
@@ -135,7 +146,7 @@ pub(super) fn clear_stale(folder: &Path) {
         };
         if ended {
             // Best effort: somebody else may have done it.
-            let _ = fs::remove_file(entry.path());
+            let _ = disk.remove(&entry.path());
         }
     }
 }
@@ -147,7 +158,7 @@ mod tests {
     use super::*;
 
     fn task(name: &str) -> SharedDisk {
-        SharedDisk { own: name.to_owned(), outdated: BTreeMap::new() }
+        SharedDisk { real: FolderDisk::new(Path::new("/")), own: name.to_owned(), outdated: BTreeMap::new() }
     }
 
     #[test]
@@ -196,7 +207,7 @@ mod tests {
         for name in names.iter().chain([&dead]) {
             fs::write(folder.path().join(name), "").unwrap();
         }
-        clear_stale(folder.path());
+        clear_stale(&FolderDisk::new(folder.path()), folder.path());
         assert!(names.iter().all(|name| folder.path().join(name).exists()), "they may be at work");
         assert!(!folder.path().join(dead).exists());
     }

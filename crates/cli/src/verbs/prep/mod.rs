@@ -16,7 +16,7 @@ use loadin_pipeline::work::watchdog::Patience;
 use loadin_plan::recipe::Recipe;
 use loadin_record::manifest::Manifest;
 use loadin_record::summary::{DeliverySummary, Ended, Summary};
-use loadin_storage::disk::RealDisk;
+use loadin_storage::folder_disk::FolderDisk;
 
 use self::batch::Turn;
 use crate::args::{Format, Prep};
@@ -160,7 +160,7 @@ fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) 
         song: turn.song.as_ref(),
         packaging: if args.bag { Packaging::Bag } else { Packaging::Plain },
         recipe,
-        disk: Arc::new(RealDisk),
+        disk: Arc::new(FolderDisk::new(&turn.out)),
         relink: args.relink,
         renew: &args.renew,
         batch: args.batch || args.split || args.deliveries.len() > 1,
