@@ -1,0 +1,116 @@
+//! What the system grants this process: memory, open files, and how large a file may become. Work that it is too little for is
+//! refused before it begins. Knows no verb.
+
+use crate::{Exit, Failure};
+
+/// Address space that a thread of the pool takes at most, with those that it starts for a stem: their stacks, their arenas of
+/// the allocator, and the blocks that they hold (measured: DEVELOPERS.md).
+const BYTES_A_THREAD: u64 = 40 << 20;
+
+/// Address space that a run takes beside its threads: what is compared of all stems, the plan, the papers.
+const BYTES_OF_A_RUN: u64 = 60 << 20;
+
+/// Files that a thread has open at most: a source, an output that is written and read back, the folders on the way to them.
+const FILES_A_THREAD: u64 = 12;
+
+/// Files that a run has open beside them: the streams, the lock, a record, a paper.
+const FILES_OF_A_RUN: u64 = 16;
+
+/// What is granted; `None` is no limit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Grants {
+    /// Address space in bytes that is left.
+    bytes: Option<u64>,
+    /// Open files.
+    files: Option<u64>,
+}
+
+/// Refuses to begin on so many threads where the system grants too little for them.
+pub(crate) fn check(threads: usize) -> Result<(), Failure> {
+    grants().check(threads as u64)
+}
+
+/// How much of `bytes` may be kept in memory beside the work of so many threads.
+pub(crate) fn bounded(bytes: u64, threads: usize) -> u64 {
+    grants().bytes.map_or(bytes, |left| bytes.min(left.saturating_sub(needed_bytes(threads as u64)) / 2))
+}
+
+fn needed_bytes(threads: u64) -> u64 {
+    BYTES_OF_A_RUN + threads * BYTES_A_THREAD
+}
+
+impl Grants {
+    fn check(self, threads: u64) -> Result<(), Failure> {
+        let bytes = needed_bytes(threads);
+        if let Some(left) = self.bytes.filter(|left| *left < bytes) {
+            return Err(too_little(format!(
+                "the system leaves this process {} MB of address space, {} MB are needed on {threads} threads; use fewer --jobs, or raise the limit (ulimit -v)",
+                left >> 20,
+                bytes.div_ceil(1 << 20)
+            )));
+        }
+        let files = FILES_OF_A_RUN + threads * FILES_A_THREAD;
+        if let Some(granted) = self.files.filter(|granted| *granted < files) {
+            return Err(too_little(format!(
+                "the system lets this process open {granted} files, {files} are needed on {threads} threads; use fewer --jobs, or raise the limit (ulimit -n)"
+            )));
+        }
+        Ok(())
+    }
+}
+
+fn too_little(text: String) -> Failure {
+    Failure::new(Exit::CannotWrite, anyhow::Error::msg(text))
+}
+
+#[cfg(target_os = "linux")]
+fn grants() -> Grants {
+    use rustix::process::{Resource, getrlimit};
+
+    let taken = std::fs::read_to_string("/proc/self/statm").ok();
+    let pages = taken.and_then(|text| text.split_whitespace().next()?.parse::<u64>().ok()).unwrap_or(0);
+    let taken = pages * rustix::param::page_size() as u64;
+    Grants {
+        bytes: getrlimit(Resource::As).current.map(|limit| limit.saturating_sub(taken)),
+        files: getrlimit(Resource::Nofile).current,
+    }
+}
+
+/// Elsewhere nobody is asked, and the work says what it could not have.
+#[cfg(not(target_os = "linux"))]
+fn grants() -> Grants {
+    Grants { bytes: None, files: None }
+}
+
+/// From here on, a file that would become larger than the system allows fails to be written. Unasked, the signal would end the
+/// process without a word.
+#[cfg(unix)]
+pub(crate) fn let_large_writes_fail() {
+    use std::sync::Arc;
+    use std::sync::atomic::AtomicBool;
+
+    // Whoever cannot listen is ended by the signal, as before; what is written then is whole or absent all the same.
+    let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, Arc::new(AtomicBool::new(false)));
+}
+
+#[cfg(not(unix))]
+pub(crate) fn let_large_writes_fail() {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn too_little_is_refused_with_what_is_needed_and_what_helps() {
+        let none = Grants { bytes: None, files: None };
+        let text = |grants: Grants| grants.check(2).unwrap_err();
+        assert!(none.check(64).is_ok());
+        assert!(Grants { bytes: Some(needed_bytes(2)), files: Some(40) }.check(2).is_ok());
+        let memory = text(Grants { bytes: Some(needed_bytes(2) - 1), ..none });
+        assert_eq!(memory.exit, Exit::CannotWrite);
+        assert!(memory.error.to_string().contains("140 MB are needed on 2 threads; use fewer --jobs"));
+        let files = text(Grants { files: Some(39), ..none });
+        assert_eq!(files.exit, Exit::CannotWrite);
+        assert!(files.error.to_string().contains("open 39 files, 40 are needed"), "{}", files.error);
+    }
+}
