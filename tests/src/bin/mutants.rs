@@ -81,7 +81,11 @@ fn peak_kb() -> u64 {
 /// The number that is read now; the process ends when it stays.
 static NOW: AtomicU64 = AtomicU64::new(0);
 
-#[expect(clippy::exit, clippy::print_stderr, reason = "whoever waits for this process wants to know which file hangs")]
+#[expect(
+    clippy::exit,
+    clippy::print_stderr,
+    reason = "whoever waits for this process wants to know which file hangs"
+)]
 fn watch() {
     std::thread::spawn(|| {
         loop {
@@ -96,7 +100,12 @@ fn watch() {
 }
 
 #[expect(clippy::disallowed_methods, reason = "how long a file takes is what is asked")]
-fn say(seed: &Seed, whole: &Read, number: u64, folder: Option<&str>) -> Result<serde_json::Value, Box<dyn Error>> {
+fn say(
+    seed: &Seed,
+    whole: &Read,
+    number: u64,
+    folder: Option<&str>,
+) -> Result<serde_json::Value, Box<dyn Error>> {
     let mutant = mutant(seed, number);
     if let Some(folder) = folder {
         fs::write(Path::new(folder).join(format!("{number}.{}", seed.extension)), &mutant.bytes)?;
@@ -124,12 +133,15 @@ fn main() -> Result<(), Box<dyn Error>> {
     let seeds = seeds();
     if count == 0 {
         for (index, seed) in seeds.iter().enumerate() {
-            fs::write(Path::new(folder.unwrap_or(".")).join(format!("seed-{index}.{}", seed.extension)), &seed.bytes)?;
+            fs::write(
+                Path::new(folder.unwrap_or(".")).join(format!("seed-{index}.{}", seed.extension)),
+                &seed.bytes,
+            )?;
         }
         return Ok(());
     }
-    // What is caught needs no page about itself.
-    std::panic::set_hook(Box::new(|_| {}));
+    // A panic is a line and no page.
+    std::panic::set_hook(Box::new(|panic| drop(writeln!(std::io::stderr(), "{panic}"))));
     watch();
     let whole: Vec<Read> = seeds.iter().map(|seed| read(seed.bytes.clone())).collect::<Result<_, _>>()?;
     if let Some((seed, _)) = seeds.iter().zip(&whole).find(|(_, read)| !read.said.is_empty()) {

@@ -157,7 +157,8 @@ fn padding(parts: &mut Parts, draw: &mut Random) -> Option<Change> {
 }
 
 fn stranger(parts: &mut Parts, draw: &mut Random) -> Option<Change> {
-    let id = [*b"JUNK", *b"fmt ", *b"data", *b"LIST", *b"free", *b"PEAK", *b"\0\0\0\0", *b"\xFF\x01a "][draw.below(8)];
+    let id = [*b"JUNK", *b"fmt ", *b"data", *b"LIST", *b"free", *b"PEAK", *b"\0\0\0\0", *b"\xFF\x01a "]
+        [draw.below(8)];
     let at = draw.below(parts.chunks.len() + 1);
     let part = Part::new(parts.family, &id, vec![draw.number() as u8; draw.below(70)]);
     if draw.below(4) == 0 {

@@ -3,7 +3,7 @@
 
 use std::ops::Range;
 
-use super::layout::{Family, Parts};
+use super::layout::{Family, Part, Parts};
 
 /// A field of a head: its name, the chunk it stands in, and its bytes there.
 pub(super) struct Field {
@@ -83,7 +83,10 @@ struct Stored {
 /// too: the last one may be meant as well as the first.
 pub(super) fn speak_otherwise(whole: &Parts, changed: &Parts) -> bool {
     let told = told(whole);
-    self::told(changed).iter().any(|now| !told.contains(now))
+    // A size that counts the padding says that it is samples.
+    let counts = |part: &Part| part.stated == Some((part.body.len() + part.padding.len()) as u64);
+    let counts_padding = changed.chunks.iter().any(|part| part.is_sound() && counts(part));
+    counts_padding || self::told(changed).iter().any(|now| !told.contains(now))
 }
 
 /// What the heads of a file say, where that agrees.
@@ -110,7 +113,7 @@ fn stored(parts: &Parts, head: &[u8]) -> Option<Stored> {
             let (channels, frames, bits) = (value(0..2)?, value(2..6)?, value(6..8)?);
             let coding = head.get(18..22).unwrap_or(b"NONE").to_vec();
             let width = bits.div_ceil(8);
-            let held = |part: &super::layout::Part| part.body.len().saturating_sub(8) as u64;
+            let held = |part: &Part| part.body.len().saturating_sub(8) as u64;
             let mut sounds = parts.chunks.iter().filter(|part| part.is_sound());
             // The compression alone may say the width too.
             let fits = sounds.any(|part| {

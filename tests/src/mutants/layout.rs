@@ -154,6 +154,10 @@ impl Parts {
             at = start + bytes + part.padding.len();
             parts.chunks.push(part);
         }
+        if family != Family::Caf {
+            let stated = family.value(&file[parts.form.len()..parts.form.len() + sizes]);
+            parts.form_size = (stated == u64::from(u32::MAX)).then_some(stated);
+        }
         parts
     }
 

@@ -127,14 +127,17 @@ impl Layout {
             return Some((self, None));
         }
         let (wanted, held) = (bits.div_ceil(8), align / channels);
+        let states = |layout: &Self| u64::from(rate_hz) * u64::from(layout.align) == u64::from(byte_rate);
         if align.is_multiple_of(channels) && held >= wanted {
-            // 24 bits in four bytes are common practice, no source.
-            let is_usual = held == wanted || tag != PCM || (held, wanted) == (4, 3);
-            let other = Self { channels: align / wanted, ..self };
-            let is_doubtful = !is_usual && align.is_multiple_of(wanted);
+            // 24 bits in four bytes are common practice, no source; unless the bytes a second are those of three.
+            let packed = Self { align: channels.saturating_mul(wanted), ..self };
+            let is_packed = states(&packed) && !states(&self);
+            let is_usual = held == wanted || tag != PCM || (held, wanted) == (4, 3) && !is_packed;
+            let is_wide = is_packed || !align.is_multiple_of(wanted);
+            let other = if is_wide { packed } else { Self { channels: align / wanted, ..self } };
             let empty_bytes = usize::from(held - wanted);
             let contradiction =
-                is_doubtful.then(|| Contradiction { text: contradiction(self, other), empty_bytes });
+                (!is_usual).then(|| Contradiction { text: contradiction(self, other), empty_bytes });
             return Some((self, contradiction));
         }
         let other_align = channels.checked_mul(wanted).map(|align| Self { align, ..self });
@@ -142,7 +145,6 @@ impl Layout {
             align.is_multiple_of(wanted).then_some(Self { channels: align / wanted, ..self });
         let other_bits =
             align.is_multiple_of(channels).then_some(Self { bits: held.saturating_mul(8), ..self });
-        let states = |layout: &Self| u64::from(rate_hz) * u64::from(layout.align) == u64::from(byte_rate);
         let sound = |layout: &Self| layout.channels > 0 && layout.bits > 0 && states(layout);
         let readings: Vec<Self> =
             [other_align, other_channels, other_bits].into_iter().flatten().filter(sound).collect();

@@ -59,6 +59,7 @@ impl Walk {
         for _ in 0..MOST_CHUNKS {
             let Some(head) = walk.head(source, at)? else {
                 walk.compare_riff_size(at.min(end));
+                walk.notice_cut_head(at);
                 return Ok(walk);
             };
             at = walk.chunk(source, &head)?;
@@ -81,6 +82,18 @@ impl Walk {
                 "its RIFF size is {} bytes, its chunks take {}; all are read",
                 self.riff_size,
                 chunks_end - 8
+            );
+            self.repairs.push(Repair(text));
+        }
+    }
+
+    /// The file ends within the head of a chunk: nobody knows of how much.
+    fn notice_cut_head(&mut self, at: u64) {
+        let left = self.end.saturating_sub(at);
+        if (1..8).contains(&left) && self.riff_end() > self.end {
+            let text = format!(
+                "it ends {left} bytes behind a chunk, and its RIFF size says that {} more belong to it",
+                self.riff_end() - self.end
             );
             self.repairs.push(Repair(text));
         }
