@@ -198,17 +198,27 @@ impl Parts {
         file
     }
 
+    /// Whether samples are cut off, of the first sound or of another.
+    pub(super) fn sound_is_cut(&self) -> bool {
+        self.cut.is_some_and(|cut| self.sounds().iter().any(|(_, end)| *end > cut))
+    }
+
     /// Where the samples of the first sound begin and end in the file.
     pub(super) fn sound(&self) -> Option<(usize, usize)> {
+        self.sounds().first().copied()
+    }
+
+    fn sounds(&self) -> Vec<(usize, usize)> {
+        let mut sounds = Vec::new();
         let (ids, sizes) = (self.family.id_bytes(), self.family.size_bytes());
         let mut at = self.form.len() + if self.family == Family::Caf { 0 } else { sizes } + self.kind.len();
         for part in &self.chunks {
             at += ids + sizes;
             if part.is_sound() {
-                return Some((at, at + part.body.len()));
+                sounds.push((at, at + part.body.len()));
             }
             at += part.body.len() + part.padding.len();
         }
-        None
+        sounds
     }
 }

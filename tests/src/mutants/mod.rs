@@ -43,5 +43,7 @@ pub fn mutant(seed: &Seed, number: u64) -> Mutant {
         changes.push(change.text);
     }
     let speaks_otherwise = fields::speak_otherwise(&whole, &parts);
+    // What is inserted moves the samples behind the place where the file ends.
+    touched |= parts.sound_is_cut();
     Mutant { bytes: parts.to_bytes(), changes, touched, speaks_otherwise }
 }

@@ -69,12 +69,20 @@ fn bytes_wav() -> Parts {
     parts
 }
 
-/// ITU-R BS.2088, section 3.2: the sizes stand in a chunk of their own, and the samples last.
-fn rf64(wav: &[u8]) -> Parts {
+/// With the samples last: libsndfile takes what stands behind them in Wave64 for samples.
+fn up_to_samples(wav: &[u8]) -> Parts {
     let mut parts = Parts::of(Family::Riff, wav);
-    parts.form = b"RF64".to_vec();
     let sound = parts.chunks.iter().position(Part::is_sound).expect("samples");
     parts.chunks.truncate(sound + 1);
+    parts
+}
+
+/// ITU-R BS.2088, section 3.2: the sizes stand in a chunk of their own. libsndfile knows few others in this form.
+fn rf64(wav: &[u8]) -> Parts {
+    let mut parts = up_to_samples(wav);
+    parts.form = b"RF64".to_vec();
+    parts.chunks.retain(|part| matches!(&part.id[..], b"fmt " | b"bext" | b"data"));
+    let sound = parts.chunks.len() - 1;
     let data = parts.chunks[sound].body.len() as u64;
     parts.chunks.insert(0, Part::new(Family::Riff, b"ds64", vec![0; 28]));
     let riff = parts.to_bytes().len() as u64 - 8;
@@ -103,7 +111,7 @@ pub fn seeds() -> Vec<Seed> {
             "Wave64",
             "w64",
             Some(Family::Wave64),
-            Parts::of(Family::Riff, &wav(SampleKind::I16, 2)).in_wave64().to_bytes(),
+            up_to_samples(&wav(SampleKind::I16, 2)).in_wave64().to_bytes(),
         ),
         seed("AIFF-C of floats", "aif", Some(Family::Aiff), written(Target::Aiff, SampleKind::F32, 1, 501)),
         seed("CAF of floats", "caf", Some(Family::Caf), written(Target::Caf, SampleKind::F32, 2, 501)),

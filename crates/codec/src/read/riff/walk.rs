@@ -180,20 +180,24 @@ impl Walk {
         self.long_data = field(8);
     }
 
-    /// Refuses samples whose place leaves open what they are.
-    pub(super) fn check_data_place(&self, start: u64) -> Result<(), Error> {
+    /// Whether these are the first samples; notices what is not as it should be with their place.
+    pub(super) fn are_first(&mut self) -> bool {
         let text = if self.data.is_some() {
-            "there are several data chunks; which one is meant cannot be known"
+            "there are several data chunks; the samples of the first are read"
         } else if self.fmt.is_none() {
-            "the samples come before their fmt chunk"
+            "its samples come before their fmt chunk"
         } else {
-            return Ok(());
+            return true;
         };
-        Err(Error::malformed(text, start - 8))
+        self.repairs.push(Repair(text.to_owned()));
+        self.data.is_none()
     }
 
     fn data_chunk<R: Read + Seek>(&mut self, source: &mut R, head: &Head) -> Result<u64, Error> {
-        self.check_data_place(head.start)?;
+        if !self.are_first() {
+            let bytes = head.size.min(self.end - head.start);
+            return next_chunk(source, head.start + bytes, bytes, self.end);
+        }
         let claimed = self.long_data.filter(|_| head.size == u64::from(u32::MAX)).unwrap_or(head.size);
         let witnesses = Witnesses { start: head.start, claimed, riff_end: self.riff_end(), end: self.end };
         let (data, repair) = witnesses.judge(source)?;

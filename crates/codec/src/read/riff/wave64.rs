@@ -66,7 +66,9 @@ fn take_data<R: Read + Seek>(
     size: u64,
     available: u64,
 ) -> Result<u64, Error> {
-    walk.check_data_place(start)?;
+    if !walk.are_first() {
+        return Ok(size.saturating_sub(HEAD_BYTES).min(available));
+    }
     let claimed = size.saturating_sub(HEAD_BYTES);
     // A recorder that stopped left no size; no disk holds the largest ones.
     let claimed = if claimed == 0 || claimed >= 1 << 48 {
