@@ -7,7 +7,7 @@ mod exit;
 mod failure;
 mod folders;
 mod footers;
-mod limits;
+pub mod limits;
 mod look;
 mod memory;
 mod pages;

@@ -3,12 +3,12 @@
 
 use crate::{Exit, Failure};
 
-/// Address space that a thread of the pool takes at most, with those that it starts for a stem: their stacks, their arenas of
-/// the allocator, and the blocks that they hold (measured: DEVELOPERS.md).
-const BYTES_A_THREAD: u64 = 40 << 20;
+/// Address space that a thread of the pool takes at most, with those that it starts for a stem: their stacks and the
+/// blocks that they hold (measured: DEVELOPERS.md).
+const BYTES_A_THREAD: u64 = 24 << 20;
 
 /// Address space that a run takes beside its threads: what is compared of all stems, the plan, the papers.
-const BYTES_OF_A_RUN: u64 = 60 << 20;
+const BYTES_OF_A_RUN: u64 = 40 << 20;
 
 /// Files that a thread has open at most: a source, an output that is written and read back, the folders on the way to them.
 const FILES_A_THREAD: u64 = 12;
@@ -82,6 +82,33 @@ fn grants() -> Grants {
     Grants { bytes: None, files: None }
 }
 
+/// Begins the process anew with one arena of the allocator, where its address space is limited: glibc takes 64 MB and more for
+/// every thread, of which it uses little, and what is left may be too little for the first small thing. Called before anything
+/// else; does nothing where that is so already.
+#[cfg(target_os = "linux")]
+pub fn spare_address_space() {
+    use std::os::unix::process::CommandExt;
+    use std::process::Command;
+
+    use rustix::process::{Resource, getrlimit};
+
+    const ARENAS: &str = "MALLOC_ARENA_MAX";
+
+    if getrlimit(Resource::As).current.is_some() && std::env::var_os(ARENAS).is_none() {
+        let mut args = std::env::args_os();
+        let mut again = Command::new("/proc/self/exe");
+        if let Some(name) = args.next() {
+            again.arg0(name);
+        }
+        // Where that fails, it goes on as it is.
+        let _ = again.args(args).env(ARENAS, "1").exec();
+    }
+}
+
+/// Elsewhere nothing is known of arenas.
+#[cfg(not(target_os = "linux"))]
+pub fn spare_address_space() {}
+
 /// From here on, a file that would become larger than the system allows fails to be written. Unasked, the signal would end the
 /// process without a word.
 #[cfg(unix)]
@@ -108,7 +135,7 @@ mod tests {
         assert!(Grants { bytes: Some(needed_bytes(2)), files: Some(40) }.check(2).is_ok());
         let memory = text(Grants { bytes: Some(needed_bytes(2) - 1), ..none });
         assert_eq!(memory.exit, Exit::CannotWrite);
-        assert!(memory.error.to_string().contains("140 MB are needed on 2 threads; use fewer --jobs"));
+        assert!(memory.error.to_string().contains("88 MB are needed on 2 threads; use fewer --jobs"));
         let files = text(Grants { files: Some(39), ..none });
         assert_eq!(files.exit, Exit::CannotWrite);
         assert!(files.error.to_string().contains("open 39 files, 40 are needed"), "{}", files.error);

@@ -62,16 +62,16 @@ fn on_one_thread<R, E>(
 }
 
 /// The maker is on a thread of its own, where the system has one to give.
-fn on_two_threads<R: Send, E: Send>(
+fn on_two_threads<R: Send, E: Send, M: FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send>(
     thread: thread::Builder,
-    make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
+    make: M,
     mut take: impl FnMut(&mut Block) -> Result<(), E>,
 ) -> Made<R, E> {
     thread::scope(|scope| {
         let (full, ready) = sync_channel::<Vec<Block>>(WAITING);
         let (back, empty) = channel();
         // A thread that could not be started would take the work with it, so the work comes after.
-        let (give, given) = channel();
+        let (give, given) = channel::<M>();
         let task = move || {
             let make = given.recv().ok()?;
             let (mut batch, mut spare, mut samples) = (Vec::new(), Vec::new(), 0);
