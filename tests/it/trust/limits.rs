@@ -18,12 +18,14 @@ fn limited(limit: &str, user: Option<u32>, args: &[&str]) -> Ran {
     if let Some(user) = user {
         shell.uid(user).gid(user);
     }
-    let script = format!("ulimit {limit} && exec \"$@\"");
+    // What some shells call -u others call -p.
+    let other = limit.replace("-u", "-p");
+    let script = format!("{{ ulimit {limit} 2>/dev/null || ulimit {other}; }} && exec \"$@\"");
     shell.args(["-c", &script, "sh"]).arg(command().get_program()).args(args);
     run(&mut shell)
 }
 
-/// Stems that are copied, converted, packed out of FLAC's way and refused: everything that takes memory, threads and files.
+/// Stems that are made mono and converted: what takes memory, threads and files.
 fn delivery() -> Delivery {
     let delivery = Delivery::new("song");
     for stem in 0..4 {
@@ -102,7 +104,7 @@ fn of(flag: &str, values: [u64; 5]) -> Vec<String> {
 
 #[test]
 fn too_little_memory_is_a_message() {
-    never_ends_by_a_signal(&of("-v", [120_000, 180_000, 250_000, 350_000, 700_000]), None);
+    never_ends_by_a_signal(&of("-v", [60_000, 90_000, 130_000, 250_000, 700_000]), None);
 }
 
 /// In blocks of 512 bytes, or of 1024 where the shell counts so.

@@ -123,23 +123,7 @@ fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
         let size = i64::from_be_bytes(head[4..].try_into().expect("eight bytes"));
         let (start, available) = (at + 12, end - at - 12);
         if &head[..4] == b"data" {
-            // The first four bytes count edits. A size of -1 is "up to the end of the file".
-            let available = available.saturating_sub(4);
-            let claimed =
-                u64::try_from(size).ok().map(|size| size.saturating_sub(4)).filter(|claimed| *claimed > 0);
-            let claimed_bytes = claimed.unwrap_or(available);
-            at = (start + 4).saturating_add(claimed_bytes);
-            if walk.data.is_some() {
-                walk.repairs.push(twice("data", "the samples of the first are read"));
-                continue;
-            }
-            walk.data = Some(Data {
-                offset: start + 4,
-                claimed: claimed_bytes,
-                available,
-                open_end: claimed.is_none(),
-                behind: if is_chunk(source, at, end)? { 0 } else { end.saturating_sub(at) },
-            });
+            at = walk.take_data(source, start, u64::try_from(size).ok(), end)?;
             continue;
         }
         let Some(size) = u64::try_from(size).ok().filter(|size| *size <= available) else {
@@ -173,6 +157,38 @@ fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
         at = start + size;
     }
     Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"))
+}
+
+impl Walk {
+    /// Takes the chunk of the samples whose contents begin at `start`, and says where it ends. Without a size it goes up to the
+    /// end of the file.
+    fn take_data<R: Read + Seek>(
+        &mut self,
+        source: &mut R,
+        start: u64,
+        size: Option<u64>,
+        end: u64,
+    ) -> Result<u64, Error> {
+        // The first four bytes count edits.
+        let available = (end - start).saturating_sub(4);
+        let stated = size.map(|size| size.saturating_sub(4)).filter(|stated| *stated > 0);
+        let claimed = stated.unwrap_or(available);
+        let at = (start + 4).saturating_add(claimed);
+        if self.data.is_some() {
+            self.repairs.push(twice("data", "the samples of the first are read"));
+            return Ok(at);
+        }
+        // A single byte is padding, which other containers have.
+        let is_end = end.saturating_sub(at) <= 1 || is_chunk(source, at, end)?;
+        self.data = Some(Data {
+            offset: start + 4,
+            claimed,
+            available,
+            open_end: stated.is_none(),
+            behind: if is_end { 0 } else { end - at },
+        });
+        Ok(at)
+    }
 }
 
 /// A chunk of which there may be one.

@@ -54,7 +54,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, container: Container) -> Resu
         Some(coding) => {
             let coding = justified_coding(source, coding, &fmt, &data, &mut walk)?;
             let end = source.seek(SeekFrom::End(0))?;
-            let (data, repair) = whole_frames(data, fmt.align, end);
+            let (data, repair) = whole_frames(source, data, fmt.align, end)?;
             walk.repairs.extend(repair);
             let frames = data.bytes / fmt.align;
             if frames == 0 {
@@ -103,22 +103,32 @@ impl Blocks {
 }
 
 /// Samples that end with a whole frame, where all that is claimed is there. A size that is one byte short, as where a writer
-/// has not counted it, has that byte in its padding.
-fn whole_frames(data: Data, frame_bytes: u64, end: u64) -> (Data, Option<Repair>) {
+/// has not counted it, has that byte in its padding, which is 0 otherwise.
+fn whole_frames<R: Read + Seek>(
+    source: &mut R,
+    data: Data,
+    frame_bytes: u64,
+    end: u64,
+) -> Result<(Data, Option<Repair>), Error> {
     let rest = data.claimed % frame_bytes;
     if rest == 0 || data.claimed > data.bytes {
-        return (data, None);
+        return Ok((data, None));
     }
     let whole = data.bytes.next_multiple_of(frame_bytes);
+    let mut last = [0];
     if whole - data.bytes == 1 && whole & 1 == 0 && data.offset + whole <= end {
+        source.seek(SeekFrom::Start(data.offset + data.bytes))?;
+        source.read_exact(&mut last)?;
+    }
+    if last != [0] {
         let text = format!(
             "its data size of {} bytes lacks the last one of a frame, which is read too",
             data.claimed
         );
-        return (Data { bytes: whole, claimed: whole, ..data }, Some(Repair(text)));
+        return Ok((Data { bytes: whole, claimed: whole, ..data }, Some(Repair(text))));
     }
     let text = format!("its samples end within a frame; the last {rest} bytes are left out");
-    (data, Some(Repair(text)))
+    Ok((data, Some(Repair(text))))
 }
 
 /// The whole blocks of ADPCM, and what of a last one is lost. A size that is one byte short of whole blocks, as where a
