@@ -11,7 +11,7 @@ const BYTES_A_THREAD: u64 = 24 << 20;
 const BYTES_OF_A_RUN: u64 = 40 << 20;
 
 /// Files that a thread has open at most: a source, an output that is written and read back, the folders on the way to them.
-const FILES_A_THREAD: u64 = 12;
+const FILES_A_THREAD: u64 = 6;
 
 /// Files that a run has open beside them: the streams, the lock, a record, a paper.
 const FILES_OF_A_RUN: u64 = 16;
@@ -27,6 +27,7 @@ struct Grants {
 
 /// Refuses to begin on so many threads where the system grants too little for them.
 pub(crate) fn check(threads: usize) -> Result<(), Failure> {
+    ask_for_files(needed_files(threads as u64));
     grants().check(threads as u64)
 }
 
@@ -39,6 +40,26 @@ fn needed_bytes(threads: u64) -> u64 {
     BYTES_OF_A_RUN + threads * BYTES_A_THREAD
 }
 
+fn needed_files(threads: u64) -> u64 {
+    FILES_OF_A_RUN + threads * FILES_A_THREAD
+}
+
+/// Takes of the open files that the system would grant as many as are needed, where it has granted fewer.
+#[cfg(target_os = "linux")]
+fn ask_for_files(needed: u64) {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+
+    let Rlimit { current, maximum } = getrlimit(Resource::Nofile);
+    if current.is_some_and(|current| current < needed) {
+        let current = Some(maximum.map_or(needed, |most| most.min(needed)));
+        // Whoever may not have them is told so by the check.
+        let _ = setrlimit(Resource::Nofile, Rlimit { current, maximum });
+    }
+}
+
+#[cfg(not(target_os = "linux"))]
+fn ask_for_files(_needed: u64) {}
+
 impl Grants {
     fn check(self, threads: u64) -> Result<(), Failure> {
         let bytes = needed_bytes(threads);
@@ -49,7 +70,7 @@ impl Grants {
                 bytes.div_ceil(1 << 20)
             )));
         }
-        let files = FILES_OF_A_RUN + threads * FILES_A_THREAD;
+        let files = needed_files(threads);
         if let Some(granted) = self.files.filter(|granted| *granted < files) {
             return Err(too_little(format!(
                 "the system lets this process open {granted} files, {files} are needed on {threads} threads; use fewer --jobs, or raise the limit (ulimit -n)"
@@ -132,12 +153,12 @@ mod tests {
         let none = Grants { bytes: None, files: None };
         let text = |grants: Grants| grants.check(2).unwrap_err();
         assert!(none.check(64).is_ok());
-        assert!(Grants { bytes: Some(needed_bytes(2)), files: Some(40) }.check(2).is_ok());
+        assert!(Grants { bytes: Some(needed_bytes(2)), files: Some(28) }.check(2).is_ok());
         let memory = text(Grants { bytes: Some(needed_bytes(2) - 1), ..none });
         assert_eq!(memory.exit, Exit::CannotWrite);
         assert!(memory.error.to_string().contains("88 MB are needed on 2 threads; use fewer --jobs"));
-        let files = text(Grants { files: Some(39), ..none });
+        let files = text(Grants { files: Some(27), ..none });
         assert_eq!(files.exit, Exit::CannotWrite);
-        assert!(files.error.to_string().contains("open 39 files, 40 are needed"), "{}", files.error);
+        assert!(files.error.to_string().contains("open 27 files, 28 are needed"), "{}", files.error);
     }
 }

@@ -115,7 +115,7 @@ fn files_that_may_not_become_large_are_a_message() {
 
 #[test]
 fn too_few_open_files_are_a_message() {
-    never_ends_by_a_signal(&of("-n", [4, 10, 24, 39, 64]), None);
+    never_ends_by_a_signal(&of("-n", [4, 10, 20, 27, 64]), None);
 }
 
 /// The limit holds for whoever is not root, and counts all processes of a user: one who has no other.
