@@ -15,7 +15,10 @@ libfuzzer_sys::fuzz_target!(|text: &str| {
             for path in paths {
                 let _ = (answers.of(path), answers.leaves_out(path), answers.said_as(path));
             }
-            assert_eq!(Answers::parse(&answers.text, "answers.toml").ok().map(|a| a.sha256()), Some(answers.sha256()));
+            assert_eq!(
+                Answers::parse(&answers.text, "answers.toml").ok().map(|a| a.sha256()),
+                Some(answers.sha256())
+            );
         }
     }
 });

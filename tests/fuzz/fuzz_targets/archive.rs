@@ -16,7 +16,8 @@ use loadin_plan::recipe::{Recipe, find_shipped};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
 
-static FOLDER: LazyLock<tempfile::TempDir> = LazyLock::new(|| tempfile::tempdir().expect("a temporary folder"));
+static FOLDER: LazyLock<tempfile::TempDir> =
+    LazyLock::new(|| tempfile::tempdir().expect("a temporary folder"));
 
 static RECIPE: LazyLock<Recipe> = LazyLock::new(|| {
     Recipe::parse(find_shipped("mix-prep").expect("a recipe that is shipped").text).expect("it is right")
@@ -29,7 +30,9 @@ fn seeds() {
     for (name, method) in [("stored", CompressionMethod::Stored), ("deflated", CompressionMethod::Deflated)] {
         let mut archive = ZipWriter::new(Cursor::new(Vec::new()));
         for path in ["Kick.wav", "Drums/Snare.wav", "read me.txt"] {
-            archive.start_file(path, SimpleFileOptions::default().compression_method(method)).expect("an entry");
+            archive
+                .start_file(path, SimpleFileOptions::default().compression_method(method))
+                .expect("an entry");
             archive.write_all(&wav()).expect("its bytes");
         }
         seed("archive", name, archive.finish().expect("an archive").get_ref());

@@ -29,7 +29,8 @@ fn seeds() {
         let Some(number) = STEPS.iter().position(|known| *known == step) else { continue };
         seed("journal", step, &[&[number as u8], &bytes[33..]].concat());
     }
-    let written = br#"{"program":"0","results":7,"key":null,"value":{"path":"audio/01_Kick.wav","sha256":"00"}}"#;
+    let written =
+        br#"{"program":"0","results":7,"key":null,"value":{"path":"audio/01_Kick.wav","sha256":"00"}}"#;
     seed("journal", "written", &[&[6], &written[..], b"\n"].concat());
 }
 

@@ -8,57 +8,57 @@ use super::layout::{Family, Part, Parts};
 /// A field of a head: its name, the chunk it stands in, and its bytes there.
 pub(super) struct Field {
     pub(super) name: &'static str,
-    pub(super) chunk: &'static [u8; 4],
+    pub(super) chunk: [u8; 4],
     pub(super) bytes: Range<usize>,
 }
 
-const fn field(name: &'static str, chunk: &'static [u8; 4], bytes: Range<usize>) -> Field {
+const fn field(name: &'static str, chunk: [u8; 4], bytes: Range<usize>) -> Field {
     Field { name, chunk, bytes }
 }
 
 /// `WAVEFORMATEX` and `WAVEFORMATEXTENSIBLE`; the 64-bit sizes of ITU-R BS.2088.
 const RIFF: &[Field] = &[
-    field("format tag", b"fmt ", 0..2),
-    field("channels", b"fmt ", 2..4),
-    field("rate", b"fmt ", 4..8),
-    field("bytes a second", b"fmt ", 8..12),
-    field("bytes a frame", b"fmt ", 12..14),
-    field("bits", b"fmt ", 14..16),
-    field("extra bytes", b"fmt ", 16..18),
-    field("valid bits", b"fmt ", 18..20),
-    field("mask", b"fmt ", 20..24),
-    field("tag of the GUID", b"fmt ", 24..26),
-    field("rest of the GUID", b"fmt ", 26..40),
-    field("long RIFF size", b"ds64", 0..8),
-    field("long data size", b"ds64", 8..16),
-    field("long frames", b"ds64", 16..24),
-    field("rows of a table", b"ds64", 24..28),
+    field("format tag", *b"fmt ", 0..2),
+    field("channels", *b"fmt ", 2..4),
+    field("rate", *b"fmt ", 4..8),
+    field("bytes a second", *b"fmt ", 8..12),
+    field("bytes a frame", *b"fmt ", 12..14),
+    field("bits", *b"fmt ", 14..16),
+    field("extra bytes", *b"fmt ", 16..18),
+    field("valid bits", *b"fmt ", 18..20),
+    field("mask", *b"fmt ", 20..24),
+    field("tag of the GUID", *b"fmt ", 24..26),
+    field("rest of the GUID", *b"fmt ", 26..40),
+    field("long RIFF size", *b"ds64", 0..8),
+    field("long data size", *b"ds64", 8..16),
+    field("long frames", *b"ds64", 16..24),
+    field("rows of a table", *b"ds64", 24..28),
 ];
 
 /// Audio Interchange File Format 1.3 and AIFF-C.
 const AIFF: &[Field] = &[
-    field("channels", b"COMM", 0..2),
-    field("frames", b"COMM", 2..6),
-    field("bits", b"COMM", 6..8),
-    field("exponent of the rate", b"COMM", 8..10),
-    field("rate", b"COMM", 10..18),
-    field("compression", b"COMM", 18..22),
-    field("offset", b"SSND", 0..4),
-    field("block size", b"SSND", 4..8),
-    field("version", b"FVER", 0..4),
+    field("channels", *b"COMM", 0..2),
+    field("frames", *b"COMM", 2..6),
+    field("bits", *b"COMM", 6..8),
+    field("exponent of the rate", *b"COMM", 8..10),
+    field("rate", *b"COMM", 10..18),
+    field("compression", *b"COMM", 18..22),
+    field("offset", *b"SSND", 0..4),
+    field("block size", *b"SSND", 4..8),
+    field("version", *b"FVER", 0..4),
 ];
 
 /// Core Audio Format 1.0.
 const CAF: &[Field] = &[
-    field("rate", b"desc", 0..8),
-    field("format", b"desc", 8..12),
-    field("flags", b"desc", 12..16),
-    field("bytes a packet", b"desc", 16..20),
-    field("frames a packet", b"desc", 20..24),
-    field("channels", b"desc", 24..28),
-    field("bits", b"desc", 28..32),
-    field("edits", b"data", 0..4),
-    field("layout", b"chan", 0..12),
+    field("rate", *b"desc", 0..8),
+    field("format", *b"desc", 8..12),
+    field("flags", *b"desc", 12..16),
+    field("bytes a packet", *b"desc", 16..20),
+    field("frames a packet", *b"desc", 20..24),
+    field("channels", *b"desc", 24..28),
+    field("bits", *b"desc", 28..32),
+    field("edits", *b"data", 0..4),
+    field("layout", *b"chan", 0..12),
 ];
 
 /// The fields of a family.

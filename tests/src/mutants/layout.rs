@@ -93,7 +93,7 @@ impl Family {
 
 impl Part {
     /// A chunk that is as it should be.
-    pub(super) fn new(family: Family, id: &[u8; 4], body: Vec<u8>) -> Self {
+    pub(super) fn new(family: Family, id: [u8; 4], body: Vec<u8>) -> Self {
         let mut part = Self { id: id.to_vec(), stated: None, padding: Vec::new(), body };
         if family == Family::Wave64 {
             part.id.extend(TAIL);

@@ -61,8 +61,8 @@ fn bytes_wav() -> Parts {
     format.extend([1, 0, 8, 0]);
     for part in &mut parts.chunks {
         match &part.id[..] {
-            b"fmt " => *part = Part::new(Family::Riff, b"fmt ", format.clone()),
-            b"data" => *part = Part::new(Family::Riff, b"data", Vec::clone(&bytes)),
+            b"fmt " => *part = Part::new(Family::Riff, *b"fmt ", format.clone()),
+            b"data" => *part = Part::new(Family::Riff, *b"data", Vec::clone(&bytes)),
             _ => {}
         }
     }
@@ -84,7 +84,7 @@ fn rf64(wav: &[u8]) -> Parts {
     parts.chunks.retain(|part| matches!(&part.id[..], b"fmt " | b"bext" | b"data"));
     let sound = parts.chunks.len() - 1;
     let data = parts.chunks[sound].body.len() as u64;
-    parts.chunks.insert(0, Part::new(Family::Riff, b"ds64", vec![0; 28]));
+    parts.chunks.insert(0, Part::new(Family::Riff, *b"ds64", vec![0; 28]));
     let riff = parts.to_bytes().len() as u64 - 8;
     parts.chunks[0].body[..8].copy_from_slice(&riff.to_le_bytes());
     parts.chunks[0].body[8..16].copy_from_slice(&data.to_le_bytes());

@@ -72,7 +72,8 @@ fn first_frame<R: Read + Seek>(source: &mut R, found: &mut Head) -> IoResult<u64
         source.seek(SeekFrom::Start(at))?;
         let mut head = [0; 4];
         source.read_exact(&mut head)?;
-        if number > 0 && head[0] & 0x7F == 0 {
+        let kind = head[0] & 0x7F;
+        if number > 0 && kind == 0 {
             found.bytes.push((at, head[0] | 1));
             let text = "there are several blocks about the stream (STREAMINFO); the first one counts";
             found.repairs.push(Repair(text.to_owned()));

@@ -168,7 +168,7 @@ mod tests {
     #[test]
     fn without_a_thread_the_work_is_done_all_the_same() {
         let none = || thread::Builder::new().stack_size(1 << 60);
-        assert_eq!(watched_on(none(), Patience::default(), 1.0, |heartbeat| heartbeat.beat()), Ok(true));
+        assert_eq!(watched_on(none(), Patience::default(), 1.0, Heartbeat::beat), Ok(true));
         let fails = |_: &Heartbeat| -> u8 { panic!("on purpose") };
         assert_eq!(watched_on(none(), Patience::default(), 1.0, fails), Err(WatchdogError::GaveUp));
     }
