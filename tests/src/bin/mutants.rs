@@ -99,7 +99,6 @@ fn watch() {
     });
 }
 
-#[expect(clippy::disallowed_methods, reason = "how long a file takes is what is asked")]
 fn say(
     seed: &Seed,
     whole: &Read,
