@@ -1,5 +1,6 @@
 //! Shared set-up of the black-box and reference tests: deliveries that are made on the spot.
 
+pub mod mutants;
 mod random;
 
 use std::fs;

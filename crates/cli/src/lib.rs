@@ -7,6 +7,7 @@ mod exit;
 mod failure;
 mod folders;
 mod footers;
+pub mod limits;
 mod look;
 mod memory;
 mod pages;
@@ -41,6 +42,7 @@ pub fn main_with(args: impl IntoIterator<Item = OsString>, out: &mut dyn Write, 
         Err(error) => return usage::usage(error, out, err),
     };
     quiet_panics();
+    limits::let_large_writes_fail();
     look::ask_for_columns(cli.columns);
     let progress = Arc::new(progress::Reporter::new(cli.progress, err.is_terminal()));
     let result = match &cli.verb {

@@ -7,11 +7,13 @@ use loadin_pipeline::after::papers::{PapersError, write_audit};
 use loadin_pipeline::output::folder::outputs_of;
 use loadin_pipeline::output::manifest_file::read_manifest;
 use loadin_pipeline::source::scan;
+use loadin_record::layout::MOST_PAPER_BYTES;
 use loadin_record::manifest::Manifest;
 use loadin_record::summary::{Ended, Summary};
 use loadin_record::survey::Survey;
 use loadin_report::{Entry, index};
 use loadin_storage::disk::RealDisk;
+use loadin_storage::plain_file;
 use loadin_storage::store::store_text;
 
 use crate::args::Audit;
@@ -49,7 +51,7 @@ impl Line {
 /// Writes the index of a batch into its folder; its path. An `index.html` that is not ours is refused.
 pub(crate) fn store_index(folder: &Path, lines: &[Line]) -> Result<PathBuf, Failure> {
     let path = folder.join("index.html");
-    let there = std::fs::read_to_string(&path);
+    let there = plain_file::read_text(&path, MOST_PAPER_BYTES);
     if there.is_ok_and(|text| !text.contains(loadin_report::GENERATOR)) {
         return Err(Failure::new(
             Exit::CannotWrite,

@@ -19,5 +19,12 @@ pub(crate) fn stop_on_signals() -> Result<(), Failure> {
         }
         STOP.ask();
     };
-    ctrlc::set_handler(stop).map_err(|error| Failure::bad(format!("cannot listen for Ctrl-C: {error}")))
+    ctrlc::set_handler(stop).map_err(|error| {
+        Failure::new(
+            Exit::CannotWrite,
+            anyhow::Error::msg(format!(
+                "cannot listen for Ctrl-C: {error}; the system may have no thread to give (ulimit -u)"
+            )),
+        )
+    })
 }

@@ -271,6 +271,9 @@ pub struct Globs {
     set: GlobSet,
 }
 
+/// Bytes of all globs of one list: to compile more takes memory and time that no list of names needs.
+const MOST_GLOB_BYTES: usize = 20_000;
+
 /// A glob that cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("found the glob \"{pattern}\": {why}")]
@@ -287,6 +290,12 @@ impl Globs {
     /// # Errors
     /// When one of them cannot be read, or all together are too much.
     pub fn new(patterns: Vec<String>) -> Result<Self, GlobError> {
+        let bytes: usize = patterns.iter().map(String::len).sum();
+        if bytes > MOST_GLOB_BYTES {
+            let why = format!("all globs of one list have {bytes} bytes, allowed are {MOST_GLOB_BYTES}");
+            let pattern = patterns.first().map(|first| first.chars().take(40).collect()).unwrap_or_default();
+            return Err(GlobError { pattern, why });
+        }
         let mut set = GlobSetBuilder::new();
         for pattern in &patterns {
             let glob = GlobBuilder::new(pattern).case_insensitive(true).literal_separator(false).build();

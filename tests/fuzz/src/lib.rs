@@ -1,5 +1,7 @@
 //! What the targets share.
 
+pub mod folder;
+
 use std::io::Cursor;
 use std::panic::set_hook;
 use std::sync::Once;
@@ -8,7 +10,7 @@ use loadin_audio::Block;
 
 /// Panics of a library that are caught where they happen are a decoder's way to give up; one that comes through to the
 /// fuzzer ends it.
-fn let_caught_panics_pass() {
+pub fn let_caught_panics_pass() {
     static ONCE: Once = Once::new();
     ONCE.call_once(|| set_hook(Box::new(|panic| eprintln!("{panic}"))));
 }

@@ -74,6 +74,27 @@ fn pipes_in_an_output_folder_are_refused_at_once() {
     }
 }
 
+/// So may the papers of a batch, and a reply that is read for answers is no endless device.
+#[test]
+fn papers_of_a_batch_and_replies_are_never_waited_for() {
+    let (one, other) = (delivery(), Delivery::new("other"));
+    other.wav("Bass.wav", 48_000, 24, &[signal::noise(2, 0.3, 30_000)]);
+    let [a, b] = [&one, &other].map(Delivery::path);
+    let [a, b] = [&a, &b].map(|path| path.to_str().unwrap());
+    for paper in ["summary.json", "index.html"] {
+        let out = one.out(paper);
+        fs::create_dir(&out).unwrap();
+        pipe(&out.join(paper));
+        let began = Instant::now();
+        let ran = loadin(&["prep", a, b, "--out", out.to_str().unwrap(), "--progress", "none"]);
+        assert!(began.elapsed() < AT_ONCE && matches!(ran.code, 0 | 3), "{paper}: {} {}", ran.code, ran.err);
+    }
+    let out = one.out("out");
+    prep(&one.path(), &out, &[]);
+    let ran = loadin(&["answers", out.to_str().unwrap(), "--reply", "/dev/zero"]);
+    assert!(ran.code == 2 && ran.err.contains("/dev/zero"), "{}", ran.err);
+}
+
 /// What an engine grants may be meant for another machine.
 #[test]
 fn a_grant_of_many_threads_is_bounded_by_the_machine() {

@@ -245,24 +245,15 @@ fn what_cannot_be_right_is_refused_with_the_numbers() {
     let data = chunk(*b"data", &pack_24(&samples()));
     let with = |format: &[u8]| riff(&[chunk(*b"fmt ", format), data.clone()]);
     let mut no_align = fmt(1, 2, 48_000, 24);
-    no_align[12..14].fill(0);
+    // Bytes a second and a frame.
+    no_align[8..14].fill(0);
     for (name, file, said) in [
         ("no channel", with(&fmt(1, 0, 48_000, 24)), vec!["0 channels", "1 to 64"]),
         ("65 channels", with(&fmt(1, 65, 48_000, 24)), vec!["65 channels", "1 to 64"]),
         ("no rate", with(&fmt(1, 2, 0, 24)), vec!["0 Hz", "1 to 768000"]),
         ("a rate of MHz", with(&fmt(1, 2, 800_000, 24)), vec!["800000 Hz"]),
-        ("frames of 0 bytes", with(&no_align), vec!["0 bytes a frame"]),
+        ("frames of 0 bytes", with(&no_align), vec!["frames of 0 bytes"]),
         ("a codec without a reader", with(&fmt(0x55, 2, 48_000, 16)), vec!["0x0055"]),
-        (
-            "several data",
-            riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24)), data.clone(), data.clone()]),
-            vec!["several data chunks"],
-        ),
-        (
-            "data before fmt",
-            riff(&[data.clone(), chunk(*b"fmt ", &fmt(1, 2, 48_000, 24))]),
-            vec!["before", "fmt"],
-        ),
         ("no fmt", riff(&[chunk(*b"JUNK", b"ab")]), vec!["no fmt chunk"]),
         ("no data", riff(&[chunk(*b"fmt ", &fmt(1, 2, 48_000, 24))]), vec!["no audio"]),
         (

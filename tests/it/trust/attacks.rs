@@ -1,15 +1,18 @@
 //! An output folder that comes back from a stranger: paths and links in it that lead outside. Whatever is asked of the folder,
-//! nothing outside of it is read for one of its own files, written, moved or taken away.
+//! nothing outside of it is read for one of its own files, written, moved or taken away. As whoever runs the tests, and where that is
+//! root, as an ordinary user too.
 
 use std::fs;
 use std::os::unix::fs::symlink;
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 
 use loadin_audio::signal;
 use loadin_tests::Delivery;
 use serde_json::{Value, json};
 
-use crate::job::{Files, assert_same_files, loadin, prep, tree};
+use super::users::{give, stranger};
+use crate::job::{Files, assert_same_files, command, prep, run, tree};
 
 /// What the stranger does to the folder `out`, beside which the folder `victim` lies.
 type Attack = fn(&Path);
@@ -113,7 +116,7 @@ fn prepared(delivery: &Delivery, name: &str) -> PathBuf {
 }
 
 /// Every way to come to the folder: a visit, a late file, a left out stem, a new link, and the commands that only look.
-fn visits(delivery: &Delivery, out: &Path) -> Vec<(String, i32)> {
+fn visits(delivery: &Delivery, out: &Path, user: Option<u32>) -> Vec<(String, i32)> {
     let (source, to) = (delivery.path(), out.with_file_name("restored"));
     let [source, out, to] = [&source, out, &to].map(|path| path.to_str().unwrap().to_owned());
     let less = delivery.file("../less.toml", LESS.as_bytes());
@@ -129,7 +132,11 @@ fn visits(delivery: &Delivery, out: &Path) -> Vec<(String, i32)> {
     ];
     all.iter()
         .map(|args| {
-            let ran = loadin(args);
+            let mut command = command();
+            if let Some(user) = user {
+                command.uid(user).gid(user);
+            }
+            let ran = run(command.args(*args));
             assert!(!ran.err.contains("panicked"), "{args:?}: {}", ran.err);
             (format!("{} {}", args.join(" "), ran.err), ran.code)
         })
@@ -144,11 +151,15 @@ fn nothing_outside_is_touched_whatever_the_folder_says() {
     delivery.wav("Kick.wav", 48_000, 24, &[signal::noise(1, 0.3, 9_000)]);
     delivery.wav("Bass.wav", 48_000, 24, &[signal::noise(2, 0.3, 9_000)]);
     for (index, (attack, act)) in ATTACKS.iter().enumerate() {
-        let out = prepared(&delivery, &index.to_string());
-        let before: Files = tree(&victim(&out));
-        act(&out);
-        let ran = visits(&delivery, &out);
-        assert_same_files(&tree(&victim(&out)), &before, &format!("after {attack}: {ran:?}"));
-        assert!(ran.iter().any(|(_, code)| *code != 0), "{attack}: nobody says it: {ran:?}");
+        for user in [None, stranger()].into_iter().take(if stranger().is_some() { 2 } else { 1 }) {
+            let out = prepared(&delivery, &format!("{index} {user:?}"));
+            let before: Files = tree(&victim(&out));
+            act(&out);
+            // All that the user could do outside is allowed: what is not done is not done by the program alone.
+            give(delivery.path().parent().unwrap(), user);
+            let ran = visits(&delivery, &out, user);
+            assert_same_files(&tree(&victim(&out)), &before, &format!("after {attack} as {user:?}: {ran:?}"));
+            assert!(ran.iter().any(|(_, code)| *code != 0), "{attack} as {user:?}: nobody says it: {ran:?}");
+        }
     }
 }

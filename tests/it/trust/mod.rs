@@ -1,12 +1,18 @@
 //! Trust: what was prepared can be checked, made again, undone and packed.
 
-#[cfg(unix)]
+#[cfg(target_os = "linux")]
 mod attacks;
 mod bag;
+#[cfg(target_os = "linux")]
+mod limits;
+#[cfg(target_os = "linux")]
+mod mutants;
 #[cfg(unix)]
 mod races;
 mod replay;
 mod restore;
+#[cfg(target_os = "linux")]
+mod users;
 
 use std::path::{Path, PathBuf};
 

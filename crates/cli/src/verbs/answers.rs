@@ -1,6 +1,5 @@
 //! `loadin answers`: a file of answers to begin with, and what a client's reply proposes.
 
-use std::fs;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
@@ -15,7 +14,7 @@ use loadin_report::{answers_of_reply, answers_to_begin_with};
 use crate::args::Answers as Args;
 use crate::plain::printable_lines;
 use crate::progress::Reporter;
-use crate::recipe_file::{load_answers, load_terms};
+use crate::recipe_file::{load_answers, load_terms, read_text};
 use crate::work::study;
 use crate::{Exit, Failure};
 
@@ -64,6 +63,5 @@ fn studied(delivery: &Path, args: &Args, progress: &Arc<Reporter>) -> Result<Man
 }
 
 fn read(path: &Path) -> Result<String, Failure> {
-    fs::read_to_string(path)
-        .map_err(|error| Failure::bad(format!("cannot read \"{}\": {error}", path.display())))
+    read_text(path).map_err(|error| Failure::bad(format!("cannot read \"{}\": {error}", path.display())))
 }

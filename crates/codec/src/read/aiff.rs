@@ -101,6 +101,8 @@ struct Walk {
     found: Found,
     /// Bytes of that.
     carried: u64,
+    /// What was read around.
+    repairs: Vec<Repair>,
 }
 
 impl Walk {
@@ -119,10 +121,22 @@ impl Walk {
             source.read_exact(&mut head)?;
             let id = [head[0], head[1], head[2], head[3]];
             let size = u64::from(u32::from_be_bytes([head[4], head[5], head[6], head[7]]));
+            let is_name = id.iter().all(|byte| (0x20..0x7F).contains(byte));
+            if !is_name {
+                // Padding of zeros is common; all else may be where a wrong size has led.
+                let text = format!("no chunk begins at byte {at}; {} bytes are not read", end - at);
+                walk.repairs.extend((head != [0; 8]).then_some(Repair(text)));
+                break;
+            }
             walk.take(source, id, at + 8..at + 8 + size, end, is_aifc)?;
             at += 8 + size + (size & 1);
         }
         Ok(walk)
+    }
+
+    /// Whether there was a chunk of this name, of which there may be one.
+    fn has(&self, id: [u8; 4]) -> bool {
+        if &id == b"COMM" { self.common.is_some() } else { self.sound.is_some() }
     }
 
     /// Takes the chunk whose contents claim these bytes of a file that ends at `end`; the source stands at their first.
@@ -136,6 +150,10 @@ impl Walk {
     ) -> Result<(), Error> {
         let (size, available) = (claimed.end - claimed.start, end - claimed.start);
         match &id {
+            b"COMM" | b"SSND" if self.has(id) => {
+                let id = String::from_utf8_lossy(&id);
+                self.repairs.push(Repair(format!("there are several {id} chunks; the first one counts")));
+            }
             b"COMM" => self.common = Common::parse(&read(source, size.min(available).min(1024))?, is_aifc),
             b"SSND" if available >= 8 => {
                 let fields = read(source, 8)?;
@@ -146,6 +164,11 @@ impl Walk {
             _ if size <= available && self.carried + size <= MOST_CARRIED_BYTES => {
                 self.carried += size;
                 self.found.take(id, &read(source, size)?);
+            }
+            _ if size > available => {
+                let id = String::from_utf8_lossy(&id);
+                let text = format!("its {id:?} chunk claims {size} bytes, {available} are left");
+                self.repairs.push(Repair(text));
             }
             _ => {}
         }
@@ -180,13 +203,14 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
     }
     let lost = common.frames.saturating_sub(present);
     let damage = (lost > 0).then(|| Damage::truncated(present, lost));
-    let repair = (held > common.frames).then(|| {
+    let mut repairs = walk.repairs;
+    repairs.extend((held > common.frames).then(|| {
         let stated = common.frames;
         let text = format!(
             "its SSND chunk holds {held} frames, its COMM chunk states {stated}; {present} of them are read"
         );
         Repair(text)
-    });
+    }));
     format.frames = Some(common.frames.max(present));
     Ok(Aiff {
         format,
@@ -199,7 +223,7 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, is_aifc: bool) -> Result<Aiff
             position: 0,
         },
         damage: damage.into_iter().collect(),
-        repairs: repair.into_iter().collect(),
+        repairs,
         chunks: walk.found.chunks(),
     })
 }

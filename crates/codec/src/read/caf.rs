@@ -47,6 +47,8 @@ struct Walk {
     /// What stands beside the samples.
     found: Found,
     carried: u64,
+    /// What was read around.
+    repairs: Vec<Repair>,
 }
 
 /// Where the sound lies, in bytes.
@@ -57,12 +59,27 @@ struct Data {
     available: u64,
     /// Whether the size field leaves the end open.
     open_end: bool,
+    /// Bytes behind its end that are no chunk: its size may be wrong.
+    behind: u64,
+}
+
+impl Data {
+    /// What may be missing, where something else than a chunk stands behind the sound.
+    fn doubt(&self) -> Option<String> {
+        (self.behind > 0).then(|| {
+            format!(
+                "behind the {} bytes of its data chunk stands no chunk, but {} bytes more: its size is wrong and sound is missing, or they are no sound; ask for the file again",
+                self.claimed, self.behind
+            )
+        })
+    }
 }
 
 const BEFORE: [&[u8; 4]; 4] = [b"desc", b"kuki", b"chan", b"pakt"];
 
 pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
     let walk = walk(source)?;
+    let mut repairs = walk.repairs;
     let [desc, kuki, chan, pakt] = walk.before;
     let desc = desc.ok_or_else(|| Error::malformed("there is no desc chunk", 8))?;
     let data = walk.data.ok_or(Error::NoAudio)?;
@@ -71,10 +88,12 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R) -> Result<Caf, Error> {
     let chunks = walk.found.chunks();
     if let Some((codec, coding)) = description.coding()? {
         let channel_mask = chan.as_deref().and_then(speaker_mask);
-        return pcm(&description, codec, coding, &data, channel_mask, chunks);
+        repairs.extend(description.compare_frames());
+        return pcm(&description, (codec, coding), &data, channel_mask, repairs, chunks);
     }
     let pakt = pakt.map(packet_table).transpose()?;
-    let repairs = pakt.iter().filter_map(|table| description.compare_packets(table)).collect();
+    repairs.extend(pakt.iter().filter_map(|table| description.compare_packets(table)));
+    repairs.extend(data.doubt().map(Repair));
     let mut head = b"caff\0\x01\0\0".to_vec();
     for (id, contents) in BEFORE.into_iter().zip([Some(desc), kuki, chan, pakt]) {
         if let Some(contents) = contents {
@@ -104,22 +123,13 @@ fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
         let size = i64::from_be_bytes(head[4..].try_into().expect("eight bytes"));
         let (start, available) = (at + 12, end - at - 12);
         if &head[..4] == b"data" {
-            // The first four bytes count edits. A size of -1 is "up to the end of the file".
-            let available = available.saturating_sub(4);
-            let claimed =
-                u64::try_from(size).ok().map(|size| size.saturating_sub(4)).filter(|claimed| *claimed > 0);
-            let claimed_bytes = claimed.unwrap_or(available);
-            walk.data = Some(Data {
-                offset: start + 4,
-                claimed: claimed_bytes,
-                available,
-                open_end: claimed.is_none(),
-            });
-            at = (start + 4).saturating_add(claimed_bytes);
+            at = walk.take_data(source, start, u64::try_from(size).ok(), end)?;
             continue;
         }
         let Some(size) = u64::try_from(size).ok().filter(|size| *size <= available) else {
-            // Behind the samples, nothing is missed; before them, they cannot be found.
+            // Before the samples, they cannot be found; behind them, nobody knows what is missed.
+            let text = format!("no chunk that fits begins at byte {at}; {} bytes are not read", end - at);
+            walk.repairs.extend(walk.data.is_some().then_some(Repair(text)));
             return Ok(walk);
         };
         if let Some(index) = BEFORE.iter().position(|id| head[..4] == id[..]) {
@@ -128,7 +138,14 @@ fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
             }
             let mut contents = vec![0; size as usize];
             source.read_exact(&mut contents)?;
-            walk.before[index] = Some(contents);
+            match &walk.before[index] {
+                Some(first) if *first == contents => {}
+                Some(_) => {
+                    let id = String::from_utf8_lossy(BEFORE[index]);
+                    walk.repairs.push(twice(&id, "they differ, and the first one counts"));
+                }
+                None => walk.before[index] = Some(contents),
+            }
         } else if let Some(id) = head.first_chunk().filter(|id| metadata::is_carried(**id)) {
             walk.carried += size;
             if walk.carried <= MOST_CHUNK_BYTES {
@@ -140,6 +157,55 @@ fn walk<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
         at = start + size;
     }
     Err(Error::limit("chunks", format!("up to {MOST_CHUNKS}"), "more"))
+}
+
+impl Walk {
+    /// Takes the chunk of the samples whose contents begin at `start`, and says where it ends. Without a size it goes up to the
+    /// end of the file.
+    fn take_data<R: Read + Seek>(
+        &mut self,
+        source: &mut R,
+        start: u64,
+        size: Option<u64>,
+        end: u64,
+    ) -> Result<u64, Error> {
+        // The first four bytes count edits.
+        let available = (end - start).saturating_sub(4);
+        let stated = size.map(|size| size.saturating_sub(4)).filter(|stated| *stated > 0);
+        let claimed = stated.unwrap_or(available);
+        let at = (start + 4).saturating_add(claimed);
+        if self.data.is_some() {
+            self.repairs.push(twice("data", "the samples of the first are read"));
+            return Ok(at);
+        }
+        // A single byte is padding, which other containers have.
+        let is_end = end.saturating_sub(at) <= 1 || is_chunk(source, at, end)?;
+        self.data = Some(Data {
+            offset: start + 4,
+            claimed,
+            available,
+            open_end: stated.is_none(),
+            behind: if is_end { 0 } else { end - at },
+        });
+        Ok(at)
+    }
+}
+
+/// A chunk of which there may be one.
+fn twice(id: &str, what: &str) -> Repair {
+    Repair(format!("there are several {id} chunks; {what}"))
+}
+
+/// Whether a chunk begins here that fits, or one of a usual name that is cut off.
+fn is_chunk<R: Read + Seek>(source: &mut R, at: u64, end: u64) -> Result<bool, Error> {
+    let Some(left) = end.checked_sub(at).and_then(|left| left.checked_sub(12)) else { return Ok(false) };
+    source.seek(SeekFrom::Start(at))?;
+    let mut head = [0; 12];
+    source.read_exact(&mut head)?;
+    let [id, high, low] = [0, 4, 8].map(|at| [head[at], head[at + 1], head[at + 2], head[at + 3]]);
+    let size = i64::from_be_bytes([high, low].concat().try_into().expect("eight bytes"));
+    let fits = u64::try_from(size).is_ok_and(|size| size <= left);
+    Ok(id.iter().all(|byte| (0x20..0x7F).contains(byte)) && (fits || metadata::is_carried(id)))
 }
 
 /// What the `desc` chunk says.
@@ -181,6 +247,12 @@ impl Description {
         (held != counted).then_some(Repair(text))
     }
 
+    /// Says where packets of samples claim more than one frame, of which the bytes know nothing.
+    fn compare_frames(&self) -> Option<Repair> {
+        let text = format!("its desc chunk says {} frames a packet, samples have 1", self.packet_frames);
+        (self.packet_frames != 1).then_some(Repair(text))
+    }
+
     /// How uncompressed samples are stored; `None` for packets.
     fn coding(&self) -> Result<Option<(Codec, Coding)>, Error> {
         let coding = match &self.id {
@@ -216,10 +288,10 @@ fn speaker_mask(chan: &[u8]) -> Option<u32> {
 
 fn pcm(
     description: &Description,
-    codec: Codec,
-    coding: Coding,
+    (codec, coding): (Codec, Coding),
     data: &Data,
     channel_mask: Option<u32>,
+    mut repairs: Vec<Repair>,
     chunks: Vec<Chunk>,
 ) -> Result<Caf, Error> {
     let mut format = Format {
@@ -248,16 +320,16 @@ fn pcm(
         frames,
         position: 0,
     };
-    let repairs =
-        data.open_end.then(|| Repair(format!("its data size is open, {} bytes are there", data.available)));
-    let damage = (lost > 0).then(|| Damage::truncated(frames, lost));
-    Ok(Caf::Pcm {
-        format,
-        pcm: stream,
-        repairs: repairs.into_iter().collect(),
-        damage: damage.into_iter().collect(),
-        chunks,
-    })
+    if data.open_end {
+        repairs.push(Repair(format!("its data size is open, {} bytes are there", data.available)));
+    }
+    let rest = data.claimed % frame_bytes;
+    if rest > 0 && lost == 0 && data.behind == 0 {
+        repairs.push(Repair(format!("its samples end within a frame; the last {rest} bytes are left out")));
+    }
+    let mut damage: Vec<Damage> = (lost > 0).then(|| Damage::truncated(frames, lost)).into_iter().collect();
+    damage.extend(data.doubt().map(|cause| Damage { start_frame: frames, frames: 0, cause }));
+    Ok(Caf::Pcm { format, pcm: stream, repairs, damage, chunks })
 }
 
 /// The packet table without what stands behind its last entry: a head of 24 bytes, then numbers of seven bits a byte.

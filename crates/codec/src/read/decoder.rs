@@ -13,7 +13,7 @@ use crate::read::riff::{self, Sound};
 use crate::read::sniff::{Kind, container, describe, unread};
 use crate::read::stream::{Damage, PcmStream, READ_BYTES, Repair, read_up_to};
 use crate::read::stream_digest::StreamDigest;
-use crate::read::{aiff, pcm};
+use crate::read::{aiff, flac_head, pcm};
 use crate::{Bext, Chunk, Container, Error, Format};
 
 trait ReadSeek: Read + Seek + Send + Sync {}
@@ -77,8 +77,10 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
         Some(Kind::Other(Container::Caf)) => open_caf(source, verify),
         Some(Kind::Other(Container::Flac)) => {
             let blocks = flac::read(&mut source);
-            let source = Overlay::new(source, blocks.as_padding)?;
+            let head = flac_head::read(&mut source);
+            let source = Overlay::new(source, [blocks.as_padding, head.bytes].concat())?;
             let mut decoder = Decoder::compressed(source, Container::Flac, verify)?;
+            decoder.repairs = head.repairs;
             decoder.format.channel_mask = blocks.channel_mask.or(decoder.format.channel_mask);
             decoder.take_chunks(blocks.chunks);
             Ok(decoder)

@@ -5,6 +5,7 @@ mod caf;
 mod compressed;
 mod decoder;
 mod extent;
+mod flac_head;
 mod mp4;
 mod overlay;
 mod pcm;

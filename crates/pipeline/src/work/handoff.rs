@@ -31,20 +31,11 @@ pub(crate) type Push<'a, E> = dyn FnMut(&mut Block) -> Result<(), Option<E>> + '
 pub(crate) fn produce_consume<R: Send, E: Send>(
     threads: Threads,
     make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
-    mut take: impl FnMut(&mut Block) -> Result<(), E>,
+    take: impl FnMut(&mut Block) -> Result<(), E>,
 ) -> Result<R, E> {
     let (made, failed) = match threads {
-        Threads::One => {
-            let mut failed = None;
-            let mut push = |block: &mut Block| {
-                take(block).map_err(|error| {
-                    failed = Some(error);
-                    None
-                })
-            };
-            (make(&mut push), failed)
-        }
-        Threads::Two => on_two_threads(make, take),
+        Threads::One => on_one_thread(make, take),
+        Threads::Two => on_two_threads(thread::Builder::new().name("decode".to_owned()), make, take),
     };
     match (failed, made) {
         (Some(error), _) | (None, Err(Some(error))) => Err(error),
@@ -54,14 +45,35 @@ pub(crate) fn produce_consume<R: Send, E: Send>(
 }
 
 /// What was made, and why the taker gave up.
-fn on_two_threads<R: Send, E: Send>(
-    make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send,
+type Made<R, E> = (Result<R, Option<E>>, Option<E>);
+
+fn on_one_thread<R, E>(
+    make: impl FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>>,
     mut take: impl FnMut(&mut Block) -> Result<(), E>,
-) -> (Result<R, Option<E>>, Option<E>) {
+) -> Made<R, E> {
+    let mut failed = None;
+    let mut push = |block: &mut Block| {
+        take(block).map_err(|error| {
+            failed = Some(error);
+            None
+        })
+    };
+    (make(&mut push), failed)
+}
+
+/// The maker is on a thread of its own, where the system has one to give.
+fn on_two_threads<R: Send, E: Send, M: FnOnce(&mut Push<'_, E>) -> Result<R, Option<E>> + Send>(
+    thread: thread::Builder,
+    make: M,
+    mut take: impl FnMut(&mut Block) -> Result<(), E>,
+) -> Made<R, E> {
     thread::scope(|scope| {
         let (full, ready) = sync_channel::<Vec<Block>>(WAITING);
         let (back, empty) = channel();
-        let maker = scope.spawn(move || {
+        // A thread that could not be started would take the work with it, so the work comes after.
+        let (give, given) = channel::<M>();
+        let task = move || {
+            let make = given.recv().ok()?;
             let (mut batch, mut spare, mut samples) = (Vec::new(), Vec::new(), 0);
             let made = make(&mut |block| {
                 samples += block.frames() * block.channels();
@@ -75,8 +87,11 @@ fn on_two_threads<R: Send, E: Send>(
             });
             // What was made before a failure is taken all the same; a taker that has gone said why.
             let _ = full.send(batch);
-            made
-        });
+            Some(made)
+        };
+        let Ok(maker) = thread.spawn_scoped(scope, task) else { return on_one_thread(make, take) };
+        // It waits for nothing else.
+        let _ = give.send(make);
         // Ends when the maker does; a failure drops the receiver, which ends the maker.
         let failed = ready.into_iter().find_map(|mut batch| {
             let failed = batch.iter_mut().find_map(|block| take(block).err());
@@ -84,7 +99,8 @@ fn on_two_threads<R: Send, E: Send>(
             let _ = back.send(batch);
             failed
         });
-        (maker.join().unwrap_or_else(|panic| resume_unwind(panic)), failed)
+        let made = maker.join().unwrap_or_else(|panic| resume_unwind(panic));
+        (made.expect("the work was given to it"), failed)
     })
 }
 
@@ -126,6 +142,20 @@ mod tests {
             numbers(Threads::Two, 1000, 3),
             (vec![0.0, 1.0, 2.0, 3.0], Err("took no more".to_owned()))
         );
+    }
+
+    /// No system has room for such a stack.
+    #[test]
+    fn without_a_second_thread_one_does_it_all() {
+        let none = thread::Builder::new().stack_size(1 << 60);
+        let mut taken = 0;
+        let make = |push: &mut Push<'_, ()>| push(&mut Block::default()).map(|()| 7);
+        let take = |_: &mut Block| -> Result<(), ()> {
+            taken += 1;
+            Ok(())
+        };
+        assert_eq!(on_two_threads(none, make, take), (Ok(7), None));
+        assert_eq!(taken, 1);
     }
 
     /// Blocks of 64 channels are as large as a batch: one in the maker's hand, one in the taker's, the rest waits.

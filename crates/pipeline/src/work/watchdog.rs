@@ -60,32 +60,49 @@ pub(crate) enum WatchdogError {
     /// It moves, but so slowly that it would take the night.
     #[error("it takes more than {0} s longer than it sounds; --patience waits longer")]
     Slow(u64),
-    /// There is no thread for it.
-    #[error("the system has no thread for it; use fewer --jobs")]
-    NoThread,
 }
 
 /// How often the work is looked at.
 const LOOK: Duration = Duration::from_millis(250);
 
-/// Does work on a thread of its own and waits for it, as long as it moves and keeps its budget.
+/// Does work on a thread of its own and waits for it, as long as it moves and keeps its budget. Where the system has no thread
+/// to give, it is done here, and nobody watches it.
 pub(crate) fn watched<T: Send + 'static>(
+    patience: Patience,
+    audio_seconds: f64,
+    work: impl FnOnce(&Heartbeat) -> T + Send + 'static,
+) -> Result<T, WatchdogError> {
+    watched_on(thread::Builder::new().name("stem".to_owned()), patience, audio_seconds, work)
+}
+
+fn watched_on<T: Send + 'static>(
+    thread: thread::Builder,
     patience: Patience,
     audio_seconds: f64,
     work: impl FnOnce(&Heartbeat) -> T + Send + 'static,
 ) -> Result<T, WatchdogError> {
     let heartbeat = Arc::new(Heartbeat::default());
     let (sender, receiver) = sync_channel(1);
+    // A thread that could not be started would take the work with it, so the work comes after.
+    let (give, given) = sync_channel(1);
     let own = Arc::clone(&heartbeat);
     let task = move || {
-        let result = catch_unwind(AssertUnwindSafe(|| work(&own))).map_err(|_| WatchdogError::GaveUp);
+        let Ok(work) = given.recv() else { return };
         // Nobody may be waiting any more.
-        let _ = sender.send(result);
+        let _ = sender.send(done(work, &own));
     };
-    thread::Builder::new().name("stem".to_owned()).spawn(task).map_err(|_| WatchdogError::NoThread)?;
+    if thread.spawn(task).is_err() {
+        return done(work, &heartbeat);
+    }
+    // It waits for nothing else.
+    let _ = give.send(work);
     let result = wait(&receiver, &heartbeat, patience, patience.budget(audio_seconds));
     heartbeat.left.store(true, Ordering::Relaxed);
     result
+}
+
+fn done<T>(work: impl FnOnce(&Heartbeat) -> T, heartbeat: &Heartbeat) -> Result<T, WatchdogError> {
+    catch_unwind(AssertUnwindSafe(|| work(heartbeat))).map_err(|_| WatchdogError::GaveUp)
 }
 
 fn wait<T>(
@@ -145,6 +162,15 @@ mod tests {
         };
         assert_eq!(watched(Patience::seconds(1), 60.0, hangs), Err(WatchdogError::Stuck(1)));
         assert_eq!(told.recv(), Ok(false), "whoever wakes up later learns that nobody waits");
+    }
+
+    /// No system has room for such a stack.
+    #[test]
+    fn without_a_thread_the_work_is_done_all_the_same() {
+        let none = || thread::Builder::new().stack_size(1 << 60);
+        assert_eq!(watched_on(none(), Patience::default(), 1.0, Heartbeat::beat), Ok(true));
+        let fails = |_: &Heartbeat| -> u8 { panic!("on purpose") };
+        assert_eq!(watched_on(none(), Patience::default(), 1.0, fails), Err(WatchdogError::GaveUp));
     }
 
     #[test]

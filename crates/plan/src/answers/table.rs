@@ -174,6 +174,9 @@ pub(super) fn number_of(value: &DeValue<'_>) -> Option<f64> {
     value.as_float()?.as_str().replace('_', "").parse().ok()
 }
 
+/// More tables of a kind than anybody answers: each may have a glob, and to compile one takes time and memory.
+const MOST_TABLES: usize = 3_000;
+
 /// The tables of a list such as `[[stem]]`, each with its place.
 pub(super) fn tables<'a, 't>(
     table: &'a DeTable<'t>,
@@ -186,6 +189,11 @@ pub(super) fn tables<'a, 't>(
         mistakes.add(value.span(), needed);
         return Vec::new();
     };
+    if list.len() > MOST_TABLES {
+        let text = format!("found {} [[{key}]] tables, allowed are {MOST_TABLES}", list.len());
+        mistakes.add(value.span(), text);
+        return Vec::new();
+    }
     let mut found = Vec::new();
     for entry in list {
         match entry.get_ref().as_table() {

@@ -150,6 +150,14 @@ fn a_glob_that_cannot_be_read_is_named_with_the_reason() {
     assert!(read.contains("found the glob \"{a\""), "{read}");
 }
 
+#[test]
+fn globs_that_are_too_much_to_compile_are_refused() {
+    let many = |count: usize| Globs::new((0..count).map(|n| format!("*{n:08}*")).collect());
+    assert!(many(2_000).is_ok());
+    let bad = many(2_001).unwrap_err();
+    assert!(bad.to_string().contains("20010 bytes, allowed are 20000"), "{bad}");
+}
+
 /// What an editor is told fits what is read.
 #[test]
 fn the_schema_has_name_pattern_and_example() {

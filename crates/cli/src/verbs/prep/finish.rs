@@ -6,8 +6,10 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use loadin_pipeline::output::folder::outputs_of;
+use loadin_record::layout::MOST_PAPER_BYTES;
 use loadin_record::summary::{Ended, Summary};
 use loadin_storage::disk::RealDisk;
+use loadin_storage::plain_file;
 use loadin_storage::store::store_text;
 use serde_json::Value;
 
@@ -25,7 +27,7 @@ pub(super) fn check_place(out: &Path) -> Result<(), Failure> {
         )));
     }
     let path = out.join(NAME);
-    let ours = match fs::read_to_string(&path) {
+    let ours = match plain_file::read_text(&path, MOST_PAPER_BYTES) {
         Err(error) => error.kind() == io::ErrorKind::NotFound,
         Ok(text) => serde_json::from_str::<Value>(&text).is_ok_and(|value| value["tool"]["name"] == "loadin"),
     };

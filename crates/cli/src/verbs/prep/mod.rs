@@ -26,7 +26,7 @@ use crate::plain::printable_json;
 use crate::progress::Reporter;
 use crate::recipe_file::load_terms;
 use crate::signals::{STOP, stop_on_signals};
-use crate::work::{context, on_threads};
+use crate::work::{bounded_memory, context, on_threads};
 use crate::{Exit, Failure};
 
 pub(crate) fn run(args: &Prep, progress: &Arc<Reporter>, out: &mut dyn Write) -> Result<Exit, Failure> {
@@ -154,6 +154,7 @@ fn exit_of(result: &Result<Manifest, Failure>) -> Exit {
 
 fn prepare(args: &Prep, turn: &Turn, recipe: &Recipe, progress: &Arc<Reporter>) -> Result<Manifest, Failure> {
     let memory = args.memory.unwrap_or_else(crate::memory::default);
+    let memory = bounded_memory(memory, &args.work.threads);
     let job = Job {
         delivery: &turn.delivery,
         out: &turn.out,

@@ -68,7 +68,7 @@ impl Witnesses {
             };
         }
         if self.is_end(source, claimed)? {
-            return Ok((keep, None));
+            return Ok((keep, self.litter(available - claimed)));
         }
         if let Some(bytes) = self.wrapped(source)? {
             return take(
@@ -89,6 +89,12 @@ impl Witnesses {
             available,
             format!("its data size is {claimed} bytes, {available} are there; all of them are read"),
         )
+    }
+
+    /// A few bytes at the end of the file that the RIFF size counts and the data size does not.
+    fn litter(&self, behind: u64) -> Option<Repair> {
+        let text = format!("{behind} bytes stand behind the stated end of its samples; they are left out");
+        ((2..8).contains(&behind) && self.riff_ends(self.end)).then_some(Repair(text))
     }
 
     /// Whether behind so many bytes of samples there is another chunk, the end, or padding.

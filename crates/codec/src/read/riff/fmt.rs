@@ -62,14 +62,11 @@ impl Fmt {
             || Error::malformed(format!("a fmt chunk of {} bytes, 14 are the least", bytes.len()), 12);
         let mut tag = fields.u16(0).ok_or_else(short)?;
         let channels = fields.u16(2).ok_or_else(short)?;
-        let rate_hz = fields.u32(4).ok_or_else(short)?;
+        let mut rate_hz = fields.u32(4).ok_or_else(short)?;
         let byte_rate = fields.u32(8).ok_or_else(short)?;
         let align = fields.u16(12).ok_or_else(short)?;
         if channels == 0 {
             return Err(Error::limit("channels", "1 to 64", 0));
-        }
-        if align == 0 {
-            return Err(Error::limit("bytes a frame", "at least 1", 0));
         }
         let bits = fields.u16(14).unwrap_or((align / channels).saturating_mul(8));
         let mut valid_bits = bits;
@@ -82,9 +79,20 @@ impl Fmt {
             tag = fields.u32(24).map(|field| field as u16).or(fields.u16(24)).ok_or_else(short)?;
         }
         let stated = Layout { channels, align, bits };
-        let (layout, contradiction) =
+        let (layout, mut contradiction) =
             stated.agreed(tag, rate_hz, byte_rate).ok_or_else(|| mismatch(bits, channels, align))?;
         let Layout { channels, align, bits } = layout;
+        if align == 0 {
+            return Err(Error::limit("bytes a frame", "at least 1", 0));
+        }
+        // The bytes a second say the rate too.
+        if rate_hz == 0 && byte_rate > 0 && byte_rate.is_multiple_of(u32::from(align)) {
+            rate_hz = byte_rate / u32::from(align);
+            let text = format!(
+                "its fmt chunk says 0 Hz and {byte_rate} bytes a second, which are {rate_hz} Hz; it is read so; ask for the file again"
+            );
+            contradiction.get_or_insert(Contradiction { text, empty_bytes: 0 });
+        }
         // A valid width of 0, or of more than the container, is a mistake of the writer.
         if valid_bits == 0 || valid_bits > bits {
             valid_bits = bits;
@@ -109,6 +117,9 @@ impl Fmt {
     }
 }
 
+/// No sample takes more.
+const MOST_SAMPLE_BYTES: u16 = 8;
+
 /// What three fields say of a frame; any two of them give the third.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Layout {
@@ -127,14 +138,23 @@ impl Layout {
             return Some((self, None));
         }
         let (wanted, held) = (bits.div_ceil(8), align / channels);
+        let states = |layout: &Self| u64::from(rate_hz) * u64::from(layout.align) == u64::from(byte_rate);
         if align.is_multiple_of(channels) && held >= wanted {
-            // 24 bits in four bytes are common practice, no source.
-            let is_usual = held == wanted || tag != PCM || (held, wanted) == (4, 3);
-            let other = Self { channels: align / wanted, ..self };
-            let is_doubtful = !is_usual && align.is_multiple_of(wanted);
+            // 24 bits in four bytes are common practice, no source; unless the bytes a second are those of three.
+            let packed = Self { align: channels.saturating_mul(wanted), ..self };
+            let is_packed = states(&packed) && !states(&self);
+            if is_packed && held > MOST_SAMPLE_BYTES {
+                return Some((
+                    packed,
+                    Some(Contradiction { text: contradiction(packed, self), empty_bytes: 0 }),
+                ));
+            }
+            let is_usual = held == wanted || tag != PCM || (held, wanted) == (4, 3) && !is_packed;
+            let is_wide = is_packed || !align.is_multiple_of(wanted);
+            let other = if is_wide { packed } else { Self { channels: align / wanted, ..self } };
             let empty_bytes = usize::from(held - wanted);
             let contradiction =
-                is_doubtful.then(|| Contradiction { text: contradiction(self, other), empty_bytes });
+                (!is_usual).then(|| Contradiction { text: contradiction(self, other), empty_bytes });
             return Some((self, contradiction));
         }
         let other_align = channels.checked_mul(wanted).map(|align| Self { align, ..self });
@@ -142,7 +162,6 @@ impl Layout {
             align.is_multiple_of(wanted).then_some(Self { channels: align / wanted, ..self });
         let other_bits =
             align.is_multiple_of(channels).then_some(Self { bits: held.saturating_mul(8), ..self });
-        let states = |layout: &Self| u64::from(rate_hz) * u64::from(layout.align) == u64::from(byte_rate);
         let sound = |layout: &Self| layout.channels > 0 && layout.bits > 0 && states(layout);
         let readings: Vec<Self> =
             [other_align, other_channels, other_bits].into_iter().flatten().filter(sound).collect();

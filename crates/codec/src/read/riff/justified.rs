@@ -6,11 +6,17 @@ use std::io::{Read, Seek, SeekFrom};
 
 use super::data::Data;
 use crate::Error;
+use crate::read::pcm::Coding;
 
 const SAMPLE_BYTES: usize = 4;
 
 /// Bytes that are looked at in one go.
 const PIECE_BYTES: u64 = 1 << 18;
+
+/// Whether samples of so many bits, stored so, may stand in the lower three bytes.
+pub(super) fn may_be_low(coding: Coding, bits: u16) -> bool {
+    (coding, bits) == (Coding::Int(4), 24)
+}
 
 /// Whether the samples stand in the lower three bytes: the lowest one is used, and the highest never holds anything but a
 /// sign. Ends with the first sample that uses the highest byte, as almost every file does in its first piece.

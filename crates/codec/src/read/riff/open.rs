@@ -53,6 +53,9 @@ pub(crate) fn open<R: Read + Seek>(source: &mut R, container: Container) -> Resu
     let sound = match fmt.coding {
         Some(coding) => {
             let coding = justified_coding(source, coding, &fmt, &data, &mut walk)?;
+            let end = source.seek(SeekFrom::End(0))?;
+            let (data, repair) = whole_frames(source, data, fmt.align, end)?;
+            walk.repairs.extend(repair);
             let frames = data.bytes / fmt.align;
             if frames == 0 {
                 return Err(Error::NoAudio);
@@ -99,6 +102,35 @@ impl Blocks {
     }
 }
 
+/// Samples that end with a whole frame, where all that is claimed is there. A size that is one byte short, as where a writer
+/// has not counted it, has that byte in its padding, which is 0 otherwise.
+fn whole_frames<R: Read + Seek>(
+    source: &mut R,
+    data: Data,
+    frame_bytes: u64,
+    end: u64,
+) -> Result<(Data, Option<Repair>), Error> {
+    let rest = data.claimed % frame_bytes;
+    if rest == 0 || data.claimed > data.bytes {
+        return Ok((data, None));
+    }
+    let whole = data.bytes.next_multiple_of(frame_bytes);
+    let mut last = [0];
+    if whole - data.bytes == 1 && whole & 1 == 0 && data.offset + whole <= end {
+        source.seek(SeekFrom::Start(data.offset + data.bytes))?;
+        source.read_exact(&mut last)?;
+    }
+    if last != [0] {
+        let text = format!(
+            "its data size of {} bytes lacks the last one of a frame, which is read too",
+            data.claimed
+        );
+        return Ok((Data { bytes: whole, claimed: whole, ..data }, Some(Repair(text))));
+    }
+    let text = format!("its samples end within a frame; the last {rest} bytes are left out");
+    Ok((data, Some(Repair(text))))
+}
+
 /// The whole blocks of ADPCM, and what of a last one is lost. A size that is one byte short of whole blocks, as where a
 /// writer has not counted it, has that byte in its padding.
 fn blocks(fmt: &Fmt, data: &Data, end: u64) -> Result<(Blocks, Option<Damage>), Error> {
@@ -126,6 +158,9 @@ fn contradiction<R: Read + Seek>(
 ) -> Result<Vec<Damage>, Error> {
     let (Some(found), Some(coding)) = (&fmt.contradiction, fmt.coding) else { return Ok(Vec::new()) };
     let empty = found.empty_bytes;
+    if justified::may_be_low(coding, fmt.valid_bits) && justified::is_low(source, data, big_endian)? {
+        return Ok(Vec::new());
+    }
     if empty > 0 && justified::is_empty_below(source, data, (coding.bytes(), empty), big_endian)? {
         return Ok(Vec::new());
     }
@@ -140,8 +175,7 @@ fn justified_coding<R: Read + Seek>(
     data: &Data,
     walk: &mut Walk,
 ) -> Result<Coding, Error> {
-    let is_doubtful = (coding, fmt.valid_bits) == (Coding::Int(4), 24);
-    if !is_doubtful || !justified::is_low(source, data, walk.big_endian)? {
+    if !justified::may_be_low(coding, fmt.valid_bits) || !justified::is_low(source, data, walk.big_endian)? {
         return Ok(coding);
     }
     let text = "its 24 bits stand in the lower three of four bytes; they are read from there";

@@ -59,6 +59,7 @@ impl Walk {
         for _ in 0..MOST_CHUNKS {
             let Some(head) = walk.head(source, at)? else {
                 walk.compare_riff_size(at.min(end));
+                walk.notice_cut_head(at);
                 return Ok(walk);
             };
             at = walk.chunk(source, &head)?;
@@ -81,6 +82,18 @@ impl Walk {
                 "its RIFF size is {} bytes, its chunks take {}; all are read",
                 self.riff_size,
                 chunks_end - 8
+            );
+            self.repairs.push(Repair(text));
+        }
+    }
+
+    /// The file ends within the head of a chunk: nobody knows of how much.
+    fn notice_cut_head(&mut self, at: u64) {
+        let left = self.end.saturating_sub(at);
+        if (1..8).contains(&left) && self.riff_end() > self.end {
+            let text = format!(
+                "it ends {left} bytes behind a chunk, and its RIFF size says that {} more belong to it",
+                self.riff_end() - self.end
             );
             self.repairs.push(Repair(text));
         }
@@ -167,20 +180,24 @@ impl Walk {
         self.long_data = field(8);
     }
 
-    /// Refuses samples whose place leaves open what they are.
-    pub(super) fn check_data_place(&self, start: u64) -> Result<(), Error> {
+    /// Whether these are the first samples; notices what is not as it should be with their place.
+    pub(super) fn are_first(&mut self) -> bool {
         let text = if self.data.is_some() {
-            "there are several data chunks; which one is meant cannot be known"
+            "there are several data chunks; the samples of the first are read"
         } else if self.fmt.is_none() {
-            "the samples come before their fmt chunk"
+            "its samples come before their fmt chunk"
         } else {
-            return Ok(());
+            return true;
         };
-        Err(Error::malformed(text, start - 8))
+        self.repairs.push(Repair(text.to_owned()));
+        self.data.is_none()
     }
 
     fn data_chunk<R: Read + Seek>(&mut self, source: &mut R, head: &Head) -> Result<u64, Error> {
-        self.check_data_place(head.start)?;
+        if !self.are_first() {
+            let bytes = head.size.min(self.end - head.start);
+            return next_chunk(source, head.start + bytes, bytes, self.end);
+        }
         let claimed = self.long_data.filter(|_| head.size == u64::from(u32::MAX)).unwrap_or(head.size);
         let witnesses = Witnesses { start: head.start, claimed, riff_end: self.riff_end(), end: self.end };
         let (data, repair) = witnesses.judge(source)?;

@@ -40,7 +40,7 @@ pub(super) fn read<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
         let start = at + HEAD_BYTES;
         let available = end - start;
         let bytes = if &head[4..16] == TAIL && &id == b"data" {
-            take_data(&mut walk, start, size, available)?
+            take_data(source, &mut walk, start, size, available)?
         } else if !(HEAD_BYTES..=available + HEAD_BYTES).contains(&size) {
             if walk.data.is_some() {
                 return Ok(walk);
@@ -59,8 +59,16 @@ pub(super) fn read<R: Read + Seek>(source: &mut R) -> Result<Walk, Error> {
 }
 
 /// Takes the samples, and says how many bytes they have.
-fn take_data(walk: &mut Walk, start: u64, size: u64, available: u64) -> Result<u64, Error> {
-    walk.check_data_place(start)?;
+fn take_data<R: Read + Seek>(
+    source: &mut R,
+    walk: &mut Walk,
+    start: u64,
+    size: u64,
+    available: u64,
+) -> Result<u64, Error> {
+    if !walk.are_first() {
+        return Ok(size.saturating_sub(HEAD_BYTES).min(available));
+    }
     let claimed = size.saturating_sub(HEAD_BYTES);
     // A recorder that stopped left no size; no disk holds the largest ones.
     let claimed = if claimed == 0 || claimed >= 1 << 48 {
@@ -72,5 +80,24 @@ fn take_data(walk: &mut Walk, start: u64, size: u64, available: u64) -> Result<u
     };
     let bytes = claimed.min(available);
     walk.data = Some(Data { offset: start, bytes, claimed });
+    let at = (start + bytes).next_multiple_of(8);
+    let behind = (start + available).saturating_sub(at);
+    if behind > 0 && !is_chunk(source, at, behind)? {
+        let text = format!(
+            "behind the {claimed} bytes of its data chunk stands no chunk, but {behind} bytes more: its size is wrong and sound is missing, or they are no sound; ask for the file again"
+        );
+        walk.repairs.push(Repair(text));
+    }
     Ok(bytes)
+}
+
+/// Whether a chunk begins here that fits in so many bytes; whose it is, is open.
+fn is_chunk<R: Read + Seek>(source: &mut R, at: u64, left: u64) -> Result<bool, Error> {
+    if left < HEAD_BYTES {
+        return Ok(false);
+    }
+    source.seek(SeekFrom::Start(at + 16))?;
+    let mut size = [0; 8];
+    source.read_exact(&mut size)?;
+    Ok((HEAD_BYTES..=left).contains(&u64::from_le_bytes(size)))
 }
