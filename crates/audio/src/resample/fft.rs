@@ -52,8 +52,7 @@ impl Fft {
     /// Makes `output` of a chunk; says which frames of it are real.
     pub(super) fn convert(&mut self, input: &[Vec<f64>], output: &mut [Vec<f64>]) -> std::ops::Range<usize> {
         let (channels, room) = (output.len(), output[0].len());
-        let input =
-            SequentialSliceOfVecs::new(input, channels, self.chunk_in).expect("one vector a channel");
+        let input = SequentialSliceOfVecs::new(input, channels, self.chunk_in).expect("one vector a channel");
         let mut output =
             SequentialSliceOfVecs::new_mut(output, channels, room).expect("one vector a channel");
         let (_, made) = self

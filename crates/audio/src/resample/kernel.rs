@@ -92,3 +92,54 @@ fn tile<S: Simd, const ROW: usize, const WIDE: usize>(
         sums[at..at + WIDE].copy_from_slice(&totals);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use pulp::{Arch, Scalar, Scalar128b, Scalar256b, Scalar512b};
+
+    use super::*;
+
+    /// Two groups of nine taps that read 12 rows, by the given registers.
+    fn sums<S: Simd>(simd: S, table: &[Taps], rows: &[f64]) -> Vec<f64> {
+        let groups = [Group { taps: 0..9, first_row: 0 }, Group { taps: 9..18, first_row: 3 }];
+        let mut sums = vec![f64::NAN; 2 * ABREAST * LANES];
+        Sums { groups: &groups, table, rows, sums: &mut sums }.with_simd(simd);
+        sums
+    }
+
+    struct Best<'a>(&'a [Taps], &'a [f64]);
+
+    impl WithSimd for Best<'_> {
+        type Output = Vec<f64>;
+
+        #[inline(always)]
+        fn with_simd<S: Simd>(self, simd: S) -> Vec<f64> {
+            sums(simd, self.0, self.1)
+        }
+    }
+
+    proptest! {
+        /// The promise that registers of any width give the same bytes: one lane, two, four, eight, and this processor's.
+        #[test]
+        fn width_changes_no_bit(
+            table in prop::collection::vec(prop::array::uniform4(-1.0f64..1.0), 18),
+            rows in prop::collection::vec(-1.0f64..1.0, 12 * LANES),
+        ) {
+            let scalar = sums(Scalar::new(), &table, &rows);
+            prop_assert_eq!(&sums(Scalar128b, &table, &rows), &scalar);
+            prop_assert_eq!(&sums(Scalar256b, &table, &rows), &scalar);
+            prop_assert_eq!(&sums(Scalar512b, &table, &rows), &scalar);
+            prop_assert_eq!(&Arch::new().dispatch(Best(&table, &rows)), &scalar);
+            // And they are the sums, tap by tap.
+            for (output, lane) in [(0, 0), (3, 7), (5, 2)] {
+                let (group, nth) = (output / ABREAST, output % ABREAST);
+                let mut sum = 0.0;
+                for tap in 0..9 {
+                    sum += table[9 * group + tap][nth] * rows[(3 * group + tap) * LANES + lane];
+                }
+                prop_assert_eq!(scalar[output * LANES + lane], sum);
+            }
+        }
+    }
+}

@@ -12,7 +12,10 @@
 mod design;
 mod fft;
 mod kernel;
+mod phase;
 mod polyphase;
+
+pub use self::phase::{phase_frames, starting_phase};
 
 use self::fft::Fft;
 use self::polyphase::Polyphase;
@@ -80,9 +83,24 @@ impl Resampler {
     /// # Panics
     /// When a rate or the channel count is 0.
     pub fn new(from_hz: u32, to_hz: u32, channels: usize) -> Self {
+        Self::starting_at(from_hz, to_hz, channels, 0)
+    }
+
+    /// The same with a first frame that stands a fraction of a frame beside the first source frame: `phase` as
+    /// [`starting_phase`] gives it, later where it is positive. The length is that of phase 0.
+    ///
+    /// # Panics
+    /// When a rate or the channel count is 0, when the fraction is a frame or more, and for any phase but 0 where
+    /// [`Resampler::is_fixed`] says no.
+    pub fn starting_at(from_hz: u32, to_hz: u32, channels: usize, phase: i64) -> Self {
         assert!(from_hz > 0 && to_hz > 0 && channels > 0, "rates and channels are at least 1");
-        let stream = (from_hz != to_hz).then(|| Stream::new(Ratio::of(from_hz, to_hz), channels));
+        let stream = (from_hz != to_hz).then(|| Stream::new(Ratio::of(from_hz, to_hz), channels, phase));
         Self { rates_hz: (from_hz, to_hz), stream, taken: 0, given: 0 }
+    }
+
+    /// Whether this change of rate has the fixed arithmetic, which gives the same bytes on every processor.
+    pub fn is_fixed(from_hz: u32, to_hz: u32) -> bool {
+        from_hz == to_hz || design::is_small(Ratio::of(from_hz, to_hz))
     }
 
     /// Takes the frames of `block` and leaves in it the converted frames that are ready.
@@ -115,10 +133,14 @@ impl Resampler {
 }
 
 impl Stream {
-    fn new(ratio: Ratio, channels: usize) -> Self {
-        let engine = match Polyphase::new(ratio, 0) {
+    fn new(ratio: Ratio, channels: usize, phase: i64) -> Self {
+        assert!(phase.abs() < i64::from(ratio.from), "a phase is a fraction of a frame");
+        let engine = match Polyphase::new(ratio, phase) {
             Some(polyphase) => Engine::Polyphase(polyphase),
-            None => Engine::Fft(Fft::new(ratio, channels)),
+            None => {
+                assert_eq!(phase, 0, "this change of rate begins on a frame");
+                Engine::Fft(Fft::new(ratio, channels))
+            }
         };
         let (collected, room, made) = match &engine {
             Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after, it.chunk_out()),
@@ -178,62 +200,4 @@ impl Stream {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn convert(samples: &[f64], from_hz: u32, to_hz: u32, piece: usize) -> Vec<f64> {
-        let mut resampler = Resampler::new(from_hz, to_hz, 1);
-        let mut all = Block::new(1);
-        for part in samples.chunks(piece.max(1)) {
-            let mut block = Block::from_channels(vec![part.to_vec()]);
-            resampler.process(&mut block);
-            all.append(&block, 0, block.frames());
-        }
-        let mut rest = Block::new(1);
-        resampler.finish(&mut rest);
-        all.append(&rest, 0, rest.frames());
-        rest.clear();
-        resampler.finish(&mut rest);
-        assert!(rest.is_empty(), "all has been given");
-        all.channel(0).to_vec()
-    }
-
-    /// The last chunk is as if silence followed, wherever the stream ends in it.
-    #[test]
-    fn silence_follows_the_end() {
-        for frames in [1, 1000, 1176, 3000] {
-            let short = crate::signal::noise(7, 0.5, frames);
-            let mut long = short.clone();
-            long.resize(frames + 5000, 0.0);
-            let (short, long) = (convert(&short, 44_100, 48_000, 700), convert(&long, 44_100, 48_000, 700));
-            assert_eq!(short, long[..short.len()], "{frames} frames");
-        }
-    }
-
-    fn ramp(frames: usize) -> Vec<f64> {
-        (0..frames).map(|n| (n as f64 * 0.01).sin()).collect()
-    }
-
-    #[test]
-    fn lengths_are_exact_and_cutting_does_not_matter() {
-        for frames in [0, 1, 5, 147, 1000, 4803] {
-            let samples = ramp(frames);
-            let whole = convert(&samples, 44_100, 48_000, frames);
-            assert_eq!(whole.len() as u64, rescale_frames(frames as u64, 44_100, 48_000));
-            assert_eq!(whole, convert(&samples, 44_100, 48_000, 7), "{frames}");
-        }
-    }
-
-    #[test]
-    fn equal_rates_pass_untouched() {
-        assert_eq!(convert(&ramp(1000), 48_000, 48_000, 64), ramp(1000));
-    }
-
-    #[test]
-    fn coprime_rates_work() {
-        assert_eq!(
-            convert(&ramp(50_000), 44_100, 47_999, 10_000).len() as u64,
-            rescale_frames(50_000, 44_100, 47_999)
-        );
-    }
-}
+mod tests;
