@@ -90,12 +90,22 @@ impl Resampler {
     /// [`starting_phase`] gives it, later where it is positive. The length is that of phase 0.
     ///
     /// # Panics
-    /// When a rate or the channel count is 0, when the fraction is a frame or more, and for any phase but 0 where
-    /// [`Resampler::is_fixed`] says no.
+    /// When a rate or the channel count is 0, and for a phase that [`Resampler::takes`] refuses.
     pub fn starting_at(from_hz: u32, to_hz: u32, channels: usize, phase: i64) -> Self {
         assert!(from_hz > 0 && to_hz > 0 && channels > 0, "rates and channels are at least 1");
+        assert!(Self::takes(from_hz, to_hz, phase), "{phase} is no phase of {from_hz} to {to_hz} Hz");
         let stream = (from_hz != to_hz).then(|| Stream::new(Ratio::of(from_hz, to_hz), channels, phase));
         Self { rates_hz: (from_hz, to_hz), stream, taken: 0, given: 0 }
+    }
+
+    /// Whether a conversion can begin at this phase: any fraction of a frame of the lower rate where
+    /// [`Resampler::is_fixed`] says yes, and 0 elsewhere.
+    pub fn takes(from_hz: u32, to_hz: u32, phase: i64) -> bool {
+        let fraction = || {
+            let ratio = Ratio::of(from_hz, to_hz);
+            design::is_small(ratio) && phase.unsigned_abs() < u64::from(ratio.from.max(ratio.to))
+        };
+        from_hz > 0 && to_hz > 0 && (phase == 0 || from_hz != to_hz && fraction())
     }
 
     /// Whether this change of rate has the fixed arithmetic, which gives the same bytes on every processor.
@@ -134,13 +144,9 @@ impl Resampler {
 
 impl Stream {
     fn new(ratio: Ratio, channels: usize, phase: i64) -> Self {
-        assert!(phase.abs() < i64::from(ratio.from), "a phase is a fraction of a frame");
         let engine = match Polyphase::new(ratio, phase) {
             Some(polyphase) => Engine::Polyphase(polyphase),
-            None => {
-                assert_eq!(phase, 0, "this change of rate begins on a frame");
-                Engine::Fft(Fft::new(ratio, channels))
-            }
+            None => Engine::Fft(Fft::new(ratio, channels)),
         };
         let (collected, room, made) = match &engine {
             Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after, it.chunk_out()),

@@ -24,7 +24,7 @@ pub fn starting_phase(place_frames: i64, stamp_frames: u64, from_hz: u32, to_hz:
     i64::try_from(phase).ok().filter(|phase| phase.abs() < i64::from(ratio.from))
 }
 
-/// A phase in converted frames, between −1 and 1.
+/// A phase in converted frames.
 pub fn phase_frames(phase: i64, from_hz: u32, to_hz: u32) -> f64 {
     phase as f64 / f64::from(Ratio::of(from_hz, to_hz).from)
 }
