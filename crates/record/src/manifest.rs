@@ -224,13 +224,10 @@ pub struct TimeMap {
     pub output_hz: u32,
     /// In output frames: positive where a head was cut, negative where silence was added.
     pub shift_frames: i64,
-    /// The fraction of an output frame by which its frames stand later than such frames of the source, between −1 and 1; absent
-    /// where there is none. It puts a stem of another rate just where its time stamp says. Exact in the change of rate: `phase`
-    /// over the source's rate, when both rates are divided by what they have in common.
+    /// By this fraction of an output frame its frames stand later, so that a stem of another rate stands where its stamp says.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fraction_frames: Option<f64>,
-    /// By how many output frames the stem stands later than its time stamp says, between −1 and 1; absent where it
-    /// stands just there. A stamp at another rate falls between two frames of the output, and sound starts on a frame.
+    /// By how many output frames the stem stands later than its time stamp says, between −1 and 1; absent where it stands there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub place_error_frames: Option<f64>,
 }

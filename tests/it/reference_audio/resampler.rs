@@ -87,7 +87,8 @@ fn every_fraction_of_a_frame_is_exact() {
             let middle = found.len() / 4..found.len() * 3 / 4;
             let (_, turn, _) = fit(&found[middle.clone()], middle.start, 5000.0, f64::from(to_hz));
             // How much later than the stamp the first frame stands, in frames (arithmetic), is how far the sine has gone there.
-            let later = (i128::from(place) * i128::from(from_hz) - i128::from(stamp) * i128::from(to_hz)) as f64
+            let later = (i128::from(place) * i128::from(from_hz) - i128::from(stamp) * i128::from(to_hz))
+                as f64
                 / f64::from(from_hz);
             let miss = turn / std::f64::consts::TAU * f64::from(to_hz) / 5000.0 - later;
             assert!(miss.abs() < 1e-6, "{from_hz} -> {to_hz} at {stamp}: {miss:.9} frames beside");

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use std::f64::consts::PI;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
-use super::Ratio;
+use super::ratio::Ratio;
 
 /// Half the taps that an output's sum has at the lower rate.
 const HALF_TAPS: u32 = 72;

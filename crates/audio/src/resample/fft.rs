@@ -8,7 +8,7 @@
 use audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{Fft as Rubato, FixedSync, Indexing, Resampler as _, WindowFunction};
 
-use super::Ratio;
+use super::ratio::Ratio;
 
 /// The filter of the lower rate is at least this long: −0.001 dB at 0.98 of its Nyquist frequency.
 const MIN_BLOCK_FRAMES: u32 = 1024;

@@ -14,11 +14,13 @@ mod fft;
 mod kernel;
 mod phase;
 mod polyphase;
+mod ratio;
 
 pub use self::phase::{phase_frames, starting_phase};
 
 use self::fft::Fft;
 use self::polyphase::Polyphase;
+use self::ratio::Ratio;
 use crate::{Block, rescale_frames};
 
 /// Converts a stream of blocks from one rate to another; linear phase, first and last frame in place.
@@ -44,13 +46,6 @@ pub struct Resampler {
     given: u64,
 }
 
-/// Two rates, divided by what they have in common.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Ratio {
-    from: u32,
-    to: u32,
-}
-
 /// What is collected until a chunk is full, and what becomes of it.
 struct Stream {
     engine: Engine,
@@ -65,16 +60,6 @@ struct Stream {
 enum Engine {
     Polyphase(Polyphase),
     Fft(Fft),
-}
-
-impl Ratio {
-    fn of(from_hz: u32, to_hz: u32) -> Self {
-        fn greatest_common_divisor(a: u32, b: u32) -> u32 {
-            if b == 0 { a } else { greatest_common_divisor(b, a % b) }
-        }
-        let divisor = greatest_common_divisor(from_hz, to_hz);
-        Self { from: from_hz / divisor, to: to_hz / divisor }
-    }
 }
 
 impl Resampler {

@@ -10,9 +10,9 @@ use std::collections::btree_map::Entry;
 
 use pulp::Arch;
 
-use super::Ratio;
 use super::design::Response;
 use super::kernel::{ABREAST, Group, LANES, Sums, Taps};
+use super::ratio::Ratio;
 
 /// The sums of one period, and the room that they need.
 pub(super) struct Polyphase {

@@ -151,8 +151,7 @@ pub fn processor(decision: &Decision, shape: Shape<'_>) -> Option<Box<dyn Proces
     }
 }
 
-/// The change of rate, with the fraction of a frame that it began at, and whose arithmetic its last bits are: `fixed` gives the
-/// same bytes on every processor, and with `processor` they may follow the instructions that it has.
+/// The change of rate, its phase, and whose arithmetic its bytes are: with `processor` the last bits may follow its instructions.
 pub fn change(decision: &Decision, shape: Shape<'_>, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
@@ -387,14 +386,13 @@ mod tests {
     #[test]
     fn the_change_names_both_rates() {
         let why = "the recipe asks for 48000 Hz";
-        for (from_hz, phase, arithmetic) in
-            [(44_100, 0, "fixed"), (44_100, -13, "fixed"), (47_999, 0, "processor")]
-        {
+        let cases = [(44_100, 0, "fixed"), (44_100, -13, "fixed"), (47_999, 0, "processor")];
+        for (from_hz, phase, arithmetic) in cases {
             let output = OutputPlan { phase, ..OutputPlan::default() };
             let shape = Shape { sources: &[], output: &output };
             let decision = convert((from_hz, 147), (48_000, 160), why);
-            let wanted = Change::new("resample", "rate", from_hz, 48_000, "Hz", why);
-            let wanted = wanted.with("arithmetic", arithmetic);
+            let wanted =
+                Change::new("resample", "rate", from_hz, 48_000, "Hz", why).with("arithmetic", arithmetic);
             let wanted = if phase == 0 { wanted } else { wanted.with("phase", phase) };
             assert_eq!(change(&decision, shape, &Measured::default()), Some(wanted));
             assert_eq!(change(&left(""), shape, &Measured::default()), None);
