@@ -143,9 +143,9 @@ pub fn processor(decision: &Decision, shape: Shape<'_>) -> Option<Box<dyn Proces
     match decision {
         Decision::Leave { .. } => None,
         Decision::Convert { from_hz, to_hz, .. } => {
-            let phase = shape.output.phase;
             // A plan may come out of a file.
-            let phase = if Resampler::takes(*from_hz, *to_hz, phase) { phase } else { 0 };
+            let taken = |phase: &i64| Resampler::takes(*from_hz, *to_hz, *phase);
+            let phase = Some(shape.output.phase).filter(taken).unwrap_or(0);
             Some(Box::new(Converter::new(*from_hz, *to_hz, phase)))
         }
     }
@@ -388,11 +388,10 @@ mod tests {
         let why = "the recipe asks for 48000 Hz";
         let cases = [(44_100, 0, "fixed"), (44_100, -13, "fixed"), (47_999, 0, "processor")];
         for (from_hz, phase, arithmetic) in cases {
-            let output = OutputPlan { phase, ..OutputPlan::default() };
-            let shape = Shape { sources: &[], output: &output };
+            let shape = Shape { sources: &[], output: &OutputPlan { phase, ..OutputPlan::default() } };
             let decision = convert((from_hz, 147), (48_000, 160), why);
-            let wanted =
-                Change::new("resample", "rate", from_hz, 48_000, "Hz", why).with("arithmetic", arithmetic);
+            let wanted = Change::new("resample", "rate", from_hz, 48_000, "Hz", why);
+            let wanted = wanted.with("arithmetic", arithmetic);
             let wanted = if phase == 0 { wanted } else { wanted.with("phase", phase) };
             assert_eq!(change(&decision, shape, &Measured::default()), Some(wanted));
             assert_eq!(change(&left(""), shape, &Measured::default()), None);
