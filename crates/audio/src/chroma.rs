@@ -65,7 +65,7 @@ pub struct ChromaMeter {
 impl Default for ChromaMeter {
     fn default() -> Self {
         let forward = RealFftPlanner::new().plan_fft_forward(SIZE);
-        let hann = |n: usize| (0.5 - 0.5 * (TAU * n as f64 / SIZE as f64).cos()) as f32;
+        let hann = |n: usize| (0.5 - 0.5 * libm::cos(TAU * n as f64 / SIZE as f64)) as f32;
         Self { forward, window: (0..SIZE).map(hann).collect() }
     }
 }
@@ -154,7 +154,7 @@ impl Peaks {
     fn put(&self, circle: &mut [f64; FINE]) {
         let loudest = self.found.first().map_or(1.0, |&(_, amplitude)| amplitude);
         for &(hz, amplitude) in &self.found {
-            let octaves = (hz / C_HZ).log2();
+            let octaves = libm::log2(hz / C_HZ);
             let place = (octaves * FINE as f64).round().rem_euclid(FINE as f64) as usize % FINE;
             circle[place] += (amplitude / loudest).sqrt();
         }
@@ -181,7 +181,7 @@ const C_HZ: f64 = 261.625_565_300_598_6;
 
 /// Where the top of a peak lies between bins: a parabola through the logarithms of three of them.
 fn vertex(amplitudes: &[f64], bin: usize) -> f64 {
-    let log = |bin: usize| amplitudes[bin].max(1e-30).ln();
+    let log = |bin: usize| libm::log(amplitudes[bin].max(1e-30));
     let (before, at, behind) = (log(bin - 1), log(bin), log(bin + 1));
     let bend = before - 2.0 * at + behind;
     let shift = if bend < 0.0 { 0.5 * (before - behind) / bend } else { 0.0 };

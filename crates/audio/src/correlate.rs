@@ -168,7 +168,7 @@ fn values(bins: &[Complex<f32>], lags: &[f64]) -> Vec<f64> {
 /// The sums of a spectrum at phases that turn by so much from bin to bin.
 #[inline(always)]
 fn sums(bins: &[Complex<f32>], turns: &[f64; TOGETHER]) -> [f64; TOGETHER] {
-    let (cos, sin) = (turns.map(f64::cos), turns.map(f64::sin));
+    let (cos, sin) = (turns.map(libm::cos), turns.map(libm::sin));
     let (mut re, mut im, mut sums) = ([1.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER]);
     for (index, bin) in bins.iter().enumerate() {
         let share = if index == 0 || index == SIZE / 2 { 1.0 } else { 2.0 };

@@ -128,9 +128,9 @@ fn low_pass(factor: usize, half: usize) -> Vec<f64> {
     let cut = CUT_OFF / factor as f64;
     let tap = |n: usize| {
         let x = n as f64 - half as f64;
-        let sinc = if x == 0.0 { 2.0 * cut } else { (2.0 * PI * cut * x).sin() / (PI * x) };
+        let sinc = if x == 0.0 { 2.0 * cut } else { libm::sin(2.0 * PI * cut * x) / (PI * x) };
         let turn = PI * (x / (half as f64 + 1.0));
-        sinc * (0.42 + 0.5 * turn.cos() + 0.08 * (2.0 * turn).cos())
+        sinc * (0.42 + 0.5 * libm::cos(turn) + 0.08 * libm::cos(2.0 * turn))
     };
     let taps: Vec<f64> = (0..=2 * half).map(tap).collect();
     let sum: f64 = taps.iter().sum();

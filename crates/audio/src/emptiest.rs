@@ -27,7 +27,7 @@ pub fn emptiest(explained: &[f32], rest: &[f32], band_hz: (f64, f64), sample_hz:
     let bin = |hz: f64| ((hz / sample_hz * WINDOW as f64).round() as usize).min(WINDOW / 2);
     let bins = bin(band_hz.0)..bin(band_hz.1);
     let turn = |n: usize| std::f64::consts::TAU * n as f64 / WINDOW as f64;
-    let taper: Vec<f32> = (0..WINDOW).map(|n| (0.5 - 0.5 * turn(n).cos()) as f32).collect();
+    let taper: Vec<f32> = (0..WINDOW).map(|n| (0.5 - 0.5 * libm::cos(turn(n))) as f32).collect();
     let powers = |samples: &[f32]| -> Vec<f64> {
         let mut input: Vec<f32> = samples.iter().zip(&taper).map(|(a, b)| a * b).collect();
         let mut spectrum = forward.make_output_vec();

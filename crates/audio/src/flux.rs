@@ -120,7 +120,7 @@ impl Bands {
         let forward = RealFftPlanner::new().plan_fft_forward(SIZE);
         // A Hann window with a sum of 1, so that a sine has half its amplitude.
         let turn = |n: usize| std::f64::consts::TAU * (n as f64 + 0.5) / SIZE as f64;
-        let window = (0..SIZE).map(|n| ((1.0 - turn(n).cos()) / SIZE as f64) as f32).collect();
+        let window = (0..SIZE).map(|n| ((1.0 - libm::cos(turn(n))) / SIZE as f64) as f32).collect();
         let bin = |hz: &f64| ((hz * SIZE as f64 / sample_hz).round() as usize).clamp(1, SIZE / 2);
         Self {
             window,
@@ -152,7 +152,7 @@ impl Bands {
             .expect("buffers of the size of the plan");
         for (band, edges) in bands.iter_mut().zip(self.edges.windows(2)) {
             let power: f32 = self.bins[edges[0]..edges[1]].iter().map(Complex::norm_sqr).sum();
-            *band = (1.0 + self.lift * power.sqrt()).ln();
+            *band = libm::logf(1.0 + self.lift * power.sqrt());
         }
     }
 }

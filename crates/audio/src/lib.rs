@@ -55,7 +55,7 @@ pub use offset::DcRemover;
 pub use pitch::{Pitch, PitchTracker};
 pub use quantise::{DitherKey, Quantiser};
 pub use relation::{Relation, RelationMeasures};
-pub use resample::Resampler;
+pub use resample::{Resampler, phase_frames, starting_phase};
 pub use rests::{Rests, rests};
 pub use ride::{Ride, ride};
 pub use settle::{Settled, settle};

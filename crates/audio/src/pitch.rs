@@ -61,7 +61,7 @@ impl Default for PitchTracker {
     fn default() -> Self {
         let mut planner = RealFftPlanner::new();
         let (forward, back) = (planner.plan_fft_forward(SIZE), planner.plan_fft_inverse(FINER * SIZE));
-        let hann = |n: usize| (0.5 - 0.5 * (TAU * n as f64 / FRAME as f64).cos()) as f32;
+        let hann = |n: usize| (0.5 - 0.5 * libm::cos(TAU * n as f64 / FRAME as f64)) as f32;
         Self { forward, back, window: (0..FRAME).map(hann).collect() }
     }
 }

@@ -66,7 +66,7 @@ pub fn ride(sum: &[f32], mix: &[f32]) -> Option<Ride> {
 /// Sums of every two hops under a Hann window.
 fn tapered(samples: impl Iterator<Item = f64>) -> Vec<f64> {
     let samples: Vec<f64> = samples.collect();
-    let taper = |n: usize| 0.5 - 0.5 * (std::f64::consts::TAU * (n as f64 + 0.5) / (2 * HOP) as f64).cos();
+    let taper = |n: usize| 0.5 - 0.5 * libm::cos(std::f64::consts::TAU * (n as f64 + 0.5) / (2 * HOP) as f64);
     let taper: Vec<f64> = (0..2 * HOP).map(taper).collect();
     let points = (samples.len() / HOP).saturating_sub(1);
     (0..points)

@@ -16,7 +16,7 @@ pub fn noise(seed: u64, amplitude: f64, frames: usize) -> Vec<f64> {
 pub fn decay(hz: f64, amplitude: f64, seconds: f64, rate_hz: u32, frames: usize) -> Vec<f64> {
     let mut samples = sine(hz, amplitude, rate_hz, frames);
     for (frame, sample) in samples.iter_mut().enumerate() {
-        *sample *= 10f64.powf(-3.0 * frame as f64 / (seconds * f64::from(rate_hz)));
+        *sample *= libm::pow(10.0, -3.0 * frame as f64 / (seconds * f64::from(rate_hz)));
     }
     samples
 }

@@ -87,7 +87,7 @@ fn phase(fraction: f64) -> [f64; TAPS] {
         let edge = (distance / half).clamp(-1.0, 1.0);
         let window = bessel_i0(KAISER_BETA * (1.0 - edge * edge).sqrt()) / bessel_i0(KAISER_BETA);
         let angle = std::f64::consts::PI * distance;
-        *tap = window * if distance == 0.0 { 1.0 } else { angle.sin() / angle };
+        *tap = window * if distance == 0.0 { 1.0 } else { libm::sin(angle) / angle };
     }
     let sum: f64 = taps.iter().sum();
     straighten(taps.map(|tap| tap / sum), fraction)

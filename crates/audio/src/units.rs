@@ -7,12 +7,12 @@ pub struct Decibels(pub f64);
 impl Decibels {
     /// The amplitude ratio: 0 dB is 1, +6.0206 dB is 2.
     pub fn ratio(self) -> f64 {
-        10f64.powf(self.0 / 20.0)
+        libm::pow(10.0, self.0 / 20.0)
     }
 
     /// From an amplitude ratio; 0 gives minus infinity.
     pub fn from_ratio(ratio: f64) -> Self {
-        Self(20.0 * ratio.abs().log10())
+        Self(20.0 * libm::log10(ratio.abs()))
     }
 }
 

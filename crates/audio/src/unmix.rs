@@ -75,7 +75,7 @@ impl Unmixer {
         Self {
             forward,
             back,
-            taper: (0..WINDOW).map(|n| (0.5 - 0.5 * turn(n).cos()) as f32).collect(),
+            taper: (0..WINDOW).map(|n| (0.5 - 0.5 * libm::cos(turn(n))) as f32).collect(),
             edges: edges_hz.iter().map(bin).collect(),
             stems,
             windows: Vec::new(),
@@ -90,7 +90,7 @@ impl Unmixer {
         if part.late != 0.0 {
             for (index, bin) in bins.iter_mut().enumerate() {
                 let turn = std::f64::consts::TAU * part.late * index as f64 / WINDOW as f64;
-                *bin *= Complex::new(turn.cos() as f32, turn.sin() as f32);
+                *bin *= Complex::new(libm::cos(turn) as f32, libm::sin(turn) as f32);
             }
         }
         bins

@@ -10,9 +10,10 @@ use loadin_record::survey::{FileFacts, Scope, Survey};
 use crate::draft::Draft;
 use crate::drafting::{Voter, draft, majority_hz};
 use crate::notice;
-use crate::planning::decide;
+use crate::placement::nearest_phase;
+use crate::planning::{decide, starts, stated_starts_with};
 use crate::recipe::Recipe;
-use crate::stages::{Decision, Settings, dc_removal, decode};
+use crate::stages::{Decision, Settings, align_starts, dc_removal, decode};
 
 /// What the survey of each listed file shall measure, in the order of the files: by their headers where there are no
 /// surveys, and else by what these say. Only a file for which that differs has to be surveyed again.
@@ -26,6 +27,7 @@ pub fn scopes(recipe: &Recipe, files: &[FileFacts], surveys: &[Survey], pin: Opt
     };
     let majority_hz = majority_hz(recipe, &voters, pin);
     let offsets = offsets(recipe, surveys, pin);
+    let phase = phases(recipe, files, surveys, pin);
     let scope = |file: &FileFacts| {
         let source_hz = file.format.as_ref().map_or(majority_hz, |format| format.rate_hz);
         let target_hz = recipe.target_hz(&file.path, source_hz, majority_hz);
@@ -34,9 +36,31 @@ pub fn scopes(recipe: &Recipe, files: &[FileFacts], surveys: &[Survey], pin: Opt
             target_hz,
             loudness: recipe.settings::<decode::Settings>(&file.path).is_some_and(|s| s.loudness),
             subtract: subtract.cloned().unwrap_or_default(),
+            phase: if target_hz == source_hz { 0 } else { phase(file, target_hz) },
         }
     };
     files.iter().map(scope).collect()
+}
+
+/// The fraction of a frame at which a file begins at another rate: by the stamps that are used where all get one start, and
+/// else by its own.
+fn phases<'a>(
+    recipe: &'a Recipe,
+    files: &[FileFacts],
+    surveys: &[Survey],
+    pin: Option<&Pin>,
+) -> impl Fn(&FileFacts, u32) -> i64 + use<'a> {
+    let starts = recipe.base::<align_starts::Settings>().map(|_| match surveys {
+        [] => stated_starts_with(recipe, files, pin),
+        _ => starts(recipe, surveys, pin),
+    });
+    move |file, target_hz| match (&starts, &file.format) {
+        (Some(starts), _) => starts.phase(&file.path, target_hz),
+        (None, Ok(format)) => {
+            format.timestamp_frames.map_or(0, |stamp| nearest_phase(stamp, format.rate_hz, target_hz))
+        }
+        (None, Err(_)) => 0,
+    }
 }
 
 /// The constants that will be subtracted from the channels of each file that has an offset.

@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use loadin_audio::rescale_frames;
+use loadin_audio::{rescale_frames, starting_phase};
 use loadin_session::{Placement, PlacementOptions, StemTiming, place};
 
 /// A stem as far as its place goes.
@@ -55,6 +55,15 @@ impl StemStarts {
         self.index.get(path).map_or(0, |&index| self.placement.start_in(index, rate_hz))
     }
 
+    /// The fraction of a frame at which the file at `path` must begin at `rate_hz` to stand where its stamp says, as
+    /// [`starting_phase`] counts it; 0 where no stamp says, or no fraction can be had.
+    pub fn phase(&self, path: &str, rate_hz: u32) -> i64 {
+        let index = self.index.get(path).filter(|_| !self.is_answered(path));
+        index
+            .and_then(|&index| self.placement.stamp(index))
+            .map_or(0, |(frames, own_hz)| nearest_phase(frames, own_hz, rate_hz))
+    }
+
     /// The start of every file in seconds, by path; to the nanosecond, so that stems which are laid under a mix cancel it.
     pub fn seconds(&self) -> BTreeMap<String, f64> {
         let start = |path: &String| self.start_frames(path, 1_000_000_000) as f64 * 1e-9;
@@ -91,6 +100,12 @@ impl StemStarts {
         let doubts = self.placement.doubts().iter().filter(move |(stem, _)| Some(*stem) == index);
         doubts.map(|(_, text)| text.as_str())
     }
+}
+
+/// The phase of what starts at this frame of the clock, and stands on the nearest one at `to_hz`.
+pub(crate) fn nearest_phase(frames: u64, from_hz: u32, to_hz: u32) -> i64 {
+    let place = i64::try_from(rescale_frames(frames, from_hz.max(1), to_hz)).ok();
+    place.and_then(|place| starting_phase(place, frames, from_hz, to_hz)).unwrap_or(0)
 }
 
 #[cfg(test)]

@@ -23,7 +23,7 @@ use crate::plan::{Plan, StemPlan};
 use crate::recipe::{Recipe, RecipeStage};
 use crate::settled::settle;
 use crate::shape::{OutputPlan, SourcePlan};
-use crate::stages::{self, Decision, Settings, align_starts};
+use crate::stages::{self, Decision, Settings, align_starts, resample};
 use crate::values::PeakKind;
 
 /// All that a plan rests on.
@@ -92,6 +92,10 @@ fn said_start(recipe: &Recipe, survey: &Survey) -> Option<(String, (u64, u32))> 
 
 /// The same by what the files' headers say, for whoever measures nothing.
 pub fn stated_starts(recipe: &Recipe, files: &[FileFacts]) -> StemStarts {
+    stated_starts_with(recipe, files, None)
+}
+
+pub(crate) fn stated_starts_with(recipe: &Recipe, files: &[FileFacts], pin: Option<&Pin>) -> StemStarts {
     let candidate = |file: &FileFacts| {
         let format = file.format.as_ref().ok()?;
         let timing = StemTiming {
@@ -102,7 +106,7 @@ pub fn stated_starts(recipe: &Recipe, files: &[FileFacts]) -> StemStarts {
         };
         Some(Candidate { paths: vec![file.path.clone()], timing })
     };
-    place(recipe, &files.iter().filter_map(candidate).collect::<Vec<_>>(), None)
+    place(recipe, &files.iter().filter_map(candidate).collect::<Vec<_>>(), pin)
 }
 
 fn place(recipe: &Recipe, candidates: &[Candidate], pin: Option<&Pin>) -> StemStarts {
@@ -198,7 +202,12 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
     };
     let timestamp_frames = link.timestamp_frames.unwrap_or_else(own_stamp);
     let by_stamp = (link.by_stamps || link.timestamp_frames.is_none()) && stem.placed_by == PlacedBy::File;
-    let place_error_frames = if rendered && by_stamp { place_error(&stem, timestamp_frames) } else { None };
+    let placed = timestamp_frames as i64 - stem.shift_frames;
+    let converted =
+        decisions.iter().any(|d| matches!(d, Decision::Resample(resample::Decision::Convert { .. })));
+    let phase = if rendered && by_stamp && converted { phase(&stem, placed) } else { None };
+    let place_error_frames =
+        if rendered && by_stamp && phase.is_none() { place_error(&stem, placed) } else { None };
     if let Some(error) = place_error_frames.filter(|error| error.abs() > AUDIBLE_FRACTION) {
         stem.note(place_fraction(error, stem.rate_hz));
     }
@@ -214,6 +223,7 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
         true_peak: if rendered { stem.peak(PeakKind::True) } else { 0.0 },
         shift_frames: stem.shift_frames,
         place_error_frames,
+        phase: phase.unwrap_or(0),
         timestamp_frames,
         channel_mask: format.and_then(|f| f.channel_mask).filter(|_| same_channels),
     };
@@ -235,14 +245,20 @@ fn stem_plan(mut stem: DraftStem<'_>, decisions: Vec<Decision>, link: &Link) -> 
 /// the spectrum by degrees (common practice, no source).
 const AUDIBLE_FRACTION: f64 = 0.1;
 
+/// The fraction of a frame at which a converted stem begins to stand just where its stamp says, when its first frame is frame
+/// `placed` of the clock; `None` where this change of rate begins on frames alone, and for what was not placed by its stamp.
+fn phase(stem: &DraftStem<'_>, placed: i64) -> Option<i64> {
+    let format = stem.sources[0].format.as_ref()?;
+    loadin_audio::starting_phase(placed, format.timestamp_frames?, format.rate_hz, stem.rate_hz)
+}
+
 /// By how many frames of the output a stem stands later than its stamp says, where less than a frame is left of it: what is
-/// further away was not placed by its stamp. `timestamp_frames` is the stamp of the output's first frame.
-fn place_error(stem: &DraftStem<'_>, timestamp_frames: u64) -> Option<f64> {
+/// further away was not placed by its stamp. `placed` is the frame of the clock that its first frame stands on.
+fn place_error(stem: &DraftStem<'_>, placed: i64) -> Option<f64> {
     let format = stem.sources[0].format.as_ref()?;
     let (stamp, stamp_hz) = (i128::from(format.timestamp_frames?), i128::from(format.rate_hz.max(1)));
-    let placed = i128::from(timestamp_frames) - i128::from(stem.shift_frames);
     // In integers up to the end, since a day has more frames than a float has digits for their fractions.
-    let error = placed * stamp_hz - stamp * i128::from(stem.rate_hz);
+    let error = i128::from(placed) * stamp_hz - stamp * i128::from(stem.rate_hz);
     let error = (error != 0 && error.abs() < stamp_hz).then(|| error as f64 / stamp_hz as f64)?;
     round_to(error, 6)
 }

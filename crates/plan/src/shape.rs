@@ -43,6 +43,10 @@ pub struct OutputPlan {
     /// By how many output frames the stem stands later than its time stamp says; nothing where it stands just there.
     #[serde(default)]
     pub place_error_frames: Option<f64>,
+    /// The fraction of a frame at which a converted stem begins, as `loadin_audio::starting_phase` counts it: by so much its
+    /// first frame stands later than the first source frame.
+    #[serde(default)]
+    pub phase: i64,
     /// Time stamp of output frame 0, in frames since midnight.
     pub timestamp_frames: u64,
     /// Speaker mask of the output, where the source's still holds.

@@ -66,6 +66,7 @@ pub(crate) fn stem(path: &str) -> Stem {
         target_hz: 48_000,
         target_frames: 192_000,
         subtracted: Vec::new(),
+        phase: 0,
         channels: Vec::new(),
         relation: None,
         clips: Vec::new(),

@@ -193,8 +193,7 @@ pub struct OutputRecord {
     pub bytes: u64,
     /// SHA-256 of the file, in hex.
     pub sha256: String,
-    /// SHA-256 of the samples alone, as little-endian numbers and interleaved, in hex: metadata and container do not
-    /// change it. In a WAV file they are the contents of `data`.
+    /// SHA-256 of the samples alone, as interleaved little-endian numbers, in hex; in a WAV file, of the contents of `data`.
     pub audio_sha256: String,
     /// Rate in Hz.
     pub rate_hz: u32,
@@ -214,7 +213,7 @@ pub struct OutputRecord {
     pub timestamp_frames: u64,
 }
 
-/// Where an output frame comes from: source frame = (output frame + `shift_frames`) · `source_hz` / `output_hz`.
+/// Source frame = (output frame + `shift_frames` + `fraction_frames`) · `source_hz` / `output_hz`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TimeMap {
     /// Rate of the source.
@@ -223,8 +222,10 @@ pub struct TimeMap {
     pub output_hz: u32,
     /// In output frames: positive where a head was cut, negative where silence was added.
     pub shift_frames: i64,
-    /// By how many output frames the stem stands later than its time stamp says, between −1 and 1; absent where it
-    /// stands just there. A stamp at another rate falls between two frames of the output, and sound starts on a frame.
+    /// By this fraction of an output frame its frames stand later, so that a stem of another rate stands where its stamp says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fraction_frames: Option<f64>,
+    /// By how many output frames the stem stands later than its time stamp says, between −1 and 1; absent where it stands there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub place_error_frames: Option<f64>,
 }
@@ -340,9 +341,8 @@ impl Manifest {
         self.stems.iter().filter(move |stem| stem.output.as_ref().is_some_and(|o| o.path == *output))
     }
 
-    /// By how many decibels playback can be louder than the delivered files: the greatest gain of a stem that has an
-    /// output. A peak tells nothing of that: a change of rate moves it by decibels and makes nothing louder. `None` where
-    /// nothing became louder.
+    /// By how many decibels playback can be louder than the delivered files: the greatest gain of a stem that has an output. A
+    /// peak tells nothing of that, since a change of rate moves it. `None` where nothing became louder.
     pub fn louder_db(&self) -> Option<f64> {
         let prepared = self.stems.iter().filter(|stem| stem.output.is_some());
         let gain = |stem: &StemRecord| -> f64 {

@@ -146,6 +146,19 @@ pub struct Survey {
     pub measures: Result<Measures, Failure>,
 }
 
+impl Survey {
+    /// By how many seconds the sound that was measured begins behind the file's first frame: a fraction of a frame, or 0.
+    pub fn head_seconds(&self) -> f64 {
+        match (&self.format, &self.measures) {
+            (Some(format), Ok(measures)) if measures.phase != 0 => {
+                let frames = loadin_audio::phase_frames(measures.phase, format.rate_hz, measures.target_hz);
+                frames / f64::from(measures.target_hz)
+            }
+            _ => 0.0,
+        }
+    }
+}
+
 /// Why a stem cannot be used.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Failure {
@@ -185,6 +198,9 @@ pub struct Measures {
     /// The offset of each channel that was taken away before the rate was converted; empty where none was.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub subtracted: Vec<f64>,
+    /// The fraction of a frame at which the converted sound begins, as `loadin_audio::starting_phase` counts it.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub phase: i64,
     /// Every channel.
     pub channels: Vec<ChannelMeasures>,
     /// Two-channel stems: how the channels relate, at the source's rate.
@@ -366,4 +382,12 @@ pub struct Scope {
     /// The offset of each channel that is taken away before the rate is converted; empty where none is.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub subtract: Vec<f64>,
+    /// The fraction of a frame at which the converted sound begins, as `loadin_audio::starting_phase` counts it.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub phase: i64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks with a reference")]
+fn is_zero(phase: &i64) -> bool {
+    *phase == 0
 }

@@ -58,7 +58,7 @@ pub(crate) fn mark(finding: &Finding, stem: &StemRecord, manifest: &Manifest) ->
     let place = |in_file: f64, shape| Some(Mark { at: start + in_file, in_file, shape });
     match finding.id {
         Id::ClippedRuns | Id::FlatTops => {
-            let ceiling = evidence(finding, "ceiling_dbfs").map_or(1.0, |db| 10f64.powf(db / 20.0));
+            let ceiling = evidence(finding, "ceiling_dbfs").map_or(1.0, |db| libm::pow(10.0, db / 20.0));
             let first = evidence(finding, "first_frame")? / rate_hz;
             // The evidence is rounded to 0.01 dB, and a resampled flat top ripples.
             place(first, Shape::Reaching(ceiling * if finding.id == Id::FlatTops { 0.99 } else { 0.995 }))
@@ -145,7 +145,7 @@ fn is_about_channels(id: Id) -> bool {
 pub(crate) fn after_channels(stem: &StemRecord, measures: &Measures) -> Vec<(usize, f64, f64)> {
     let change = |stage: &str| stem.changes.iter().find(|change| change.stage == stage);
     let gain_db = change("gain-stage").and_then(|change| change.to.as_f64()).unwrap_or(0.0);
-    let gain = 10f64.powf(gain_db / 20.0);
+    let gain = libm::pow(10.0, gain_db / 20.0);
     let kept = change("channel-fix").and_then(|change| change.more.get("kept")?.as_u64());
     let constants = change("dc-removal").and_then(|change| change.more.get("constants")?.as_array());
     // The right one of two joined files is the second channel of what was changed.

@@ -40,7 +40,7 @@ impl Together {
     fn loudest(&self, axis: &Axis) -> Option<(f64, f64)> {
         let (column, level) = self.0.iter().enumerate().rev().max_by(|a, b| a.1.total_cmp(b.1))?;
         let seconds = axis.start + column as f64 * (axis.end - axis.start) / COLUMNS as f64;
-        (*level > 0.0).then(|| (seconds, 20.0 * level.log10()))
+        (*level > 0.0).then(|| (seconds, 20.0 * libm::log10(*level)))
     }
 
     /// What it says in words; empty where all is silent.
@@ -135,6 +135,7 @@ mod tests {
                 target_hz: 48_000,
                 target_frames: 96_000,
                 subtracted: Vec::new(),
+                phase: 0,
                 channels: vec![measured],
                 relation: None,
                 clips: Vec::new(),

@@ -184,7 +184,7 @@ pub(crate) fn zoom(peak: f64) -> f64 {
         return 1.0;
     }
     // 60 dB of magnification show the quietest stem that is worth a look.
-    2f64.powi((-peak.log2()).floor().clamp(-16.0, 10.0) as i32)
+    2f64.powi((-libm::log2(peak)).floor().clamp(-16.0, 10.0) as i32)
 }
 
 /// A path of horizontal strokes at one height.

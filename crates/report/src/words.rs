@@ -79,7 +79,7 @@ pub(crate) fn format(source: &SourceRecord) -> Vec<String> {
 /// that is M² / (M² + S²), so two equal channels lose nothing and two unrelated ones 3 dB.
 pub(crate) fn fold_down(relation: &RelationFacts) -> String {
     match relation.side_to_mid {
-        Some(ratio) => format!("{} dB in mono", number(-10.0 * (1.0 + ratio * ratio).log10(), 1, false)),
+        Some(ratio) => format!("{} dB in mono", number(-10.0 * libm::log10(1.0 + ratio * ratio), 1, false)),
         None => "nothing left in mono".to_owned(),
     }
 }

@@ -188,6 +188,14 @@ impl Placement {
         i64::try_from(nearest(stamp, stamp_hz) - nearest(origin, origin_hz)).unwrap_or(0)
     }
 
+    /// The time stamp that a stem stands by: frames since midnight, and their rate.
+    ///
+    /// # Panics
+    /// When there is no such stem.
+    pub fn stamp(&self, stem: usize) -> Option<(u64, u32)> {
+        self.stamps[stem]
+    }
+
     /// Whether a stem stands by its time stamp.
     ///
     /// # Panics

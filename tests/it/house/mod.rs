@@ -1,5 +1,5 @@
 //! The architecture, held by a test: reads every `Cargo.toml` and every Rust file as text, and fails on an import
-//! upwards, a circle of files, a file without a module doc, what is too long, and errors that are texts.
+//! upwards, a circle of files, a file without a module doc, what is too long, errors that are texts, and sines of the system.
 //!
 //! `cargo test -p loadin-tests house -- --nocapture` also prints every circle and every crate's share of the lines.
 //!
@@ -7,6 +7,7 @@
 //! named there, also where an `impl` stands in another file than its type; a name inside a format string; a trait
 //! that a face hands on and whose methods it calls; and what a macro of another file takes by a bare name.
 
+mod arithmetic;
 mod checkout;
 mod circles;
 mod floors;
@@ -71,6 +72,11 @@ fn no_crate_holds_most_of_the_code() {
 #[test]
 fn no_error_is_a_text() {
     assert_none(&shape::error_faults(&ours()));
+}
+
+#[test]
+fn no_arithmetic_is_the_systems() {
+    assert_none(&arithmetic::system_faults(&ours()));
 }
 
 /// Prints the house; `--nocapture` shows it.

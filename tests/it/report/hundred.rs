@@ -142,6 +142,7 @@ fn survey(stem: usize) -> Survey {
             target_hz: RATE_HZ,
             target_frames: FRAMES,
             subtracted: Vec::new(),
+            phase: 0,
             channels: vec![measure; channels],
             relation,
             clips: clips.into_iter().collect(),

@@ -134,14 +134,21 @@ def take(record, source, output):
     kept, sides = channels_of(record, source)
     removed = constants_of(record, kept)
     converted = convert(kept - removed, time["source_hz"], time["output_hz"])
+    # Its frames stand that fraction later than those of libsoxr, which begins on a frame.
+    converted = delayed(converted, -time.get("fraction_frames", 0.0), len(converted))
     frames, shift = record["output"]["frames"], time["shift_frames"]
     wanted = numpy.zeros((frames, kept.shape[1]))
     from_, to = max(shift, 0), min(len(converted), shift + frames)
     wanted[from_ - shift : to - shift] = converted[from_:to]
     faded = fades(record, wanted, from_ - shift, to - shift)
     step = 0.0 if record["output"]["float"] else 2.0 ** (1 - record["output"]["bits"]) / gain
-    error = time.get("place_error_frames", 0.0)
-    return Taken(record, output / gain, wanted, removed, sides, step, faded, -shift - error), converted, gain
+    return Taken(record, output / gain, wanted, removed, sides, step, faded, -shift - apart(time)), converted, gain
+
+
+def apart(time):
+    """By how many output frames the file's first frame stands before the output's frame of its place, by its stamp: what is in
+    the sound, and what was left of a fraction."""
+    return time.get("fraction_frames", 0.0) + time.get("place_error_frames", 0.0)
 
 
 def fades(record, wanted, first, end):
@@ -259,21 +266,22 @@ def check_offset(figures, stem, record):
 
 
 def check_place(figures, stem, record):
-    """The fraction that the manifest names is what lies between the stamp of the source and the place of the output."""
+    """The fractions that the manifest names are what lies between the stamp of the source and the place of the output; at the
+    usual rates, nothing is left of them."""
     if stem.stamp is None:
         return
     time = record["time_map"]
     exact = (record["output"]["timestamp_frames"] - time["shift_frames"]) * time["source_hz"] - stem.stamp * time["output_hz"]
-    named = time.get("place_error_frames", 0.0)
-    figures.add("place, frames", stem.name, exact / time["source_hz"] - named, 1e-6)
-    figures.add("fraction, frames", stem.name, named, 0.5 + 1e-6)
+    figures.add("place, frames", stem.name, exact / time["source_hz"] - apart(time), 1e-6)
+    figures.add("fraction, frames", stem.name, apart(time), 0.5 + 1e-6)
+    figures.add("fraction that is left, frames", stem.name, time.get("place_error_frames", 0.0), 1e-9)
 
 
 def check_sum(figures, takens, mix, mix_source):
     """All outputs at their places against the rough mix that was delivered."""
     hz, frames = mix["output"]["rate_hz"], mix["output"]["frames"]
-    source_hz, error = mix["time_map"]["source_hz"], mix["time_map"].get("place_error_frames", 0.0)
-    mix_place = -mix["time_map"]["shift_frames"] - error
+    source_hz = mix["time_map"]["source_hz"]
+    mix_place = -mix["time_map"]["shift_frames"] - apart(mix["time_map"])
     left, total = mix_source.copy(), numpy.zeros((frames, 2))
     for taken in takens:
         sides = lambda sound: spread(sound, taken.sides)

@@ -133,8 +133,8 @@ def sound_cut(case):
 
 
 def unnamed_fraction(case):
-    for record in case.stems(lambda r: abs(r["time_map"].get("place_error_frames", 0)) > 0.05)[:1]:
-        del record["time_map"]["place_error_frames"]
+    for record in case.stems(lambda r: abs(r["time_map"].get("fraction_frames", 0)) > 0.05)[:1]:
+        del record["time_map"]["fraction_frames"]
         return ("place",)
 
 

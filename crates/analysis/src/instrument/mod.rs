@@ -54,7 +54,7 @@ fn by(sound: &Sound) -> String {
         parts.push("several notes at once".to_owned());
     }
     if let Some(width) = sound.width.filter(|width| *width > 0.0) {
-        parts.push(format!("side {:.0} dB against the middle", 20.0 * width.log10()));
+        parts.push(format!("side {:.0} dB against the middle", 20.0 * libm::log10(width)));
     }
     parts.join(", ")
 }
@@ -125,7 +125,7 @@ impl Pitches {
             track.iter().filter(|pitch| which(pitch)).map(|pitch| pitch.power).sum::<f64>() / all
         };
         let loudest = track.iter().map(|pitch| pitch.power).fold(0.0, f64::max);
-        let semitones = |pitch: &Pitch| 12.0 * (pitch.hz / 440.0).log2();
+        let semitones = |pitch: &Pitch| 12.0 * libm::log2(pitch.hz / 440.0);
         // Quiet ends of notes say little.
         let one: Vec<&Pitch> = track.iter().filter(|p| is_one(p) && p.power > 1e-3 * loudest).collect();
         let mut notes: Vec<f64> = one.iter().map(|pitch| semitones(pitch)).collect();
@@ -141,7 +141,7 @@ impl Pitches {
         Self {
             voiced: share(&is_one),
             several: share(&is_several),
-            median_hz: if notes.is_empty() { 0.0 } else { 440.0 * 2f64.powf(at(0.5) / 12.0) },
+            median_hz: if notes.is_empty() { 0.0 } else { 440.0 * libm::exp2(at(0.5) / 12.0) },
             range_semitones: at(0.9) - at(0.1),
             glide_cents: glides.get(glides.len() / 2).map_or(0.0, |change| 100.0 * change),
         }

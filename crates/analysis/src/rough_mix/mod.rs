@@ -64,7 +64,7 @@ fn tell(rough: &mut RoughMix, mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], fi
     });
     let total = |cells: &[Vec<f64>]| cells.iter().flatten().sum::<f64>();
     let (whole, rest) = (total(&unmixed.mix), total(&unmixed.rest));
-    rough.unexplained_db = round_to(10.0 * (rest / whole).max(1e-12).log10(), 1);
+    rough.unexplained_db = round_to(10.0 * libm::log10((rest / whole).max(1e-12)), 1);
     let path = |index: usize| voices[index].survey.path.clone();
     match verdict {
         RoughVerdict::CannotJudge(reason) => rough.cannot_judge = Some(reason),

@@ -48,7 +48,7 @@ impl Fitted {
 
     /// How the mix was processed.
     pub(super) fn processing(&self, sample_hz: f64, lossy: bool) -> Processing {
-        let db = |power: f64| 10.0 * power.max(1e-20).log10();
+        let db = |power: f64| 10.0 * libm::log10(power.max(1e-20));
         let band = (EDGES_HZ[0], EDGES_HZ[EDGES_HZ.len() - 1]);
         let quietest = emptiest(&self.split.explained, &self.split.rest, band, sample_hz);
         Processing { ride_db: self.ride.map(db), quietest_db: db(quietest.unwrap_or(0.0)), lossy }

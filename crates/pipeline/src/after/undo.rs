@@ -1,6 +1,6 @@
 //! How each change is undone, and how near that comes to what was delivered. Everything is read from the manifest.
 
-use loadin_audio::{Block, DcRemover, Decibels};
+use loadin_audio::{Block, DcRemover, Decibels, Resampler};
 use loadin_plan::stages::align_starts::Placer;
 use loadin_plan::stages::gain_stage::Gain;
 use loadin_plan::stages::resample::Converter;
@@ -251,7 +251,12 @@ impl Back<'_> {
     fn rate(&mut self, change: &Change) -> Option<()> {
         let (from, to) =
             (u32::try_from(change.from.as_u64()?).ok()?, u32::try_from(change.to.as_u64()?).ok()?);
-        self.push(Converter::new(to, from));
+        // The first source frame stood that fraction before the first converted one. Both count it in the same part of a second.
+        let phase = -number(change, "phase").unwrap_or(0);
+        if !Resampler::takes(to, from, phase) {
+            return None;
+        }
+        self.push(Converter::new(to, from, phase));
         self.push(Placer::new(0, self.stem.source.frames?));
         let text = format!(
             "converted back to {from} Hz: equal up to about nine tenths of half the lower rate, and not in the last digits"

@@ -45,6 +45,7 @@ impl Reader {
             kept.subtracted.is_empty()
         } else {
             kept.rate_hz == stem.output.rate_hz
+                && kept.phase == stem.output.phase
                 && Chain::converts_first(stem)
                 && has_gone(stem, source, &kept)
         };

@@ -2,14 +2,15 @@
 
 use std::collections::BTreeMap;
 
+use loadin_audio::phase_frames;
 use loadin_plan::answers::Answers;
 use loadin_plan::music::{name_sections, session_title};
 use loadin_plan::plan::StemPlan;
 use loadin_plan::recipe::Recipe;
-use loadin_plan::shape::Fate;
+use loadin_plan::shape::{Fate, OutputPlan};
 use loadin_plan::stages::label;
 use loadin_record::digest::Stored;
-use loadin_record::finding::level_db;
+use loadin_record::finding::{level_db, round_to};
 use loadin_record::manifest::{
     DeliveryRecord, FORMAT_VERSION, Manifest, OutputRecord, Run, State, StemRecord, TimeMap, Tool,
 };
@@ -137,6 +138,7 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
                 source_hz: stem.sources[0].rate_hz,
                 output_hz: stem.output.rate_hz,
                 shift_frames: stem.output.shift_frames,
+                fraction_frames: fraction_frames(stem),
                 place_error_frames: stem.output.place_error_frames,
             }),
             changes: done.map(|(measured, _)| stem.changes(measured)).unwrap_or_default(),
@@ -151,6 +153,11 @@ fn stem_records(stem: &StemPlan, study: &Study, rendered: Option<&StemOutcome>) 
             made_by: None,
         })
         .collect()
+}
+
+fn fraction_frames(stem: &StemPlan) -> Option<f64> {
+    let OutputPlan { phase, rate_hz, .. } = stem.output;
+    (phase != 0).then(|| round_to(phase_frames(phase, stem.sources[0].rate_hz, rate_hz), 6)).flatten()
 }
 
 /// Whether the samples are the source's, bit for bit: every stage that touches sound has left it alone, and the

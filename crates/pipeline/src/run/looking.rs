@@ -22,12 +22,15 @@ impl StudyContext<'_> {
     }
 
     /// The files of which something else must be measured than was, by their index, and what: those whose rate of most
-    /// was that of silent stems, and those whose offset goes before their rate is converted.
+    /// was that of silent stems, those whose offset goes before their rate is converted, and those that start elsewhere than
+    /// their headers let expect.
     pub(crate) fn second_look(&self, inventory: &Inventory, surveys: &[Survey]) -> Vec<(usize, Scope)> {
         let scopes = self.scopes(inventory, surveys).into_iter().enumerate();
         let measured = |(index, scope): &(usize, Scope)| {
             surveys[*index].measures.as_ref().is_ok_and(|measures| {
-                measures.target_hz != scope.target_hz || measures.subtracted != scope.subtract
+                measures.target_hz != scope.target_hz
+                    || measures.subtracted != scope.subtract
+                    || measures.phase != scope.phase
             })
         };
         scopes.filter(measured).collect()

@@ -248,6 +248,7 @@ struct LevelMeters {
     target_hz: u32,
     frames: u64,
     subtracted: Vec<f64>,
+    phase: i64,
     remover: Option<DcRemover>,
     resampler: Option<Resampler>,
     true_peak: TruePeak,
@@ -268,8 +269,9 @@ impl LevelMeters {
             remover: (!scope.subtract.is_empty())
                 .then(|| DcRemover::new(scope.subtract.clone(), format.rate_hz)),
             subtracted: scope.subtract.clone(),
+            phase: scope.phase,
             resampler: (format.rate_hz != target_hz)
-                .then(|| Resampler::new(format.rate_hz, target_hz, channels)),
+                .then(|| Resampler::starting_at(format.rate_hz, target_hz, channels, scope.phase)),
             true_peak: TruePeak::new(channels, target_hz),
             envelope: Envelope::new(channels, target_hz),
             sketcher: Sketcher::new(target_hz),
@@ -357,6 +359,7 @@ fn finish(
         beyond,
         active_frames: faults.activity.finish(),
         subtracted: levels.subtracted,
+        phase: levels.phase,
         loudness_lufs: levels.loudness.as_ref().and_then(Loudness::integrated),
         content: faults.content.finish(),
         damage,

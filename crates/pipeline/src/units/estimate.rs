@@ -135,7 +135,8 @@ mod tests {
     }
 
     fn plan(files: &[FileFacts]) -> u64 {
-        let scopes = vec![Scope { target_hz: 48_000, loudness: true, subtract: Vec::new() }; files.len()];
+        let scopes =
+            vec![Scope { target_hz: 48_000, loudness: true, subtract: Vec::new(), phase: 0 }; files.len()];
         of_plan(files, &scopes).memory_bytes
     }
 

@@ -54,6 +54,8 @@ pub(crate) struct CachedSound {
     pub(crate) rate_hz: u32,
     /// The offset of each channel that is gone; empty where none is.
     pub(crate) subtracted: Vec<f64>,
+    /// The fraction of a frame at which it begins.
+    pub(crate) phase: i64,
     pub(crate) metadata: Metadata,
     writer: CacheWriter,
     /// Frames that are rendered already.
@@ -107,8 +109,9 @@ impl SoundCache {
 
     /// Keeps the sound of a surveyed file.
     pub(crate) fn keep(&self, path: &str, writer: CacheWriter, scope: &Scope, metadata: Metadata) {
-        let (rate_hz, subtracted) = (scope.target_hz, scope.subtract.clone());
-        self.lock().insert(path.to_owned(), CachedSound { rate_hz, subtracted, metadata, writer, given: 0 });
+        let (rate_hz, subtracted, phase) = (scope.target_hz, scope.subtract.clone(), scope.phase);
+        let kept = CachedSound { rate_hz, subtracted, phase, metadata, writer, given: 0 };
+        self.lock().insert(path.to_owned(), kept);
     }
 
     /// Gives back the sound of a file, where it was kept.

@@ -60,7 +60,7 @@ fn level_db(measures: &Measures) -> Option<f64> {
         }
     }
     let loudest = squares.iter().copied().fold(0.0, f64::max);
-    let least = loudest * 10f64.powf(-REST_DB / 10.0);
+    let least = loudest * libm::pow(10.0, -REST_DB / 10.0);
     let sounding: Vec<f64> = squares.into_iter().filter(|square| *square > 0.0 && *square >= least).collect();
     let mean = sounding.iter().sum::<f64>() / sounding.len().max(1) as f64;
     (mean > 0.0).then(|| Decibels::from_ratio(mean.sqrt()).0)

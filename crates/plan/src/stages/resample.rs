@@ -113,20 +113,21 @@ pub fn decide(settings: &[Settings], draft: &mut Draft<'_>) -> Vec<Decision> {
 pub struct Converter {
     from_hz: u32,
     to_hz: u32,
+    phase: i64,
     resampler: Option<Resampler>,
 }
 
 impl Converter {
-    /// A converter between two rates in Hz.
-    pub fn new(from_hz: u32, to_hz: u32) -> Self {
-        Self { from_hz, to_hz, resampler: None }
+    /// A converter between two rates in Hz that begins at this phase: see [`Resampler::starting_at`].
+    pub fn new(from_hz: u32, to_hz: u32, phase: i64) -> Self {
+        Self { from_hz, to_hz, phase, resampler: None }
     }
 }
 
 impl Processor for Converter {
     fn process(&mut self, block: &mut Block) {
-        let (from_hz, to_hz) = (self.from_hz, self.to_hz);
-        let made = || Resampler::new(from_hz, to_hz, block.channels());
+        let (from_hz, to_hz, phase) = (self.from_hz, self.to_hz, self.phase);
+        let made = || Resampler::starting_at(from_hz, to_hz, block.channels(), phase);
         self.resampler.get_or_insert_with(made).process(block);
     }
 
@@ -138,19 +139,28 @@ impl Processor for Converter {
 }
 
 /// The rate converter.
-pub fn processor(decision: &Decision, _: Shape<'_>) -> Option<Box<dyn Processor>> {
+pub fn processor(decision: &Decision, shape: Shape<'_>) -> Option<Box<dyn Processor>> {
     match decision {
         Decision::Leave { .. } => None,
-        Decision::Convert { from_hz, to_hz, .. } => Some(Box::new(Converter::new(*from_hz, *to_hz))),
+        Decision::Convert { from_hz, to_hz, .. } => {
+            // A plan may come out of a file.
+            let taken = |phase: &i64| Resampler::takes(*from_hz, *to_hz, *phase);
+            let phase = Some(shape.output.phase).filter(taken).unwrap_or(0);
+            Some(Box::new(Converter::new(*from_hz, *to_hz, phase)))
+        }
     }
 }
 
-/// The change of rate.
-pub fn change(decision: &Decision, _: Shape<'_>, _: &Measured) -> Option<Change> {
+/// The change of rate, its phase, and whose arithmetic its bytes are: with `processor` the last bits may follow its instructions.
+pub fn change(decision: &Decision, shape: Shape<'_>, _: &Measured) -> Option<Change> {
     match decision {
         Decision::Leave { .. } => None,
         Decision::Convert { from_hz, to_hz, why, .. } => {
-            Some(Change::new("resample", "rate", *from_hz, *to_hz, "Hz", why))
+            let arithmetic = if Resampler::is_fixed(*from_hz, *to_hz) { "fixed" } else { "processor" };
+            let change = Change::new("resample", "rate", *from_hz, *to_hz, "Hz", why);
+            let change = change.with("arithmetic", arithmetic);
+            let phase = shape.output.phase;
+            Some(if phase == 0 { change } else { change.with("phase", phase) })
         }
     }
 }
@@ -375,11 +385,16 @@ mod tests {
 
     #[test]
     fn the_change_names_both_rates() {
-        let output = OutputPlan::default();
-        let shape = Shape { sources: &[], output: &output };
-        let decision = convert((44_100, 147), (48_000, 160), "the recipe asks for 48000 Hz");
-        let wanted = Change::new("resample", "rate", 44_100, 48_000, "Hz", "the recipe asks for 48000 Hz");
-        assert_eq!(change(&decision, shape, &Measured::default()), Some(wanted));
-        assert_eq!(change(&left(""), shape, &Measured::default()), None);
+        let why = "the recipe asks for 48000 Hz";
+        let cases = [(44_100, 0, "fixed"), (44_100, -13, "fixed"), (47_999, 0, "processor")];
+        for (from_hz, phase, arithmetic) in cases {
+            let shape = Shape { sources: &[], output: &OutputPlan { phase, ..OutputPlan::default() } };
+            let decision = convert((from_hz, 147), (48_000, 160), why);
+            let wanted = Change::new("resample", "rate", from_hz, 48_000, "Hz", why);
+            let wanted = wanted.with("arithmetic", arithmetic);
+            let wanted = if phase == 0 { wanted } else { wanted.with("phase", phase) };
+            assert_eq!(change(&decision, shape, &Measured::default()), Some(wanted));
+            assert_eq!(change(&left(""), shape, &Measured::default()), None);
+        }
     }
 }

@@ -159,7 +159,7 @@ fn compare(old: &Measures, new: &Measures) -> Comparison {
     Comparison {
         same_samples: old.content == new.content,
         later_seconds: if alike { round_to(lag as f64 * seconds, 2).unwrap_or(0.0) } else { 0.0 },
-        level_db: if alike { round_to(20.0 * factor.log10(), 1) } else { None },
+        level_db: if alike { round_to(20.0 * libm::log10(factor), 1) } else { None },
         likeness: round_to(likeness, 3).unwrap_or(0.0),
         differs: spans.into_iter().map(|(from, to)| (time(from), time(to))).collect(),
     }

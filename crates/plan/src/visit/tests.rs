@@ -52,6 +52,7 @@ fn record(survey: &Survey, output: Option<&str>) -> StemRecord {
         proposal: None,
         state: if output.is_some() { State::Prepared } else { State::Failed },
         time_map: output.as_ref().map(|_| TimeMap {
+            fraction_frames: None,
             place_error_frames: None,
             source_hz: 48_000,
             output_hz: 48_000,

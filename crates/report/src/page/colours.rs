@@ -19,7 +19,7 @@ fn colour(text: &str) -> Rgb {
 fn luminance((r, g, b): Rgb) -> f64 {
     let part = |value: u8| {
         let value = f64::from(value) / 255.0;
-        if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+        if value <= 0.04045 { value / 12.92 } else { libm::pow((value + 0.055) / 1.055, 2.4) }
     };
     0.2126 * part(r) + 0.7152 * part(g) + 0.0722 * part(b)
 }

@@ -40,7 +40,7 @@ pub(super) fn overview(sheet: &Sheet<'_>, head: &str) -> String {
     let scale = if peak > 0.0 { 1.0 / peak } else { 1.0 };
     let items: String = rows.iter().map(|row| row.item(sheet, scale)).collect();
     let loudest = if peak > 0.0 {
-        format!("full height is {} dBFS, the loudest of all", number(20.0 * peak.log10(), 1, false))
+        format!("full height is {} dBFS, the loudest of all", number(20.0 * libm::log10(peak), 1, false))
     } else {
         "all is silent".to_owned()
     };
@@ -178,7 +178,7 @@ fn in_words(trace: &Trace, clips: usize) -> String {
     let clipped = if clips > 0 { ", clipped" } else { "" };
     format!(
         "peak {} dBFS, sounds {} % of the time{clipped}",
-        number(20.0 * peak.log10(), 1, false),
+        number(20.0 * libm::log10(peak), 1, false),
         (sounding * 100 + all / 2) / all
     )
 }

@@ -114,10 +114,10 @@ fn tuning(circle: &[f64]) -> Option<f64> {
     let angle = |index: usize| std::f64::consts::TAU * 12.0 * index as f64 / circle.len() as f64;
     let (mut x, mut y) = (0.0, 0.0);
     for (index, weight) in circle.iter().enumerate() {
-        x += weight * angle(index).cos();
-        y += weight * angle(index).sin();
+        x += weight * libm::cos(angle(index));
+        y += weight * libm::sin(angle(index));
     }
-    (x.hypot(y) > 0.0).then(|| y.atan2(x) * 50.0 / std::f64::consts::PI)
+    (x != 0.0 || y != 0.0).then(|| libm::atan2(y, x) * 50.0 / std::f64::consts::PI)
 }
 
 /// The circle in twelve classes, C first. Each place belongs to its nearest class, and less the further it is from it.
@@ -126,7 +126,7 @@ fn classes(circle: &[f64], cents: f64) -> [f64; 12] {
     for (index, weight) in circle.iter().enumerate() {
         let semitones = 12.0 * index as f64 / circle.len() as f64 - cents / 100.0;
         let nearest = semitones.round();
-        let share = (std::f64::consts::PI * (semitones - nearest)).cos().powi(2);
+        let share = libm::cos(std::f64::consts::PI * (semitones - nearest)).powi(2);
         classes[nearest.rem_euclid(12.0) as usize % 12] += weight * share;
     }
     classes

@@ -118,12 +118,12 @@ pub(super) fn counted(parts: &[Part], beat: f64) -> Counted {
     let cover = cover(&on);
     let backbeat = backbeat(even, odd) * cover;
     let told = if plays(parts, Player::Kick) { 1.0 } else { WHOLE_KIT };
-    let score = USUAL * usual(60.0 / beat).ln()
+    let score = USUAL * libm::log(usual(60.0 / beat))
         + CONTRAST * part(all - between, all + between).min(MOST_CONTRAST)
         - ALTERNATION * told * alternation(even, odd)
         + BACKBEAT * backbeat
         + COVER * cover
-        - FAST * (60.0 / beat / FAST_BPM).log2().max(0.0)
+        - FAST * libm::log2(60.0 / beat / FAST_BPM).max(0.0)
         + match divided {
             1 => UNDIVIDED,
             3 => TRIPLE,

@@ -59,7 +59,7 @@ pub(super) fn follow(parts: &[Part], events: &[Event]) -> Option<Vec<Step>> {
 /// The same of a tempo that holds for a part of the time: nothing where hardly any window leaves it.
 pub(super) fn follow_from_grid(parts: &[Part], events: &[Event]) -> Option<Vec<Step>> {
     let beats = beats(parts, events)?;
-    let near = |a: f64, b: f64| (a / b).ln().abs() <= OFF;
+    let near = |a: f64, b: f64| libm::log(a / b).abs() <= OFF;
     let alike = |at: &usize| beats.iter().filter(|(_, beat)| near(*beat, beats[*at].1)).count();
     let most = (0..beats.len()).map(|at| alike(&at)).max()?;
     (beats.len() - most >= LEAST_OFF).then(|| steps(&beats))?
@@ -81,7 +81,7 @@ fn beats(parts: &[Part], events: &[Event]) -> Option<Vec<(f64, f64)>> {
     for at in (0..anchor).rev() {
         beats[at] = windows[at].beat_near(beats[at + 1]);
     }
-    let jumps = beats.windows(2).filter(|pair| (pair[1] / pair[0]).ln().abs() > JUMP).count();
+    let jumps = beats.windows(2).filter(|pair| libm::log(pair[1] / pair[0]).abs() > JUMP).count();
     if jumps as f64 > (MOST_JUMPS * (beats.len() - 1) as f64).max(1.0) {
         return None;
     }
@@ -125,8 +125,8 @@ fn windows(events: &[Event]) -> (Vec<Window>, usize) {
 impl Window {
     /// The beat that goes on from the window before: counted as there, by twos.
     fn beat_near(&self, near: f64) -> f64 {
-        let beat = |locked: &Locked| locked.period / (locked.period / near).log2().round().exp2();
-        let apart = |beat: &f64| (beat / near).ln().abs();
+        let beat = |locked: &Locked| locked.period / libm::exp2(libm::log2(locked.period / near).round());
+        let apart = |beat: &f64| libm::log(beat / near).abs();
         let good = self.pulses.iter().filter(|pulse| pulse.fit >= AS_GOOD * self.pulses[0].fit);
         good.map(beat).min_by(|a, b| apart(a).total_cmp(&apart(b))).unwrap_or(near)
     }

@@ -123,7 +123,7 @@ fn peaks(strength: &[f32], hz: f64) -> Vec<(usize, f64)> {
 fn unmask(peaks: &mut Vec<(usize, f64)>, hz: f64) {
     let mut mask: (usize, f64) = (0, 0.0);
     peaks.retain(|&(at, rise)| {
-        let left = mask.1 * (-((at - mask.0) as f64 / hz) / MASK_SECONDS).exp();
+        let left = mask.1 * libm::exp(-((at - mask.0) as f64 / hz) / MASK_SECONDS);
         let heard = rise > left;
         if heard {
             mask = (at, rise);

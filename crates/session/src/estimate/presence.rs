@@ -63,7 +63,11 @@ impl Presence {
         let powers: Vec<f64> = (0..count).map(power).collect();
         let loud = loud(&powers);
         let level = |power: &f64| {
-            if *power > 0.0 { (1.0 + 10.0 * (power / loud).log10() / DEPTH_DB).clamp(0.0, 1.0) } else { 0.0 }
+            if *power > 0.0 {
+                (1.0 + 10.0 * libm::log10(power / loud) / DEPTH_DB).clamp(0.0, 1.0)
+            } else {
+                0.0
+            }
         };
         let levels: Vec<f64> = powers.iter().map(level).collect();
         (0..count)

@@ -43,15 +43,16 @@ const SEARCH: f64 = 0.006;
 
 /// How usual a beat of this length is, 0 to 1.
 pub(super) fn usual(bpm: f64) -> f64 {
-    (-0.5 * ((bpm / USUAL_BPM).log2() / BELL_OCTAVES).powi(2)).exp()
+    libm::exp(-0.5 * (libm::log2(bpm / USUAL_BPM) / BELL_OCTAVES).powi(2))
 }
 
 /// The likeliest periods in seconds, the best one first; `events` are in the order of time.
 pub(super) fn candidates(events: &[Event], most: usize) -> Vec<f64> {
     let distances = distances(events);
     // Steps of 0.2 %: at the far end of the reach that is one bin.
-    let steps = ((MOST_BPM / LEAST_BPM).ln() / 0.002) as usize;
-    let periods: Vec<f64> = (0..=steps).map(|step| 60.0 / MOST_BPM * (0.002 * step as f64).exp()).collect();
+    let steps = (libm::log(MOST_BPM / LEAST_BPM) / 0.002) as usize;
+    let periods: Vec<f64> =
+        (0..=steps).map(|step| 60.0 / MOST_BPM * libm::exp(0.002 * step as f64)).collect();
     let scores: Vec<f64> =
         periods.iter().map(|period| comb(&distances, *period) * usual(60.0 / period)).collect();
     let mut best: Vec<usize> =
@@ -95,7 +96,7 @@ fn distances(events: &[Event]) -> Vec<f64> {
 
 fn blurred(counts: &[f64]) -> Vec<f64> {
     let reach = (3.0 * BLUR_BINS) as i64;
-    let bell: Vec<f64> = (-reach..=reach).map(|n| (-0.5 * (n as f64 / BLUR_BINS).powi(2)).exp()).collect();
+    let bell: Vec<f64> = (-reach..=reach).map(|n| libm::exp(-0.5 * (n as f64 / BLUR_BINS).powi(2))).collect();
     let value = |at: i64| usize::try_from(at).ok().and_then(|at| counts.get(at)).copied().unwrap_or(0.0);
     (0..counts.len() as i64)
         .map(|at| (-reach..=reach).zip(&bell).map(|(n, bell)| bell * value(at + n)).sum())
@@ -164,7 +165,7 @@ struct Phasor {
 impl Phasor {
     fn new(event: &Event, middle: f64, from_hz: f64, step_hz: f64) -> Self {
         let turn = |hz: f64| {
-            let (sin, cos) = (-TAU * hz * (event.seconds - middle)).sin_cos();
+            let (sin, cos) = libm::sincos(-TAU * hz * (event.seconds - middle));
             (cos, sin)
         };
         Self { weight: event.weight, now: turn(from_hz), step: turn(step_hz) }
@@ -187,7 +188,7 @@ fn strengths(phasors: &mut [Phasor]) -> [f64; HARMONICS] {
         }
         phasor.now = times(phasor.now, phasor.step);
     }
-    sums.map(|sum| sum.0.hypot(sum.1))
+    sums.map(|sum| libm::hypot(sum.0, sum.1))
 }
 
 #[cfg(test)]
@@ -206,7 +207,7 @@ mod tests {
             let locked = lock(&events, found).unwrap();
             // A click says nothing of how it is counted.
             let counted = 60.0 / locked.period / bpm;
-            let counted = counted / counted.log2().round().exp2();
+            let counted = counted / libm::exp2(libm::log2(counted).round());
             assert!((counted - 1.0).abs() < 1e-4, "{bpm}: {}", 60.0 / locked.period);
             assert!(locked.strength > 0.99);
         }

@@ -51,7 +51,12 @@ pub fn rate_doubts(stems: &[TimedStem]) -> Vec<RateDoubt> {
         let ratio = *RATIOS.iter().find(|ratio| near(*length, common * **ratio))?;
         let likely = f64::from(stems[stem].rate_hz) * ratio;
         // A longer stem plays too slowly, and so too low.
-        Some(RateDoubt { stem, ratio, likely_hz: likely.round() as u32, semitones: -12.0 * ratio.log2() })
+        Some(RateDoubt {
+            stem,
+            ratio,
+            likely_hz: likely.round() as u32,
+            semitones: -12.0 * libm::log2(ratio),
+        })
     };
     seconds.iter().enumerate().filter(|(_, length)| !near(**length, common)).filter_map(doubt).collect()
 }

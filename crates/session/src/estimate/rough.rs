@@ -192,10 +192,10 @@ fn gaps(fit: &RoughFit<'_>, floor_db: f64) -> Vec<Gap> {
     let sounding = fit.mix.iter().filter(|cells| cells.iter().any(|cell| *cell > 0.0)).count().max(1);
     let mean = fit.mix.iter().flatten().sum::<f64>() / sounding as f64;
     let is_sum = floor_db <= PLAIN_DB;
-    let floor = 10f64.powf(floor_db / 10.0);
+    let floor = libm::pow(10.0, floor_db / 10.0);
     // In a processed mix what is weak is left alone: there is no telling what a codec puts before a hit.
-    let least = if is_sum { 10f64.powf(LEAST_GAP_DB / 10.0) } else { 0.1 * floor };
-    let above_ride = 10f64.powf(ABOVE_RIDE_DB / 10.0);
+    let least = if is_sum { libm::pow(10.0, LEAST_GAP_DB / 10.0) } else { 0.1 * floor };
+    let above_ride = libm::pow(10.0, ABOVE_RIDE_DB / 10.0);
     let level = |window: usize| fit.rest[window].iter().sum::<f64>() / mean;
     // Where a level moves more than it does on the whole, more is left.
     let explicable = |window: usize| {
@@ -239,7 +239,7 @@ fn gap(fit: &RoughFit<'_>, (from, to): (usize, usize), energy: f64) -> Gap {
         to_seconds: (to as f64 + 1.5) * fit.hop_seconds,
         low_hz: fit.edges_hz[low],
         high_hz: fit.edges_hz[high + 1],
-        level_db: 10.0 * (energy / (to - from + 1) as f64).log10(),
+        level_db: 10.0 * libm::log10(energy / (to - from + 1) as f64),
     }
 }
 
@@ -262,7 +262,7 @@ fn absent(fit: &RoughFit<'_>, mix: f64, floor_db: f64) -> Vec<usize> {
     let mut sizes: Vec<f64> = fit.gains.iter().map(|gain| gain.abs()).collect();
     sizes.sort_by(f64::total_cmp);
     let usual = sizes.get(sizes.len() / 2).copied().unwrap_or(0.0);
-    let audible = AUDIBLE.max(10f64.powf(floor_db / 10.0));
+    let audible = AUDIBLE.max(libm::pow(10.0, floor_db / 10.0));
     let missing = |stem: &usize| {
         let heard = fit.energies[*stem] * usual * usual > audible * mix;
         heard && fit.gains[*stem].abs() < ABSENT * usual

@@ -1,6 +1,7 @@
 //! The test of the test: small trees with a planted fault, and clean ones that look alike. What it cannot see is
 //! listed beside the real checks, not here.
 
+mod arithmetic;
 mod circles;
 mod floors;
 mod paths;

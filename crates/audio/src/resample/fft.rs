@@ -1,0 +1,83 @@
+//! The converter for every other ratio: rubato's synchronous FFT resampler.
+//!
+//! The block is an *even* multiple of the reduced ratio: with an odd one the filter's centre falls between two
+//! frames, and the whole stem lands half a frame off (measured; see DEVELOPERS.md).
+//!
+//! Its FFT takes the instructions that the processor has, and the last bit of a sample may follow them.
+
+use audioadapter_buffers::direct::SequentialSliceOfVecs;
+use rubato::{Fft as Rubato, FixedSync, Indexing, Resampler as _, WindowFunction};
+
+use super::ratio::Ratio;
+
+/// The filter of the lower rate is at least this long: −0.001 dB at 0.98 of its Nyquist frequency.
+const MIN_BLOCK_FRAMES: u32 = 1024;
+
+pub(super) struct Fft {
+    fft: Rubato<f64>,
+    /// Source frames of a chunk.
+    pub chunk_in: usize,
+    /// Output frames that precede the first real one.
+    delay: usize,
+}
+
+/// Frames of one FFT block at the input rate: an even multiple of the reduced ratio, long enough at the lower rate.
+fn block_frames(ratio: Ratio) -> usize {
+    let multiple = MIN_BLOCK_FRAMES.div_ceil(ratio.from.min(ratio.to)).next_multiple_of(2);
+    (multiple * ratio.from) as usize
+}
+
+impl Fft {
+    pub(super) fn new(ratio: Ratio, channels: usize) -> Self {
+        let chunk_in = block_frames(ratio);
+        let fft = Rubato::new_custom(
+            ratio.from as usize,
+            ratio.to as usize,
+            chunk_in,
+            1,
+            channels,
+            WindowFunction::BlackmanHarris2,
+            FixedSync::Both,
+        )
+        .expect("positive rates, a chunk of whole ratios and at least one channel");
+        assert_eq!(fft.input_frames_next(), chunk_in, "the chunk is a multiple of the reduced ratio");
+        Self { chunk_in, delay: fft.output_delay(), fft }
+    }
+
+    /// Frames that are made of a chunk.
+    pub(super) fn chunk_out(&self) -> usize {
+        self.fft.output_frames_max()
+    }
+
+    /// Makes `output` of a chunk; says which frames of it are real.
+    pub(super) fn convert(&mut self, input: &[Vec<f64>], output: &mut [Vec<f64>]) -> std::ops::Range<usize> {
+        let (channels, room) = (output.len(), output[0].len());
+        let input = SequentialSliceOfVecs::new(input, channels, self.chunk_in).expect("one vector a channel");
+        let mut output =
+            SequentialSliceOfVecs::new_mut(output, channels, room).expect("one vector a channel");
+        let (_, made) = self
+            .fft
+            .process_into_buffer(&input, &mut output, None::<&Indexing>)
+            .expect("buffers of the sizes that the resampler asks for");
+        let skipped = self.delay.min(made);
+        self.delay -= skipped;
+        skipped..made
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn blocks_are_even_at_both_rates() {
+        for from in [8_000, 22_050, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000, 47_999] {
+            for to in [8_000, 22_050, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000, 47_999] {
+                let block = block_frames(Ratio::of(from, to)) as u64;
+                let out = block * u64::from(to) / u64::from(from);
+                assert_eq!((block % 2, out % 2), (0, 0), "{from} -> {to}");
+                assert_eq!(out * u64::from(from), block * u64::from(to));
+            }
+        }
+    }
+}
