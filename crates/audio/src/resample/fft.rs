@@ -14,7 +14,7 @@ use super::ratio::Ratio;
 const MIN_BLOCK_FRAMES: u32 = 1024;
 
 pub(super) struct Fft {
-    fft: Rubato<f64>,
+    engine: Rubato<f64>,
     /// Source frames of a chunk.
     pub chunk_in: usize,
     /// Output frames that precede the first real one.
@@ -30,7 +30,7 @@ fn block_frames(ratio: Ratio) -> usize {
 impl Fft {
     pub(super) fn new(ratio: Ratio, channels: usize) -> Self {
         let chunk_in = block_frames(ratio);
-        let fft = Rubato::new_custom(
+        let engine = Rubato::new_custom(
             ratio.from as usize,
             ratio.to as usize,
             chunk_in,
@@ -40,13 +40,13 @@ impl Fft {
             FixedSync::Both,
         )
         .expect("positive rates, a chunk of whole ratios and at least one channel");
-        assert_eq!(fft.input_frames_next(), chunk_in, "the chunk is a multiple of the reduced ratio");
-        Self { chunk_in, delay: fft.output_delay(), fft }
+        assert_eq!(engine.input_frames_next(), chunk_in, "the chunk is a multiple of the reduced ratio");
+        Self { chunk_in, delay: engine.output_delay(), engine }
     }
 
     /// Frames that are made of a chunk.
     pub(super) fn chunk_out(&self) -> usize {
-        self.fft.output_frames_max()
+        self.engine.output_frames_max()
     }
 
     /// Makes `output` of a chunk; says which frames of it are real.
@@ -56,7 +56,7 @@ impl Fft {
         let mut output =
             SequentialSliceOfVecs::new_mut(output, channels, room).expect("one vector a channel");
         let (_, made) = self
-            .fft
+            .engine
             .process_into_buffer(&input, &mut output, None::<&Indexing>)
             .expect("buffers of the sizes that the resampler asks for");
         let skipped = self.delay.min(made);

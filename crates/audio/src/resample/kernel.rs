@@ -28,7 +28,7 @@ pub(super) struct Group {
     pub first_row: usize,
 }
 
-/// The sums of all groups: of `sums`, `LANES` values an output, the groups' outputs in turn.
+/// The sums of all groups: of `made`, `LANES` values an output, the groups' outputs in turn.
 pub(super) struct Sums<'a> {
     /// What is to be summed.
     pub groups: &'a [Group],
@@ -37,7 +37,7 @@ pub(super) struct Sums<'a> {
     /// The inputs, `LANES` a row.
     pub rows: &'a [f64],
     /// What is made.
-    pub sums: &'a mut [f64],
+    pub made: &'a mut [f64],
 }
 
 impl WithSimd for Sums<'_> {
@@ -58,11 +58,12 @@ impl WithSimd for Sums<'_> {
 /// All sums, `WIDE` registers of the `ROW` that a row has at a time.
 #[inline(always)]
 fn all<S: Simd, const ROW: usize, const WIDE: usize>(simd: S, work: Sums<'_>) {
-    let (rows, _) = S::as_simd_f64s(work.rows);
-    let (sums, _) = S::as_mut_simd_f64s(work.sums);
+    let Sums { groups, table, rows, made } = work;
+    let (rows, _) = S::as_simd_f64s(rows);
+    let (sums, _) = S::as_mut_simd_f64s(made);
     let (rows, sums) = (rows.as_chunks::<ROW>().0, sums.as_chunks_mut::<ROW>().0);
-    for (group, sums) in work.groups.iter().zip(sums.as_chunks_mut::<ABREAST>().0) {
-        let taps = &work.table[group.taps.clone()];
+    for (group, sums) in groups.iter().zip(sums.as_chunks_mut::<ABREAST>().0) {
+        let taps = &table[group.taps.clone()];
         let rows = &rows[group.first_row..group.first_row + taps.len()];
         for at in (0..ROW).step_by(WIDE) {
             tile::<S, ROW, WIDE>(simd, taps, rows, sums, at);
@@ -104,7 +105,7 @@ mod tests {
     fn sums<S: Simd>(simd: S, table: &[Taps], rows: &[f64]) -> Vec<f64> {
         let groups = [Group { taps: 0..9, first_row: 0 }, Group { taps: 9..18, first_row: 3 }];
         let mut sums = vec![f64::NAN; 2 * ABREAST * LANES];
-        Sums { groups: &groups, table, rows, sums: &mut sums }.with_simd(simd);
+        Sums { groups: &groups, table, rows, made: &mut sums }.with_simd(simd);
         sums
     }
 

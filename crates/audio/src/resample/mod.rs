@@ -59,7 +59,7 @@ struct Stream {
 
 enum Engine {
     Polyphase(Polyphase),
-    Fft(Fft),
+    Fft(Box<Fft>),
 }
 
 impl Resampler {
@@ -131,7 +131,7 @@ impl Stream {
     fn new(ratio: Ratio, channels: usize, phase: i64) -> Self {
         let engine = match Polyphase::new(ratio, phase) {
             Some(polyphase) => Engine::Polyphase(polyphase),
-            None => Engine::Fft(Fft::new(ratio, channels)),
+            None => Engine::Fft(Box::new(Fft::new(ratio, channels))),
         };
         let (collected, room, made) = match &engine {
             Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after, it.chunk_out()),

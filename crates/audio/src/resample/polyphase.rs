@@ -87,7 +87,7 @@ impl Polyphase {
     pub(super) fn convert(&mut self, input: &[f64], output: &mut [f64]) {
         turn(input, self.period_in, &mut self.rows);
         let Self { groups, table, rows, sums, .. } = self;
-        Arch::new().dispatch(Sums { groups, table, rows, sums });
+        Arch::new().dispatch(Sums { groups, table, rows, made: sums });
         turn_back(&self.sums, self.period_out, output);
     }
 }

@@ -194,7 +194,7 @@ fn file(real: SourceLocation, path: String, patience: Patience, inventory: &mut 
     let bytes_of = real.clone();
     match (header(real, patience), is_audio_by_name(&path)) {
         (Ok((bytes, format)), _) => {
-            inventory.files.push(FileFacts { path, bytes, format: Ok(format), unread: false })
+            inventory.files.push(FileFacts { path, bytes, format: Ok(format), unread: false });
         }
         (Err(HeaderError::NotAudio(why)), false) => {
             inventory.ignored.push(Ignored { path, why: format!("not audio: {why}") });
