@@ -70,7 +70,7 @@ fn every_wrong_file_is_named_and_the_others_are_prepared() {
         ("HalfHeader.wav", "", "unreadable"),
         ("HalfData.wav", "missing", "truncated"),
         ("NoChannels.wav", "0 channels", "unreadable"),
-        ("NoRate.wav", "0 Hz", "unreadable"),
+        ("NoRate.wav", "0 Hz", "damaged"),
         ("FourGiga.wav", "4000000000 Hz", "unreadable"),
         ("Many.wav", "33 channels", "unreadable"),
         ("Nan.wav", "frame 2", "not-finite"),
