@@ -115,6 +115,8 @@ fn frames_of_flac_say_themselves_how_they_are_read() {
         ("FLAC of 16 bits", 8, &[0, 8][..], "8 to 4096 frames a block"),
         ("FLAC of 16 bits", 10, &[0xFF, 0xFF], "4096 to 65535 frames a block"),
         ("FLAC of 24 bits", 12, &[0xFF, 0xFF, 0xFF], "bytes a frame, which cannot be"),
+        // One frame is the whole sound.
+        ("FLAC with markers", 10, &[0x10, 0x40], "4096 to 4160 frames a block"),
         ("FLAC of 24 bits", 18, &[0, 0, 1], "0 Hz"),
     ] {
         same_and_said(name, |file| file[at..at + bytes.len()].copy_from_slice(bytes), wanted);
@@ -127,4 +129,33 @@ fn frames_of_flac_say_themselves_how_they_are_read() {
         file.splice(42..42, [&[0][..], &info[1..]].concat());
     };
     same_and_said("FLAC of 16 bits", second, "several blocks about the stream");
+}
+
+/// RFC 9639, section 8.1: a block begins with its kind and a size of three bytes.
+#[test]
+fn sizes_of_blocks_that_lead_past_the_first_frame_are_read_around() {
+    let blocks = |file: &[u8]| {
+        let (mut all, mut at) = (Vec::new(), 4);
+        loop {
+            all.push(at);
+            let last = file[at] & 0x80 != 0;
+            at += 4 + u32::from_be_bytes([0, file[at + 1], file[at + 2], file[at + 3]]) as usize;
+            if last {
+                return all;
+            }
+        }
+    };
+    for name in ["FLAC of 16 bits", "FLAC of 24 bits"] {
+        for (index, block) in blocks(&seed(name).bytes).into_iter().enumerate() {
+            for size in [0, 1, 3, 0x10_0000, 0xFF_FFFF] {
+                let Seed { mut bytes, .. } = seed(name);
+                let whole = decode(&bytes).unwrap();
+                let stated = u32::from_be_bytes([0, bytes[block + 1], bytes[block + 2], bytes[block + 3]]);
+                bytes[block + 1..block + 4].copy_from_slice(&u32::to_be_bytes(size)[1..]);
+                let decoded = decode(&bytes).unwrap_or_else(|error| panic!("{name}, block {index}, {size}: {error}"));
+                assert_eq!(decoded.sound, whole.sound, "{name}, block {index}, {size}: {}", said(&decoded));
+                assert!(size == stated || said(&decoded).contains("do not lead there"), "{name}, block {index}, {size}");
+            }
+        }
+    }
 }
