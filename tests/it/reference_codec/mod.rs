@@ -10,6 +10,7 @@ pub(crate) mod flac;
 mod hostile;
 mod long_files;
 pub(crate) mod mp4;
+mod mutated;
 mod open_files;
 pub(crate) mod other_formats;
 mod read_back;

@@ -76,9 +76,11 @@ pub fn open<R: Read + Seek + Send + Sync + 'static>(mut source: R, verify: bool)
         }
         Some(Kind::Other(Container::Caf)) => open_caf(source, verify),
         Some(Kind::Other(Container::Flac)) => {
-            let blocks = flac::read(&mut source);
             let head = flac_head::read(&mut source);
-            let source = Overlay::new(source, [blocks.as_padding, head.bytes].concat())?;
+            // Whoever goes along the blocks afterwards goes the right way.
+            let mut source = Overlay::new(source, head.bytes)?;
+            let blocks = flac::read(&mut source);
+            source.read_also(blocks.as_padding)?;
             let mut decoder = Decoder::compressed(source, Container::Flac, verify)?;
             decoder.repairs = head.repairs;
             decoder.format.channel_mask = blocks.channel_mask.or(decoder.format.channel_mask);

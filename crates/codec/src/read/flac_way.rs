@@ -11,8 +11,10 @@ use crate::read::stream::Repair;
 /// A stream with more blocks than this is not a stream but an attack.
 const MOST_BLOCKS: usize = 4096;
 
-/// The first block is the one about the stream: where it begins and where it must end.
-const INFO: (u64, u64) = (4, 42);
+/// The first block is the one about the stream: where it begins, what it holds, and where it ends.
+const INFO_AT: u64 = 4;
+const INFO_BYTES: u64 = 34;
+const INFO_END: u64 = INFO_AT + 4 + INFO_BYTES;
 
 /// How far a first frame is looked for where the sizes do not lead to it: behind the pictures that streams hold.
 const MOST_SEARCHED: u64 = 16 << 20;
@@ -36,9 +38,9 @@ pub(super) struct Way {
     pub(super) end: u64,
 }
 
-/// Goes along the blocks. A second STREAMINFO reads as padding.
+/// Goes along the blocks. The first one, STREAMINFO, has its size whatever it says; a second one reads as padding.
 pub(super) fn walk<R: Read + Seek>(source: &mut R, found: &mut Head) -> IoResult<Way> {
-    let mut way = Way { blocks: Vec::new(), end: INFO.0 };
+    let mut way = Way { blocks: Vec::new(), end: INFO_AT };
     for number in 0..MOST_BLOCKS {
         source.seek(SeekFrom::Start(way.end))?;
         let mut head = Vec::new();
@@ -53,7 +55,12 @@ pub(super) fn walk<R: Read + Seek>(source: &mut R, found: &mut Head) -> IoResult
         if kind <= LAST_KIND && way.blocks.len() == number {
             way.blocks.push(way.end);
         }
-        way.end += 4 + u64::from(u32::from_be_bytes([0, a, b, c]));
+        let stated = u64::from(u32::from_be_bytes([0, a, b, c]));
+        if number == 0 && stated != INFO_BYTES {
+            found.bytes.extend(block_head(way.end, flags, INFO_BYTES));
+            found.repairs.push(Repair(format!("its first block says {stated} bytes; it has {INFO_BYTES}")));
+        }
+        way.end += 4 + if number == 0 { INFO_BYTES } else { stated };
         if flags & 0x80 != 0 {
             break;
         }
@@ -74,33 +81,35 @@ pub(super) fn search<R: Read + Seek>(
     source: &mut R,
     fits: &dyn Fn(&Frame) -> bool,
 ) -> IoResult<Option<(u64, Frame)>> {
-    source.seek(SeekFrom::Start(INFO.1))?;
+    source.seek(SeekFrom::Start(INFO_END))?;
     let mut bytes = Vec::new();
     source.take(MOST_SEARCHED).read_to_end(&mut bytes)?;
     let frames = (0..bytes.len()).filter(|&at| bytes[at] == 0xFF).filter_map(|at| {
         let end = bytes.len().min(at + 16);
-        Some((INFO.1 + at as u64, Frame::parse(&bytes[at..end])?))
+        Some((INFO_END + at as u64, Frame::parse(&bytes[at..end])?))
     });
     Ok(frames.into_iter().find(|(_, frame)| frame.is_first && fits(frame)))
+}
+
+/// A block's head with these flags and this size, byte by byte.
+fn block_head(at: u64, flags: u8, bytes: u64) -> impl Iterator<Item = (u64, u8)> {
+    let [.., a, b, c] = bytes.to_be_bytes();
+    (at..).zip([flags, a, b, c])
 }
 
 impl Way {
     /// Lets the blocks end at the first frame: the last one before it reads as padding up to there.
     pub(super) fn lead_to(&self, frame: u64, head: &mut Head) {
-        let behind = |block: &&u64| (INFO.1..=frame.saturating_sub(4)).contains(*block);
-        let size = |block: u64, flags: u8, bytes: u64| {
-            let [.., a, b, c] = bytes.to_be_bytes();
-            (block..).zip([flags, a, b, c])
-        };
-        // What reads otherwise already is part of the padding now.
-        head.bytes.clear();
-        head.repairs.clear();
+        let behind = |block: &&u64| (INFO_END..=frame.saturating_sub(4)).contains(*block);
         let last = self.blocks.iter().rev().find(behind).copied();
-        let padding = last.or_else(|| (frame >= INFO.1 + 4).then_some(INFO.1));
-        let flags = if padding.is_some() { 0 } else { 0x80 };
-        head.bytes.extend(size(INFO.0, flags, INFO.1 - INFO.0 - 4));
-        head.bytes
-            .extend(padding.into_iter().flat_map(|block| size(block, 0x80 | PADDING, frame - block - 4)));
+        let padding = last.or_else(|| (frame >= INFO_END + 4).then_some(INFO_END));
+        // What reads otherwise behind it may be samples; what was said of blocks there is not so.
+        head.bytes.retain(|(at, _)| *at < padding.unwrap_or(INFO_AT));
+        head.repairs.clear();
+        match padding {
+            Some(block) => head.bytes.extend(block_head(block, 0x80 | PADDING, frame - block - 4)),
+            None => head.bytes.extend(block_head(INFO_AT, 0x80, INFO_BYTES)),
+        }
         let text = "the sizes of the blocks before its sound do not lead there; the last of them is not read, and the sound is \
                     read from its first frame on";
         head.repairs.push(Repair(text.to_owned()));

@@ -20,6 +20,15 @@ impl<R: Read + Seek> Overlay<R> {
         source.rewind()?;
         Ok(Self { source, bytes, position: 0 })
     }
+
+    /// The source from its first byte on, with these bytes too.
+    ///
+    /// # Errors
+    /// When the source cannot be wound back.
+    pub(super) fn read_also(&mut self, bytes: Vec<(u64, u8)>) -> io::Result<()> {
+        self.bytes.extend(bytes);
+        self.rewind()
+    }
 }
 
 impl<R: Read> Read for Overlay<R> {
