@@ -55,6 +55,11 @@ fn every_file_says_what_it_is_for() {
 }
 
 #[test]
+fn every_file_is_compiled() {
+    assert_none(&shape::orphan_faults(&ours()));
+}
+
+#[test]
 fn no_file_is_long_without_a_reason() {
     assert_none(&shape::length_faults(&ours(), &RULES));
 }

@@ -23,6 +23,32 @@ pub(super) fn doc_faults(checkout: &Checkout) -> Vec<Fault> {
         .collect()
 }
 
+/// Files of a `src` folder or of the black-box tests that no other file takes in: they are never compiled.
+pub(super) fn orphan_faults(checkout: &Checkout) -> Vec<Fault> {
+    let all: BTreeMap<&str, &str> = checkout.rust().collect();
+    let takes_in = |owner: &str, name: &str| {
+        let line = format!("mod {name};");
+        let is_it =
+            |found: &str| !found.starts_with("//") && (found == line || found.ends_with(&format!(" {line}")));
+        all.get(owner).is_some_and(|text| text.lines().any(|found| is_it(found.trim())))
+    };
+    let orphans = all.keys().filter(|path| {
+        let Some((folder, name)) = path.strip_suffix(".rs").and_then(|path| path.rsplit_once('/')) else {
+            return false;
+        };
+        let is_root = ["main", "lib"].contains(&name) || folder.ends_with("/bin");
+        let is_ours = path.contains("/src/") || path.starts_with("tests/it/");
+        // A folder's own file is taken in by the folder above.
+        let (folder, name) =
+            if name == "mod" { folder.rsplit_once('/').unwrap_or((folder, name)) } else { (folder, name) };
+        let owners = ["/mod.rs", "/main.rs", "/lib.rs", ".rs"];
+        is_ours && !is_root && !owners.iter().any(|end| takes_in(&format!("{folder}{end}"), name))
+    });
+    let text =
+        "found in no `mod` line; it is never compiled: name it in the file of its folder, or delete it";
+    orphans.map(|path| Fault::new(path, 0, text)).collect()
+}
+
 fn says_what(text: &str) -> bool {
     text.strip_prefix("//!").and_then(|rest| rest.lines().next()).is_some_and(|line| !line.trim().is_empty())
 }

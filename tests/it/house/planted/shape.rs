@@ -2,7 +2,7 @@
 
 use super::super::checkout::Checkout;
 use super::super::shape::{
-    crate_lines, doc_faults, error_faults, function_faults, length_faults, share_faults,
+    crate_lines, doc_faults, error_faults, function_faults, length_faults, orphan_faults, share_faults,
 };
 use super::super::tables::{LongFile, Rules};
 use super::{SMALL, assert_names, ground, only};
@@ -19,6 +19,24 @@ fn a_file_without_a_module_doc() {
         let fault = only(&doc_faults(&Checkout::of(&files)));
         assert_names(&fault, &["tests/it/a.rs:1: found no module doc; open the file with `//!`"]);
     }
+}
+
+#[test]
+fn a_file_that_nobody_takes_in() {
+    let files = [
+        ("crates/ground/src/lib.rs", "//! A.\npub mod near;\nmod far;\n"),
+        ("crates/ground/src/near.rs", "//! B.\n#[cfg(test)]\nmod tests;\n"),
+        ("crates/ground/src/near/tests.rs", "//! C.\n"),
+        ("crates/ground/src/far/mod.rs", "//! D.\n// mod below;\n"),
+        ("crates/ground/src/far/below.rs", "//! E.\n"),
+        ("tests/src/bin/tool.rs", "//! F.\n"),
+        ("tests/it/main.rs", "//! G.\nmod cases;\n"),
+        ("tests/it/cases/mod.rs", "//! H.\npub(crate) mod one;\n"),
+        ("tests/it/cases/one.rs", "//! I.\n"),
+        ("benches/benches/parts.rs", "//! J.\n"),
+    ];
+    let fault = only(&orphan_faults(&Checkout::of(&files)));
+    assert_names(&fault, &["crates/ground/src/far/below.rs: found in no `mod` line; it is never compiled"]);
 }
 
 /// A file of that many lines.
