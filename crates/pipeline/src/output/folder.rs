@@ -13,6 +13,7 @@ use loadin_storage::disk::Disk;
 use loadin_storage::folder_disk::FolderDisk;
 use loadin_storage::inside;
 use loadin_storage::lock::{Lock, LockError};
+use loadin_storage::pieces::digest_file;
 use loadin_storage::records::Records;
 use loadin_storage::store::{self, StoreError, UNFINISHED};
 
@@ -226,6 +227,23 @@ impl OutFolder {
                 (OutputState::AsPrepared, Some(Goes::Away)) => take_away(disk, &self.out, &real)?,
                 (OutputState::Unfinished, Some(_)) if !wanted.contains(path.as_str()) => remove(disk, &real)?,
                 _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// What an interrupted run has taken away goes to `set-aside`, where the manifest promises it and it is not `remade`.
+    pub(crate) fn save_taken(
+        &self,
+        disk: &dyn Disk,
+        remade: impl Fn(&PathBelow) -> bool,
+    ) -> Result<(), StoreError> {
+        let Some(earlier) = self.earlier() else { return Ok(()) };
+        let taken = taken_away(&self.out).and_then(|folder| fs::read_dir(folder).ok());
+        for file in taken.into_iter().flatten().flatten().map(|entry| entry.path()) {
+            let Ok(found) = digest_file(&file) else { continue };
+            if earlier.outputs().any(|output| output.sha256 == found.sha256 && !remade(&output.path)) {
+                set_aside(disk, &self.out, &file)?;
             }
         }
         Ok(())

@@ -110,24 +110,9 @@ impl Kept {
         Ok(())
     }
 
-    /// What an interrupted run has taken away, and nobody could make again: it goes to `set-aside`, since `earlier` has
-    /// promised it and stands.
-    pub(crate) fn save_taken(
-        &self,
-        disk: &dyn Disk,
-        out: &Path,
-        earlier: &Manifest,
-    ) -> Result<(), StoreError> {
-        let remade =
-            |path: &PathBelow| self.stems.get(path).is_some_and(|(stem, _)| stem.standing == Standing::Kept);
-        let taken = taken_away(out).and_then(|folder| fs::read_dir(folder).ok());
-        for file in taken.into_iter().flatten().flatten().map(|entry| entry.path()) {
-            let Ok(found) = digest_file(&file) else { continue };
-            if earlier.outputs().any(|output| output.sha256 == found.sha256 && !remade(&output.path)) {
-                set_aside(disk, out, &file)?;
-            }
-        }
-        Ok(())
+    /// Whether the output at this path was gone, and is made again of the same source.
+    pub(crate) fn makes_again(&self, path: &PathBelow) -> bool {
+        self.stems.get(path).is_some_and(|(stem, _)| stem.standing == Standing::Kept)
     }
 
     /// Outputs of stems that were made anew under another name: what is in their places gives way, now that the new ones are

@@ -208,9 +208,12 @@ pub(crate) fn room_for(
     };
     folder.clear(disk, prepared, &wanted, goes)?;
     kept.bring_back(disk, folder.outputs())?;
-    if let Some(earlier) = earlier.filter(|_| study.visit.is_some()) {
-        kept.save_taken(disk, folder.outputs(), earlier)?;
-    }
+    let Some(earlier) = earlier else { return Ok(()) };
+    let remade = |path: &PathBelow| match study.visit {
+        Some(_) => kept.makes_again(path),
+        None => can_be_made_again(earlier, path, &study.surveys),
+    };
+    folder.save_taken(disk, remade)?;
     Ok(())
 }
 

@@ -164,3 +164,17 @@ fn an_interrupted_new_link_is_none_for_the_next_visit() {
         assert_eq!(case.visit(&[]).code, 0, "after call {call}");
     }
 }
+
+/// Nor for the next new link, before which a source was replaced: what nobody can make again is set aside.
+#[test]
+fn an_interrupted_new_link_is_none_for_the_next_new_link() {
+    for call in (10..180).step_by(6) {
+        let mut case = Case::prepared(&["Alt/Bass.wav", "Kick.wav", "Vox.wav"]);
+        // The name stays until the new link.
+        case.rename("Alt/Bass.wav", "Perc.wav");
+        assert_eq!(case.visit(&[]).code, 0);
+        case.interrupted(End::DiskFails(call), &["--relink"]);
+        case.put(if call % 4 == 0 { "Perc.wav" } else { "Vox.wav" });
+        assert_eq!(case.visit(&["--relink"]).code, 0, "after call {call}");
+    }
+}
