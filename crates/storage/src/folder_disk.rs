@@ -43,9 +43,7 @@ impl FolderDisk {
             None => std::fs::hard_link(from, to),
         }
     }
-}
 
-impl FolderDisk {
     /// Opens the plain file at `path` for reading and writing, or creates it.
     pub(crate) fn open_or_create(&self, path: &Path) -> io::Result<File> {
         let file = match self.place(path) {

@@ -253,29 +253,34 @@ impl<T> Written<T> {
     }
 }
 
-/// Makes a folder, whose parent exists, where there is none.
+/// Makes a folder, whose parent exists, where there is none; says whether there was none.
 ///
 /// # Errors
 /// When something else stands there, or when the file system refuses.
-pub fn make_folder(disk: &dyn Disk, folder: &Path) -> io::Result<()> {
+pub fn make_folder(disk: &dyn Disk, folder: &Path) -> io::Result<bool> {
     match disk.create_folder(folder) {
-        Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(()),
-        made => made,
+        // Another thread or machine was first.
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(false),
+        made => made.map(|()| true),
     }
 }
 
 /// Removes the files of a folder, and then the folder, unless somebody has put one into it.
 ///
 /// # Errors
-/// When a file cannot be removed. A folder that is not there is none.
+/// When the folder cannot be read, or a file cannot be removed. A folder that is not there is fine.
 pub fn remove_files(disk: &dyn Disk, folder: &Path) -> io::Result<()> {
-    for entry in fs::read_dir(folder).into_iter().flatten() {
+    let entries = match fs::read_dir(folder) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        entries => entries?,
+    };
+    for entry in entries {
         let entry = entry?;
         if !entry.file_type()?.is_dir() {
             disk.remove(&entry.path())?;
         }
     }
-    // The system refuses to remove one that is not empty, or not there.
+    // The system refuses to remove one that is not empty.
     let _ = disk.remove_folder(folder);
     Ok(())
 }

@@ -84,6 +84,19 @@ pub(crate) fn tree(folder: &Path) -> Files {
     files
 }
 
+/// Copies a folder with all that is in it.
+pub(crate) fn copy(from: &Path, to: &Path) {
+    fs::create_dir_all(to).unwrap();
+    for entry in fs::read_dir(from).unwrap().map(Result::unwrap) {
+        let target = to.join(entry.file_name());
+        if entry.file_type().unwrap().is_dir() {
+            copy(&entry.path(), &target);
+        } else {
+            fs::copy(entry.path(), target).unwrap();
+        }
+    }
+}
+
 /// Files by their path in a folder.
 pub(crate) type Files = BTreeMap<String, Vec<u8>>;
 

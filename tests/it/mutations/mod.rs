@@ -8,7 +8,8 @@ use std::path::PathBuf;
 use std::process::Command;
 
 use loadin_audio::signal;
-use loadin_codec::{Bext, Chunk, SampleKind, WavSpec, WavWriter};
+use loadin_codec::{SampleKind, WavWriter};
+use loadin_tests::mutants::head;
 use loadin_tests::{Delivery, Random};
 use serde_json::Value;
 
@@ -58,21 +59,7 @@ fn mutate(draw: &mut Random, file: &[u8]) -> Vec<u8> {
 }
 
 fn wav(channels: u16, kind: SampleKind) -> Vec<u8> {
-    let chunk = |id: &[u8; 4], bytes: &[u8]| Chunk { id: *id, bytes: bytes.to_vec() };
-    let spec = WavSpec {
-        rate_hz: 48_000,
-        channels,
-        kind,
-        frames: 500,
-        channel_mask: None,
-        bext: Some(Bext::new("invented", "test")),
-        chunks_before: vec![chunk(b"iXML", b"<BWFXML><NOTE>x</NOTE></BWFXML>")],
-        chunks_after: vec![
-            chunk(b"cue ", &[vec![1, 0, 0, 0, 7, 0, 0, 0, 9], vec![0; 19]].concat()),
-            chunk(b"LIST", b"INFOINAM\x04\0\0\0one\0"),
-        ],
-    };
-    let mut writer = WavWriter::new(Vec::new(), spec).unwrap();
+    let mut writer = WavWriter::new(Vec::new(), head(kind, channels, 500)).unwrap();
     let codes: Vec<i32> =
         signal::noise(5, 0.5, 500 * usize::from(channels)).iter().map(|s| (s * 32_000.0) as i32).collect();
     writer.write_ints(&codes).unwrap();

@@ -145,7 +145,8 @@ impl Disk for FaultyDisk {
 const ALL_FAULTS: [Fault; 6] =
     [NO_SPACE, INPUT_OUTPUT, READ_ONLY, QUOTA, Fault::ShortWrite, Fault::KeepsNothing];
 
-fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(), RunError> {
+/// Prepares on this disk by a recipe that is shipped, in this process and on one thread.
+pub(crate) fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(), RunError> {
     // The papers of these tests are one text; a session file would be missed.
     let recipe = find_shipped("mix-prep").unwrap().text;
     prepare_by(&without_session_file(recipe), delivery, out, disk, false)

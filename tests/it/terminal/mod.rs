@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use loadin_audio::signal;
 use loadin_tests::Delivery;
 
-use crate::job::{Ran, command, run};
+use crate::job::{Ran, command, copy, run};
 
 const WIDTHS: [usize; 3] = [60, 100, 200];
 
@@ -111,18 +111,6 @@ fn the_demo_at_three_widths() {
         let ran = loadin_in(folder.path(), &args);
         assert_fits(&ran.out, width);
         assert_screen(&format!("demo-plan-{width}.txt"), &ran.out);
-    }
-}
-
-fn copy(from: &Path, to: &Path) {
-    fs::create_dir_all(to).unwrap();
-    for entry in fs::read_dir(from).unwrap().map(Result::unwrap) {
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            fs::copy(entry.path(), target).unwrap();
-        }
     }
 }
 

@@ -9,16 +9,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use loadin_audio::signal::noise;
-use loadin_pipeline::output::folder::Packaging;
-use loadin_pipeline::run::{self, Job, RunError};
-use loadin_pipeline::work::context::Context;
-use loadin_pipeline::work::stop::Stop;
-use loadin_plan::recipe::{Recipe, find_shipped};
 use loadin_storage::disk::{Disk, DiskFile, RealDisk};
 use loadin_storage::folder_disk::FolderDisk;
 use loadin_tests::Delivery;
 
-use crate::job::{Files, assert_same_files, tree};
+use crate::job::{Files, assert_same_files, copy, tree};
+use crate::overnight::faults::prepare;
 
 /// Folders that the other user exchanges for a link.
 const PLACES: [&str; 5] = ["audio", "audio/01_Kick+Bass", ".loadin", ".loadin/journal", "set-aside"];
@@ -83,40 +79,6 @@ impl Disk for RacingDisk {
 
     fn free_bytes(&self, folder: &Path) -> io::Result<u64> {
         self.during(|disk| disk.free_bytes(folder))
-    }
-}
-
-fn prepare(delivery: &Path, out: &Path, disk: impl Disk + 'static) -> Result<(), RunError> {
-    let recipe = Recipe::parse(find_shipped("mix-prep").unwrap().text).unwrap();
-    let job = Job {
-        delivery,
-        out,
-        recipe: &recipe,
-        disk: Arc::new(disk),
-        song: None,
-        packaging: Packaging::Plain,
-        relink: false,
-        renew: &[],
-        batch: false,
-        work: Context::new(Stop::new(), Arc::new(|_| {})),
-        papers: &|_, _| vec![("paper.txt".to_owned(), b"a paper\n".to_vec())],
-        started_unix: 0,
-    };
-    // One thread, so that the calls come in one order.
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
-    pool.install(|| run::prepare(&job)).map(drop)
-}
-
-fn copy(from: &Path, to: &Path) {
-    fs::create_dir_all(to).unwrap();
-    for entry in fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            fs::copy(entry.path(), target).unwrap();
-        }
     }
 }
 

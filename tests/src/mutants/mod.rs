@@ -7,7 +7,7 @@ mod flac;
 mod layout;
 mod seeds;
 
-pub use seeds::{Seed, seeds};
+pub use seeds::{Seed, head, seeds};
 
 use crate::Random;
 use layout::Parts;

@@ -21,9 +21,10 @@ pub struct Seed {
     pub(super) family: Option<Family>,
 }
 
-fn written(target: Target, kind: SampleKind, channels: u16, frames: usize) -> Vec<u8> {
+/// The head of a file with something of every kind beside its samples.
+pub fn head(kind: SampleKind, channels: u16, frames: usize) -> WavSpec {
     let chunk = |id: &[u8; 4], bytes: &[u8]| Chunk { id: *id, bytes: bytes.to_vec() };
-    let spec = WavSpec {
+    WavSpec {
         rate_hz: 48_000,
         channels,
         kind,
@@ -35,9 +36,12 @@ fn written(target: Target, kind: SampleKind, channels: u16, frames: usize) -> Ve
             chunk(b"cue ", &[vec![1, 0, 0, 0, 7, 0, 0, 0, 9], vec![0; 19]].concat()),
             chunk(b"LIST", b"INFOINAM\x04\0\0\0one\0"),
         ],
-    };
+    }
+}
+
+fn written(target: Target, kind: SampleKind, channels: u16, frames: usize) -> Vec<u8> {
     let mut file = Vec::new();
-    let mut writer = SoundWriter::new(&mut file, target, spec).expect("a head");
+    let mut writer = SoundWriter::new(&mut file, target, head(kind, channels, frames)).expect("a head");
     let noise = signal::noise(u64::from(channels), 0.4, frames * usize::from(channels));
     if kind.is_float() {
         let channels = noise.chunks(frames).map(<[f64]>::to_vec).collect();

@@ -1,10 +1,10 @@
 //! The folder of the prepared stems, and the folders of groups in it.
 
+use std::fs;
 use std::path::{Path, PathBuf};
-use std::{fs, io};
 
 use loadin_storage::disk::Disk;
-use loadin_storage::store::StoreError;
+use loadin_storage::store::{self, StoreError};
 
 /// Its name inside the output folder.
 pub(crate) const AUDIO: &str = "audio";
@@ -20,11 +20,9 @@ fn folders<'a>(out: &Path, file: &'a Path) -> Vec<&'a Path> {
 /// Makes the folders that the file at `path` needs, and their names durable.
 pub(crate) fn make_way(disk: &dyn Disk, out: &Path, path: &Path) -> Result<(), StoreError> {
     for folder in folders(out, path) {
-        let made = match disk.create_folder(folder) {
-            Ok(()) => disk.sync_folder(folder.parent().unwrap_or(out)),
-            // Another thread or machine was first.
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => Ok(()),
-            Err(error) => Err(error),
+        let made = match store::make_folder(disk, folder) {
+            Ok(true) => disk.sync_folder(folder.parent().unwrap_or(out)),
+            made => made.map(drop),
         };
         made.map_err(|source| StoreError::Disk { path: folder.to_owned(), source })?;
     }
