@@ -2,7 +2,7 @@
 //! Specifications 1.0, 1991): a point has a number, and the list has the name of that number. Knows no other container
 //! than RIFF, and moves nothing in time.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::chunks::Metadata;
 use super::cue::{CuePoint, markers, point_frame, points, word};
@@ -55,12 +55,15 @@ fn names(chunks: &[Chunk]) -> BTreeMap<u32, String> {
 /// The chunks with further markers: a file has one chunk of points and one list of names.
 pub fn with_markers(mut chunks: Vec<Chunk>, new: &[Marker]) -> Vec<Chunk> {
     let named = texts(&chunks).filter_map(|(_, bytes)| word(bytes, 0));
-    let first = all_points(&chunks).map(|(id, _)| id).chain(named).max().unwrap_or(0).saturating_add(1);
+    let used: BTreeSet<u32> = all_points(&chunks).map(|(id, _)| id).chain(named).collect();
+    // Behind the greatest number that is used, and from 1 on where that one is the greatest of all.
+    let last = used.last().copied().unwrap_or(0);
+    let free = (last.max(1)..=u32::MAX).chain(1..last).filter(|id| !used.contains(id));
     let point = |(id, marker): (u32, &Marker)| {
         let (frame, name) = (marker.frame, marker.name.clone().into_bytes());
         CuePoint { id, frame, name }
     };
-    let numbered: Vec<CuePoint> = (first..).zip(new).map(point).collect();
+    let numbered: Vec<CuePoint> = free.zip(new).map(point).collect();
     for added in markers(&numbered) {
         let kind = &added.bytes[..4];
         let same = |chunk: &&mut Chunk| {
@@ -126,6 +129,18 @@ mod tests {
 
     fn read(chunks: &[Chunk]) -> Vec<Marker> {
         Metadata { bext: None, chunks: chunks.to_vec() }.markers()
+    }
+
+    /// No two markers have one number, also where a file uses the greatest that there is.
+    #[test]
+    fn new_markers_have_numbers_of_their_own() {
+        let point = |id, frame, name: &[u8]| CuePoint { id, frame, name: name.to_vec() };
+        let own = markers(&[point(u32::MAX, 10, b"Verse"), point(1, 20, b"Chorus")]);
+        let all = with_markers(own, &[marker(30, "Bridge"), marker(40, "End")]);
+        let ids: Vec<u32> = all_points(&all).map(|(id, _)| id).collect();
+        assert_eq!(ids, [u32::MAX, 1, 2, 3]);
+        let wanted = [marker(10, "Verse"), marker(20, "Chorus"), marker(30, "Bridge"), marker(40, "End")];
+        assert_eq!(read(&all), wanted);
     }
 
     #[test]
