@@ -8,7 +8,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Instant;
 
-use loadin_benches::{is_asked, write_delivery, write_sum};
+use loadin_benches::{is_asked, write_mixed};
 
 const RATE_HZ: u32 = 48_000;
 const STEMS: u64 = 40;
@@ -36,9 +36,8 @@ fn main() {
     let folder = tempfile::tempdir().expect("a folder");
     let delivery = folder.path().join("delivery");
     fs::create_dir(&delivery).expect("a folder");
-    write_delivery(&delivery, STEMS, RATE_HZ, SECONDS).expect("stems");
     let (asked, not_asked) = (delivery.join("Rough Mix.wav"), delivery.join("Reference.wav"));
-    write_sum(&asked, STEMS, RATE_HZ, SECONDS).expect("a mix");
+    write_mixed(&delivery, "Rough Mix.wav", STEMS, RATE_HZ, SECONDS).expect("stems and a mix");
     let mut shares: Vec<f64> = (0..TURNS)
         .map(|_| {
             let with = plan(&delivery);

@@ -57,7 +57,8 @@ pub fn sound(seed: u64, rate_hz: u32, frames: usize) -> Block {
     let tone = signal::sine(hz, 0.25, rate_hz, frames);
     let high = signal::sine(hz * 9.7, 0.05, rate_hz, frames);
     let swell = signal::sine(0.5 + 0.1 * seed as f64, 1.0, rate_hz, frames);
-    let noise = signal::noise(seed, 0.04, frames);
+    // Noises of neighbouring seeds are one noise, a sample apart.
+    let noise = signal::noise(seed * 100_000_000, 0.04, frames);
     let left: Vec<f64> =
         (0..frames).map(|n| (tone[n] + high[n]) * (0.6 + 0.4 * swell[n]) + noise[n]).collect();
     let right = (0..frames).map(|n| 0.8 * left[(n + frames - 37) % frames] + 0.3 * noise[n]).collect();
@@ -154,20 +155,24 @@ pub fn write_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -
         .try_for_each(|seed| write_stem(&folder.join(format!("Stem {seed}.wav")), seed, rate_hz, seconds))
 }
 
-/// Writes the sum of the stems of [`write_delivery`] as a file.
+/// Writes a delivery of `stems` stems that never repeat themselves, and their sum as `mix`, into a folder that exists.
 ///
 /// # Errors
 /// When it cannot be written.
-pub fn write_sum(path: &Path, stems: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
-    let mut sum = vec![vec![0.0; 10 * rate_hz as usize]; 2];
+pub fn write_mixed(folder: &Path, mix: &str, stems: u64, rate_hz: u32, seconds: usize) -> io::Result<()> {
+    let frames = seconds * rate_hz as usize;
+    let mut sum = vec![vec![0.0; frames]; 2];
+    let write = |name: &str, block: &Block| {
+        repeated(BufWriter::new(File::create(folder.join(name))?), block, rate_hz, seconds).map(drop)
+    };
     for seed in 1..=stems {
-        let whole = ten_seconds(seed, rate_hz);
-        for (sum, sample) in sum.iter_mut().flatten().zip(whole.iter().flatten()) {
+        let stem = sound(seed, rate_hz, frames);
+        for (sum, sample) in sum.iter_mut().flatten().zip(stem.iter().flatten()) {
             *sum += sample / stems as f64;
         }
+        write(&format!("Stem {seed}.wav"), &stem)?;
     }
-    let file = BufWriter::new(File::create(path)?);
-    repeated(file, &Block::from_channels(sum), rate_hz, seconds).map(drop)
+    write(mix, &Block::from_channels(sum))
 }
 
 /// The stems of a song: name, and how many strokes a second it plays.

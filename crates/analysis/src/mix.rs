@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 use std::sync::Arc;
 
-use loadin_audio::{Located, Sketch, locate};
+use loadin_audio::{Located, Locator, Sketch};
 use loadin_record::survey::Survey;
 use loadin_session::estimate::{PlaceFit, is_sure};
 use loadin_session::{ReferenceKind, copy_rank, is_reference};
@@ -17,6 +17,9 @@ const MOST_DELAY_SECONDS: f64 = 0.5;
 
 /// A stretch of this length says where the rough mix stands, and costs little.
 const STRETCH_SECONDS: f64 = 40.0;
+
+/// Places that are compared for the loudest stretch are a tenth of it apart.
+const TENTHS: usize = 10;
 
 /// So many stems are asked where the rough mix stands.
 const MOST_ASKED: usize = 8;
@@ -32,6 +35,7 @@ pub(crate) struct RoughMixSignal<'a> {
     pub(crate) survey: &'a Survey,
     pub(crate) sketch: Sketch,
     pub(crate) samples: Vec<f32>,
+    locator: Locator,
     /// The stems with sound whose places are known, by path.
     pub(crate) known: Vec<Voice<'a>>,
     /// Those that start at their own entry and say nowhere when.
@@ -62,10 +66,10 @@ pub(crate) struct Delay {
 }
 
 /// What one stem says of the delay: the delay, its polarity, and the middle of the stretch that says it.
-struct Said {
+struct Said<'s, 'a> {
+    voice: &'s Voice<'a>,
     late: Located,
     middle: f64,
-    drift_ppm: Option<f64>,
 }
 
 impl<'a> RoughMixSignal<'a> {
@@ -83,7 +87,8 @@ impl<'a> RoughMixSignal<'a> {
         let sketch = delivery.sketch(survey)?;
         let samples = sketch.whole();
         let (known, open, left_out) = (Vec::new(), Vec::new(), BTreeMap::new());
-        let mut mix = Self { survey, sketch, samples, known, open, left_out, delay: None };
+        let locator = Locator::new(sketch.sample_hz(), sketch.factor());
+        let mut mix = Self { survey, sketch, samples, locator, known, open, left_out, delay: None };
         mix.sort(delivery);
         mix.delay = mix.agreed(delivery);
         Some(mix)
@@ -122,7 +127,7 @@ impl<'a> RoughMixSignal<'a> {
 
     /// Where in a mix samples may stand, sure or not.
     pub(crate) fn guess_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
-        locate(stem, mix, among, self.sketch.sample_hz(), self.sketch.factor())
+        self.locator.locate(stem, mix, among)
     }
 
     /// Whether a place is sure to the frame.
@@ -146,22 +151,23 @@ impl<'a> RoughMixSignal<'a> {
         // The longest say most, and the first of them by path.
         let mut asked: Vec<&Voice<'_>> = self.known.iter().collect();
         asked.sort_by_key(|voice| std::cmp::Reverse(voice.sketch.samples()));
-        let said: Vec<Said> =
+        let said: Vec<Said<'_, '_>> =
             asked.into_iter().take(MOST_ASKED).filter_map(|voice| self.said(voice, nominal, reach)).collect();
         // A held chord may be sure of a place that is half a swing beside the true one, so most are asked, not the surest.
         let alike_to =
-            |one: &Said| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
+            |one: &Said<'_, '_>| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
         let agreed = said.iter().max_by(|a, b| {
             let surer = b.late.uncertainty.total_cmp(&a.late.uncertainty);
             alike_to(a).cmp(&alike_to(b)).then(surer)
         })?;
-        let alike: Vec<&Said> =
+        let alike: Vec<&Said<'_, '_>> =
             said.iter().filter(|other| self.is_same(other.late.at, agreed.late.at)).collect();
         let inverted = alike.iter().filter(|other| other.late.inverted).count();
         (2 * alike.len() > said.len()).then(|| Delay {
             samples: agreed.late.at,
             inverted: 2 * inverted > alike.len(),
-            drift_ppm: alike.iter().find_map(|said| said.drift_ppm).or_else(|| self.drift_between(&alike)),
+            // The first that knows is enough: asking costs more than all that was asked before.
+            drift_ppm: alike.iter().find_map(|said| self.drift(said)).or_else(|| self.drift_between(&alike)),
         })
     }
 
@@ -171,13 +177,13 @@ impl<'a> RoughMixSignal<'a> {
     }
 
     /// What a stem says of the delay.
-    fn said(&self, voice: &Voice<'_>, nominal: f64, reach: f64) -> Option<Said> {
+    fn said<'s>(&self, voice: &'s Voice<'a>, nominal: f64, reach: f64) -> Option<Said<'s, 'a>> {
         let stem = voice.sketch.whole();
         let length = self.stretch().min(stem.len());
         let from = loudest(&stem, length);
         let late = self.late_at(&stem[from..from + length], voice.at + from as f64, nominal, reach)?;
         let middle = voice.at + (from + length / 2) as f64;
-        Some(Said { late, middle, drift_ppm: self.drift(&stem, voice.at, late.at) })
+        Some(Said { voice, late, middle })
     }
 
     /// Samples of the stretch that is compared.
@@ -199,8 +205,9 @@ impl<'a> RoughMixSignal<'a> {
         Some(found)
     }
 
-    /// How the delay differs between begin and end of a stem that is delayed by about `nominal`.
-    fn drift(&self, stem: &[f32], at: f64, nominal: f64) -> Option<f64> {
+    /// How the delay differs between begin and end of a stem.
+    fn drift(&self, said: &Said<'_, '_>) -> Option<f64> {
+        let (stem, at, nominal) = (said.voice.sketch.whole(), said.voice.at, said.late.at);
         let length = self.stretch().min(stem.len() / 2);
         let apart = stem.len() - length;
         let reach = MOST_DELAY_SECONDS * self.sketch.sample_hz();
@@ -211,7 +218,7 @@ impl<'a> RoughMixSignal<'a> {
     }
 
     /// How the delay differs between two stems that sound at different times.
-    fn drift_between(&self, said: &[&Said]) -> Option<f64> {
+    fn drift_between(&self, said: &[&Said<'_, '_>]) -> Option<f64> {
         let first = said.iter().min_by(|a, b| a.middle.total_cmp(&b.middle))?;
         let second = said.iter().max_by(|a, b| a.middle.total_cmp(&b.middle))?;
         let apart = second.middle - first.middle;
@@ -229,11 +236,12 @@ fn ppm(stretch: f64, unsure: f64, apart: f64) -> f64 {
 
 /// Where the loudest stretch of so many samples begins, to a tenth of its length.
 fn loudest(samples: &[f32], length: usize) -> usize {
-    let energy = |from: &usize| -> f64 {
-        samples[*from..from + length].iter().map(|x| f64::from(*x) * f64::from(*x)).sum()
-    };
-    let places = (0..=samples.len() - length).step_by((length / 10).max(1));
-    places.max_by(|a, b| energy(a).total_cmp(&energy(b)).then(b.cmp(a))).unwrap_or(0)
+    let step = (length / TENTHS).max(1);
+    let energy = |part: &[f32]| part.iter().map(|x| f64::from(*x) * f64::from(*x)).sum::<f64>();
+    let parts: Vec<f64> = samples.chunks(step).map(energy).collect();
+    let energies = parts.windows(TENTHS.min(parts.len().max(1))).map(|parts| parts.iter().sum::<f64>());
+    let places = (0..=samples.len() - length).step_by(step).zip(energies);
+    places.max_by(|(at, a), (other, b)| a.total_cmp(b).then(other.cmp(at))).map_or(0, |(at, _)| at)
 }
 
 fn seconds(survey: &Survey) -> f64 {

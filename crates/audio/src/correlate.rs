@@ -142,7 +142,8 @@ impl Cross {
 }
 
 fn even_out(bin: Complex<f32>) -> Complex<f32> {
-    let size = bin.norm();
+    let square = |part: f32| f64::from(part) * f64::from(part);
+    let size = (square(bin.re) + square(bin.im)).sqrt() as f32;
     if size > 0.0 { bin / size.sqrt() } else { bin }
 }
 

@@ -5,18 +5,23 @@
 
 use realfft::num_complex::Complex;
 
-use crate::unmix::{Cell, Part, Unmixer, WINDOW, Window, solve, sums};
+use crate::unmix::{Part, Room, Unmixer, WINDOW, Window, solve, sums};
 
 impl Unmixer {
     /// What a window says of how late its stems are, with the gains known.
     ///
     /// # Panics
     /// When a window is not [`WINDOW`] samples long.
-    pub fn slopes(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], gains: &[f64]) -> Slopes {
-        let mut rest = self.spectrum(mix);
-        let (sounding, mut spectra) = self.spectra(stems);
-        for (&stem, bins) in sounding.iter().zip(&mut spectra) {
-            for (index, (bin, rest)) in bins.iter_mut().zip(&mut rest).enumerate() {
+    pub fn slopes(
+        &self,
+        mix: Part<'_>,
+        stems: &[Option<Part<'_>>],
+        room: &mut Room,
+        gains: &[f64],
+    ) -> Slopes {
+        let sounding = self.spectra(mix, stems, room);
+        for (&stem, bins) in sounding.iter().zip(&mut room.stems) {
+            for (index, (bin, rest)) in bins.iter_mut().zip(&mut room.mix).enumerate() {
                 let own = *bin * gains[stem] as f32;
                 *rest -= own;
                 // The slope of a sound: what a small delay adds to it.
@@ -26,7 +31,7 @@ impl Unmixer {
         }
         let range = self.edges.first().copied().unwrap_or(0)..self.edges.last().copied().unwrap_or(0);
         let bins = range.len();
-        Slopes { window: Window { sounding, cells: vec![Cell::of(&rest, &spectra, range)] }, bins }
+        Slopes { window: Window { sounding, cells: vec![room.cell(range)] }, bins }
     }
 }
 
@@ -71,6 +76,7 @@ pub fn lateness(stems: usize, slopes: Vec<Slopes>, usual: f64) -> Lateness {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::unmix::Late;
 
     /// A stem that stands 0.3 samples late in the mix, beside one that does not.
     #[test]
@@ -83,18 +89,25 @@ mod tests {
         let mix: Vec<f32> =
             tones([110.0, 731.0, 1913.0], 0.3).iter().zip(&stems[1]).map(|(a, b)| a + 0.5 * b).collect();
         let unmixer = Unmixer::new(2, &[50.0, 500.0, 1500.0, 2500.0], 6000.0);
-        let mut late = [0.0; 2];
+        let (mut late, on_time) = ([0.0; 2], Late::by(0.0));
         let mut parts = Vec::new();
         for _ in 0..4 {
             let starts = || (0..60_000 - WINDOW).step_by(WINDOW / 2);
+            let turns = late.map(|late: f64| Late::by(-late));
             let at = |start: usize| {
-                let part = |samples, late| Part { samples, late };
-                let own = |stem: usize| Some(part(&stems[stem][start..start + WINDOW], -late[stem]));
-                (part(&mix[start..start + WINDOW], 0.0), [own(0), own(1)])
+                let own = |stem: usize| {
+                    Some(Part { samples: &stems[stem][start..start + WINDOW], late: &turns[stem] })
+                };
+                (Part { samples: &mix[start..start + WINDOW], late: &on_time }, [own(0), own(1)])
             };
-            let slopes = starts().map(at).map(|(mix, own)| unmixer.slopes(mix, &own, &[1.0, 0.5])).collect();
-            parts =
-                starts().map(at).map(|(mix, own)| unmixer.apart(mix, &own, &[1.0, 0.5])).collect::<Vec<_>>();
+            let slopes = starts()
+                .map(at)
+                .map(|(mix, own)| unmixer.slopes(mix, &own, &mut Room::default(), &[1.0, 0.5]))
+                .collect();
+            parts = starts()
+                .map(at)
+                .map(|(mix, own)| unmixer.apart(mix, &own, &mut Room::default(), &[1.0, 0.5]))
+                .collect::<Vec<_>>();
             let found = lateness(2, slopes, 10.0);
             late.iter_mut().zip(found.own).for_each(|(late, more)| *late += more);
         }

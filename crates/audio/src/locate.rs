@@ -6,6 +6,7 @@
 //!
 //! It knows two streams, and nothing of files.
 
+use std::cell::RefCell;
 use std::ops::RangeInclusive;
 
 use realfft::RealFftPlanner;
@@ -37,65 +38,72 @@ const SMOOTHING: usize = 256;
 /// What is weaker than the mean by more than this is not weighed up further: 30 dB.
 const FLOOR: f64 = 0.001;
 
-/// Finds `stream` in `mix`, both with `sample_hz`, with its first sample at one of the places `among`, to `1 / fine` of a
-/// sample; `None` where there is nothing to be found.
-pub fn locate(
-    stream: &[f32],
-    mix: &[f32],
-    among: RangeInclusive<i64>,
+/// Looks for streams with `sample_hz`, to `1 / fine` of a sample.
+pub struct Locator {
+    /// Keeps the transforms that it has made, which costs as much as to use them.
+    planner: RefCell<RealFftPlanner<f32>>,
     sample_hz: f64,
     fine: u32,
-) -> Option<Located> {
-    let shoulder = (SHOULDER_SECONDS * sample_hz).ceil() as i64;
-    let (first, last) = among.into_inner();
-    if last - first <= 4 * shoulder || stream.is_empty() || mix.is_empty() {
-        return None;
+}
+
+impl Locator {
+    /// For streams of so many samples a second; 1 or more places are told apart between two samples.
+    pub fn new(sample_hz: f64, fine: u32) -> Self {
+        Self { planner: RefCell::new(RealFftPlanner::new()), sample_hz, fine: fine.max(1) }
     }
-    let reach = first.unsigned_abs().max(last.unsigned_abs()) as usize;
-    let size = easy_size((stream.len() + mix.len()).max(2 * reach));
-    let mut planner = RealFftPlanner::<f32>::new();
-    let forward = planner.plan_fft_forward(size);
-    let spectrum = |samples: &[f32]| {
-        let mut padded = forward.make_input_vec();
-        padded[..samples.len()].copy_from_slice(samples);
-        let mut bins = forward.make_output_vec();
-        forward.process(&mut padded, &mut bins).expect("buffers of the size of the plan");
-        bins
-    };
-    let mut cross = spectrum(mix);
-    let weights = weights(&cross)?;
-    for ((bin, own), weight) in cross.iter_mut().zip(spectrum(stream)).zip(weights) {
-        *bin *= own.conj() * weight;
+
+    /// Finds `stream` in `mix` with its first sample at one of the places `among`; `None` where there is nothing to be found.
+    pub fn locate(&self, stream: &[f32], mix: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
+        let shoulder = (SHOULDER_SECONDS * self.sample_hz).ceil() as i64;
+        let (first, last) = among.into_inner();
+        if last - first <= 4 * shoulder || stream.is_empty() || mix.is_empty() {
+            return None;
+        }
+        let reach = first.unsigned_abs().max(last.unsigned_abs()) as usize;
+        let size = easy_size((stream.len() + mix.len()).max(2 * reach));
+        let forward = self.planner.borrow_mut().plan_fft_forward(size);
+        let spectrum = |samples: &[f32]| {
+            let mut padded = forward.make_input_vec();
+            padded[..samples.len()].copy_from_slice(samples);
+            let mut bins = forward.make_output_vec();
+            forward.process(&mut padded, &mut bins).expect("buffers of the size of the plan");
+            bins
+        };
+        let mut cross = spectrum(mix);
+        let weights = weights(&cross)?;
+        for ((bin, own), weight) in cross.iter_mut().zip(spectrum(stream)).zip(weights) {
+            *bin *= own.conj() * weight;
+        }
+        let mut lags = vec![0.0; size];
+        let back = self.planner.borrow_mut().plan_fft_inverse(size);
+        let mut bins = cross.clone();
+        bins[0].im = 0.0;
+        bins[size / 2].im = 0.0;
+        back.process(&mut bins, &mut lags).expect("buffers of the size of the plan");
+        let height = |at: i64| f64::from(lags[at.rem_euclid(size as i64) as usize]);
+        let highest = |among: &mut dyn Iterator<Item = i64>| {
+            among.max_by(|&a, &b| height(a).abs().total_cmp(&height(b).abs()).then(b.cmp(&a)))
+        };
+        let best = highest(&mut (first..=last))?;
+        let others = || (first..=last).filter(|at| (at - best).abs() > shoulder);
+        let second = highest(&mut others())?;
+        let (square, count) = others().fold((0.0, 0.0), |(sum, n), at| (sum + height(at).powi(2), n + 1.0));
+        let rms = (square / f64::max(count, 1.0)).sqrt();
+        let sign = height(best).signum();
+        if rms <= 0.0 || height(best) == 0.0 {
+            return None;
+        }
+        let peak = refine(&cross, size, best, sign, self.fine);
+        let rise = peak.height / rms;
+        Some(Located {
+            at: peak.at,
+            inverted: sign < 0.0,
+            rise,
+            second: second as f64,
+            ratio: height(best).abs() / height(second).abs().max(f64::MIN_POSITIVE),
+            uncertainty: 1.0 / (rise * peak.sharpness),
+        })
     }
-    let mut lags = vec![0.0; size];
-    let back = planner.plan_fft_inverse(size);
-    let mut bins = cross.clone();
-    bins[0].im = 0.0;
-    bins[size / 2].im = 0.0;
-    back.process(&mut bins, &mut lags).expect("buffers of the size of the plan");
-    let height = |at: i64| f64::from(lags[at.rem_euclid(size as i64) as usize]);
-    let highest = |among: &mut dyn Iterator<Item = i64>| {
-        among.max_by(|&a, &b| height(a).abs().total_cmp(&height(b).abs()).then(b.cmp(&a)))
-    };
-    let best = highest(&mut (first..=last))?;
-    let others = || (first..=last).filter(|at| (at - best).abs() > shoulder);
-    let second = highest(&mut others())?;
-    let (square, count) = others().fold((0.0, 0.0), |(sum, n), at| (sum + height(at).powi(2), n + 1.0));
-    let rms = (square / f64::max(count, 1.0)).sqrt();
-    let sign = height(best).signum();
-    if rms <= 0.0 || height(best) == 0.0 {
-        return None;
-    }
-    let peak = refine(&cross, size, best, sign, fine.max(1));
-    let rise = peak.height / rms;
-    Some(Located {
-        at: peak.at,
-        inverted: sign < 0.0,
-        rise,
-        second: second as f64,
-        ratio: height(best).abs() / height(second).abs().max(f64::MIN_POSITIVE),
-        uncertainty: 1.0 / (rise * peak.sharpness),
-    })
 }
 
 /// A size that is fast to transform: a power of two, or three quarters of one.
@@ -133,6 +141,16 @@ pub(crate) fn height_at(cross: &[Complex<f32>], size: usize, best: i64, sign: f6
     (peak.at, peak.height)
 }
 
+/// The turns of the bins 0, 1, 2 … of a spectrum, where each is turned by `angle` more than the one before.
+pub(crate) fn turns(angle: f64) -> impl Iterator<Item = Complex<f64>> {
+    let (sin, cos) = libm::sincos(angle);
+    std::iter::successors(Some(Complex::new(1.0, 0.0)), move |turn| Some(turn * Complex::new(cos, sin)))
+}
+
+pub(crate) fn double(bin: Complex<f32>) -> Complex<f64> {
+    Complex::new(f64::from(bin.re), f64::from(bin.im))
+}
+
 struct Peak {
     at: f64,
     height: f64,
@@ -143,24 +161,14 @@ struct Peak {
 /// The peak between samples, near the sample `best`.
 fn refine(cross: &[Complex<f32>], size: usize, best: i64, sign: f64, fine: u32) -> Peak {
     // A lag of whole samples is taken out first, so that what is left turns slowly.
-    let turned: Vec<Complex<f64>> = cross
-        .iter()
-        .enumerate()
-        .map(|(index, bin)| {
-            let turns = (index as i64 * best.rem_euclid(size as i64)).rem_euclid(size as i64);
-            let angle = std::f64::consts::TAU * turns as f64 / size as f64;
-            Complex::new(f64::from(bin.re), f64::from(bin.im)) * Complex::from_polar(sign, angle)
-        })
-        .collect();
+    let round = std::f64::consts::TAU / size as f64;
+    let lag = best.rem_euclid(size as i64) as f64;
+    let turned: Vec<Complex<f64>> =
+        cross.iter().zip(turns(round * lag)).map(|(bin, turn)| double(*bin) * turn * sign).collect();
     // The height between two samples, from the whole spectrum: it is asked for at a few places only.
     let value = |lag: f64| {
-        let step = Complex::from_polar(1.0, std::f64::consts::TAU * lag / size as f64);
-        let mut phase = Complex::new(1.0, 0.0);
-        let mut sum = 0.0;
-        for bin in &turned {
-            sum += bin.re * phase.re - bin.im * phase.im;
-            phase *= step;
-        }
+        let terms = turned.iter().zip(turns(round * lag));
+        let sum: f64 = terms.map(|(bin, turn)| bin.re * turn.re - bin.im * turn.im).sum();
         // As large as an inverse transform that is not scaled.
         2.0 * sum
     };
@@ -205,21 +213,20 @@ mod tests {
         for (n, sample) in stream.iter().enumerate() {
             mix[31_234 + n] -= sample;
         }
-        let found = locate(&single(&stream), &single(&mix), 0..=90_000, 6000.0, 8).unwrap();
+        let found = Locator::new(6000.0, 8).locate(&single(&stream), &single(&mix), 0..=90_000).unwrap();
         assert!((found.at - 31_234.0).abs() < 0.5 && found.inverted, "{found:?}");
         assert!(found.ratio > 1.5 && found.rise > 10.0 && found.uncertainty < 0.1, "{found:?}");
     }
 
     #[test]
     fn what_is_not_there_stands_nowhere() {
-        let found = locate(
+        let locator = Locator::new(6000.0, 8);
+        let found = locator.locate(
             &single(&noise(1, 0.1, 20_000)),
             &single(&noise(5_000_000, 1.0, 90_000)),
             0..=90_000,
-            6000.0,
-            8,
         );
         assert!(found.is_none_or(|found| found.ratio < 1.3), "{found:?}");
-        assert_eq!(locate(&[0.0; 100], &[0.0; 1000], 0..=1000, 6000.0, 8), None);
+        assert_eq!(locator.locate(&[0.0; 100], &[0.0; 1000], 0..=1000), None);
     }
 }

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::locate::{easy_size, height_at, smoothed};
+use crate::locate::{double, easy_size, height_at, smoothed, turns};
 
 /// A stream in a mix, beside what is left there without it. Places are in samples from the start of the mix.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -121,15 +121,18 @@ impl Spectra {
 
     /// The noise that is left when the stream is taken out at a place, with its gain by the noise before.
     fn noise(&self, own: &[Complex<f32>], there: &[Complex<f32>], at: f64, before: Option<&Noise>) -> Noise {
+        // The stream as it is `at` samples later.
+        let round = -std::f64::consts::TAU / self.size as f64;
+        let own: Vec<Complex<f64>> =
+            own.iter().zip(turns(round * at)).map(|(bin, turn)| double(*bin) * turn).collect();
         let (mut shared, mut all) = (0.0, 0.0);
         for bin in self.bins.clone() {
             let weight = before.map_or(1.0, |before| f64::from(before.weights[bin]));
-            let own = self.turned(own[bin], bin, at);
-            shared += weight * (double(there[bin]) * own.conj()).re;
-            all += weight * own.norm_sqr();
+            shared += weight * (double(there[bin]) * own[bin].conj()).re;
+            all += weight * own[bin].norm_sqr();
         }
         let gain = if all > 0.0 { shared / all } else { 0.0 };
-        let left = |bin: usize| double(there[bin]) - self.turned(own[bin], bin, at) * gain;
+        let left = |bin: usize| double(there[bin]) - own[bin] * gain;
         let inside = |bin: &usize| self.bins.contains(bin);
         let powers = |of: &dyn Fn(usize) -> f64| -> Vec<f64> {
             smoothed(
@@ -146,12 +149,6 @@ impl Spectra {
             if inside(&bin) && *noise > 0.0 { (least / noise) as f32 } else { 0.0 }
         };
         Noise { weights: noise.iter().enumerate().map(weight).collect(), least }
-    }
-
-    /// A bin of the stream as it is `at` samples later.
-    fn turned(&self, own: Complex<f32>, bin: usize, at: f64) -> Complex<f64> {
-        let turns = bin as f64 * at / self.size as f64;
-        double(own) * Complex::from_polar(1.0, -std::f64::consts::TAU * turns.fract())
     }
 
     fn peak(
@@ -221,10 +218,6 @@ impl Spectra {
             uncertainty: (noise.least / (gain * gain * slope).max(f64::MIN_POSITIVE)).sqrt(),
         }
     }
-}
-
-fn double(bin: Complex<f32>) -> Complex<f64> {
-    Complex::new(f64::from(bin.re), f64::from(bin.im))
 }
 
 #[cfg(test)]

@@ -12,6 +12,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::gram::{PIECE, Rows, triangle};
+
 /// Samples of a window; windows overlap by half.
 pub const WINDOW: usize = 8192;
 
@@ -36,8 +38,33 @@ pub struct Window {
 pub struct Part<'a> {
     /// The samples, [`WINDOW`] of them.
     pub samples: &'a [f32],
-    /// By what part of a sample they are late, 0 to 1.
-    pub late: f64,
+    /// How late they are.
+    pub late: &'a Late,
+}
+
+/// By what part of a sample a signal is late, as the turn of every bin that takes it out. It is the same in every window.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Late(Vec<Complex<f32>>);
+
+impl Late {
+    /// So much of a sample, at most one either way.
+    pub fn by(samples: f64) -> Self {
+        let turn = |bin: usize| std::f64::consts::TAU * samples * bin as f64 / WINDOW as f64;
+        let bins = if samples == 0.0 { 0..0 } else { 0..WINDOW / 2 + 1 };
+        let factor = |turn: f64| Complex::new(libm::cos(turn) as f32, libm::sin(turn) as f32);
+        Self(bins.map(|bin| factor(turn(bin))).collect())
+    }
+}
+
+/// Room for one window after another, so that none takes its own.
+#[derive(Debug, Clone, Default)]
+pub struct Room {
+    tapered: Vec<f32>,
+    scratch: Vec<Complex<f32>>,
+    pub(crate) mix: Vec<Complex<f32>>,
+    /// Of the stems that sound, in their order.
+    pub(crate) stems: Vec<Vec<Complex<f32>>>,
+    rows: Rows,
 }
 
 /// Adds up windows of a mix and its stems.
@@ -82,62 +109,61 @@ impl Unmixer {
         }
     }
 
-    /// The spectrum of a window, with its lateness taken out.
-    pub(crate) fn spectrum(&self, part: Part<'_>) -> Vec<Complex<f32>> {
-        let mut input: Vec<f32> = part.samples.iter().zip(&self.taper).map(|(a, b)| a * b).collect();
-        let mut bins = self.forward.make_output_vec();
-        self.forward.process(&mut input, &mut bins).expect("buffers of the size of the plan");
-        if part.late != 0.0 {
-            for (index, bin) in bins.iter_mut().enumerate() {
-                let turn = std::f64::consts::TAU * part.late * index as f64 / WINDOW as f64;
-                *bin *= Complex::new(libm::cos(turn) as f32, libm::sin(turn) as f32);
-            }
-        }
-        bins
+    /// Puts the spectra of a window into the room, each with its lateness taken out; says which stems sound.
+    pub(crate) fn spectra(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], room: &mut Room) -> Vec<usize> {
+        let Room { tapered, scratch, .. } = room;
+        scratch.resize(self.forward.get_scratch_len(), Complex::default());
+        let mut spectrum = |part: Part<'_>, bins: &mut Vec<Complex<f32>>| {
+            tapered.clear();
+            tapered.extend(part.samples.iter().zip(&self.taper).map(|(a, b)| a * b));
+            bins.resize(WINDOW / 2 + 1, Complex::default());
+            let done = self.forward.process_with_scratch(tapered, bins, scratch);
+            done.expect("buffers of the size of the plan");
+            bins.iter_mut().zip(&part.late.0).for_each(|(bin, turn)| *bin *= turn);
+        };
+        spectrum(mix, &mut room.mix);
+        let (sounding, parts): (Vec<usize>, Vec<Part<'_>>) =
+            stems.iter().enumerate().filter_map(|(stem, part)| Some((stem, (*part)?))).unzip();
+        room.stems.resize(parts.len(), Vec::new());
+        parts.into_iter().zip(&mut room.stems).for_each(|(part, bins)| spectrum(part, bins));
+        sounding
     }
 
     /// Measures a window: the mix, and every stem, `None` where it is silent. It changes nothing, so windows can be measured
-    /// side by side.
+    /// side by side, each thread in a room of its own.
     ///
     /// # Panics
     /// When a window is not [`WINDOW`] samples long.
-    pub fn window(&self, mix: Part<'_>, stems: &[Option<Part<'_>>]) -> Window {
-        let mix = self.spectrum(mix);
-        let (sounding, spectra) = self.spectra(stems);
-        let cells = self.edges.windows(2).map(|edge| Cell::of(&mix, &spectra, edge[0]..edge[1])).collect();
+    pub fn window(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], room: &mut Room) -> Window {
+        let sounding = self.spectra(mix, stems, room);
+        let cells = self.edges.windows(2).map(|edge| room.cell(edge[0]..edge[1])).collect();
         Window { sounding, cells }
-    }
-
-    /// The stems that sound, and their spectra.
-    pub(crate) fn spectra(&self, stems: &[Option<Part<'_>>]) -> (Vec<usize>, Vec<Vec<Complex<f32>>>) {
-        let sounding = stems.iter().enumerate().filter_map(|(stem, part)| part.map(|part| (stem, part)));
-        sounding.map(|(stem, part)| (stem, self.spectrum(part))).unzip()
     }
 
     /// Takes a window apart, with the gains known.
     ///
     /// # Panics
     /// When a window is not [`WINDOW`] samples long.
-    pub fn apart(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], gains: &[f64]) -> Apart {
-        let mut rest = self.spectrum(mix);
-        let (sounding, spectra) = self.spectra(stems);
+    pub fn apart(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], room: &mut Room, gains: &[f64]) -> Apart {
+        let sounding = self.spectra(mix, stems, room);
+        let rest = &mut room.mix;
         let mut explained = vec![Complex::default(); rest.len()];
-        for (&stem, bins) in sounding.iter().zip(&spectra) {
+        for (&stem, bins) in sounding.iter().zip(&room.stems) {
             let gain = gains[stem] as f32;
             explained.iter_mut().zip(bins).for_each(|(sum, bin)| *sum += bin * gain);
         }
         rest.iter_mut().zip(&explained).for_each(|(rest, sum)| *rest -= sum);
-        Apart { explained: self.samples(explained), rest: self.samples(rest) }
+        Apart { explained: self.samples(&mut explained), rest: self.samples(rest) }
     }
 
     /// The samples of a spectrum, tapered as they were; windows add up to the whole.
-    fn samples(&self, mut bins: Vec<Complex<f32>>) -> Vec<f32> {
+    fn samples(&self, bins: &mut [Complex<f32>]) -> Vec<f32> {
         let mut out = self.back.make_output_vec();
         let (low, high) = (self.edges.first().copied().unwrap_or(0), self.edges.last().copied().unwrap_or(0));
         // What is not compared is not kept.
         bins[..low].fill(Complex::default());
         bins[high..].fill(Complex::default());
-        self.back.process(&mut bins, &mut out).expect("buffers of the size of the plan");
+        self.back.process(bins, &mut out).expect("buffers of the size of the plan");
         for sample in &mut out {
             *sample /= WINDOW as f32;
         }
@@ -217,18 +243,23 @@ pub struct Apart {
     pub rest: Vec<f32>,
 }
 
-impl Cell {
-    /// The products of these bins.
-    pub(crate) fn of(mix: &[Complex<f32>], stems: &[Vec<Complex<f32>>], bins: Range<usize>) -> Self {
-        let mut gram = Vec::with_capacity(stems.len() * (stems.len() + 1) / 2);
-        for (row, one) in stems.iter().enumerate() {
-            gram.extend(stems[..=row].iter().map(|other| product(&one[bins.clone()], &other[bins.clone()])));
+impl Room {
+    /// The products of these bins of the spectra.
+    pub(crate) fn cell(&mut self, bins: Range<usize>) -> Cell {
+        let mut gram = vec![0.0; triangle(self.stems.len() + 1)];
+        for begin in bins.clone().step_by(PIECE) {
+            let piece = begin..bins.end.min(begin + PIECE);
+            let all = self.stems.iter().chain([&self.mix]);
+            self.rows.fill(all.map(|spectrum| &spectrum[piece.clone()]));
+            self.rows.add_products(&mut gram);
         }
-        let mix = &mix[bins.clone()];
-        let with_mix = stems.iter().map(|one| product(&one[bins.clone()], mix)).collect();
-        Self { mix: product(mix, mix), with_mix, gram }
+        let mut with_mix = gram.split_off(triangle(self.stems.len()));
+        let mix = with_mix.pop().unwrap_or_default();
+        Cell { mix, with_mix, gram }
     }
+}
 
+impl Cell {
     /// The product of mix and sum of the stems at these gains, and the energy of that sum.
     fn explained(&self, gains: &[f64]) -> (f64, f64) {
         let shared = self.with_mix.iter().zip(gains).map(|(with, gain)| with * gain).sum();
@@ -241,21 +272,6 @@ impl Cell {
         }
         (shared, own)
     }
-}
-
-/// The real part of the inner product of two spectra, in four strands.
-fn product(a: &[Complex<f32>], b: &[Complex<f32>]) -> f64 {
-    let mut strands = [0.0; 4];
-    let term = |a: &Complex<f32>, b: &Complex<f32>| {
-        f64::from(a.re) * f64::from(b.re) + f64::from(a.im) * f64::from(b.im)
-    };
-    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
-    for (a, b) in a.iter().zip(b) {
-        for strand in 0..4 {
-            strands[strand] += term(&a[strand], &b[strand]);
-        }
-    }
-    strands.iter().sum::<f64>() + a_rest.iter().zip(b_rest).map(|(a, b)| term(a, b)).sum::<f64>()
 }
 
 /// Solves the normal equations by Cholesky's method; the lower triangle is given. A little is added to the diagonal, so
@@ -293,17 +309,18 @@ mod tests {
     use crate::signal::{noise, sine};
 
     fn unmixed(mix: &[f64], stems: &[Vec<f64>]) -> Unmixed {
+        let on_time = Late::by(0.0);
         let mut unmixer = Unmixer::new(stems.len(), &[50.0, 500.0, 1500.0, 2500.0], 6000.0);
         let single = |part: &[f64]| part.iter().map(|x| *x as f32).collect::<Vec<f32>>();
         for start in (0..mix.len() - WINDOW).step_by(WINDOW / 2) {
             let part = |samples: &[f64]| single(&samples[start..start + WINDOW]);
             let parts: Vec<Vec<f32>> = stems.iter().map(|stem| part(stem)).collect();
-            let part_of = |samples| Part { samples, late: 0.0 };
+            let part_of = |samples| Part { samples, late: &on_time };
             let parts: Vec<Option<Part<'_>>> = parts
                 .iter()
                 .map(|part| part.iter().any(|x| *x != 0.0).then_some(part_of(&part[..])))
                 .collect();
-            unmixer.push(unmixer.window(part_of(&part(mix)), &parts));
+            unmixer.push(unmixer.window(part_of(&part(mix)), &parts, &mut Room::default()));
         }
         unmixer.finish()
     }

@@ -2,7 +2,7 @@
 //!
 //! Forty random places here; `LOADIN_PLACES=200 cargo test -p loadin-tests random_places` for all of the proof.
 
-use loadin_audio::{Block, Decimator, Resampler, Sketcher, locate};
+use loadin_audio::{Block, Decimator, Locator, Resampler, Sketcher};
 use loadin_session::estimate::{PlaceFit, is_sure};
 use loadin_tests::Delivery;
 
@@ -83,8 +83,8 @@ fn random_places_are_right_or_declined() {
         let own = sum(&[&clean, &later(bleed, 200, 0.05 * rms(&clean) / rms(bleed).max(1e-9)), &hiss]);
         let (own, rough) = (sketched(&own), sketched(&resampled(&rough, 44_100, RATE)));
         let factor = f64::from(Decimator::factor(RATE));
-        let found =
-            locate(&own, &rough, 0..=rough.len() as i64, f64::from(RATE) / factor, factor as u32).unwrap();
+        let locator = Locator::new(f64::from(RATE) / factor, factor as u32);
+        let found = locator.locate(&own, &rough, 0..=rough.len() as i64).unwrap();
         let fit = PlaceFit {
             peak_ratio: found.ratio,
             rise: found.rise,

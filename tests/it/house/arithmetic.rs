@@ -12,6 +12,9 @@ const OF_THE_SYSTEM: [&str; 27] = [
     "hypot", "gamma", "ln_gamma",
 ];
 
+/// What complex numbers make of them: lengths and angles.
+const OF_COMPLEX: [&str; 4] = ["from_polar", "to_polar", "cis", "norm"];
+
 /// Calls of these methods in what is shipped.
 pub(super) fn system_faults(checkout: &Checkout) -> Vec<Fault> {
     let mut faults = Vec::new();
@@ -24,8 +27,11 @@ pub(super) fn system_faults(checkout: &Checkout) -> Vec<Fault> {
                 let method = is_at(&words, at - 1, ".") && is_at(&words, at + 1, "(");
                 let float = words[at - 2].is("f64") || words[at - 2].is("f32");
                 let by_path = is_at(&words, at - 1, "::") && float;
-                let named = OF_THE_SYSTEM.iter().find(|name| words[at].is(name));
-                if let Some(name) = named.filter(|_| method || by_path) {
+                let named =
+                    OF_THE_SYSTEM.iter().find(|name| words[at].is(name)).filter(|_| method || by_path);
+                let called = method || is_at(&words, at - 1, "::");
+                let complex = OF_COMPLEX.iter().find(|name| words[at].is(name)).filter(|_| called);
+                if let Some(name) = named.or(complex) {
                     let text = format!(
                         "found `{name}` of the standard library, which is the system's; call the one of `libm`"
                     );

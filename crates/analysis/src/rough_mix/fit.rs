@@ -1,6 +1,6 @@
 //! Stems laid under a mix: their gains, their places between samples, and what is left. It judges nothing.
 
-use loadin_audio::{Apart, Part, UNMIX_WINDOW, Unmixed, Unmixer, lateness};
+use loadin_audio::{Apart, Late, Part, Room, UNMIX_WINDOW, Unmixed, Unmixer, lateness};
 use rayon::prelude::*;
 
 use crate::mix::Voice;
@@ -75,7 +75,8 @@ impl<'v, 'a> Fit<'v, 'a> {
         let asked = fit.telling();
         for round in 0..ROUNDS {
             let gains = fit.unmix(&asked).gains;
-            let parts = fit.measure(&asked, |unmixer, mix, stems| unmixer.slopes(mix, stems, &gains));
+            let parts =
+                fit.measure(&asked, |unmixer, mix, stems, room| unmixer.slopes(mix, stems, room, &gains));
             let late = lateness(fit.voices.len(), parts, USUAL_FRAMES / fit.factor);
             if round == 0 {
                 fit.delay += late.common.clamp(-1.0, 1.0);
@@ -108,14 +109,20 @@ impl<'v, 'a> Fit<'v, 'a> {
             .voices
             .par_iter()
             .flat_map_iter(|voice| {
-                let mut samples = vec![0.0; UNMIX_WINDOW];
+                let mut half = [0.0; HOP];
+                let mut energy = |start: i64| -> f64 {
+                    voice.sketch.read(start - voice.at.round() as i64, &mut half);
+                    half.iter().map(|x| f64::from(*x) * f64::from(*x)).sum()
+                };
+                // Every window ends with the half with which the next begins.
+                let mut before = windows.first().map_or(0.0, |start| energy(*start));
                 let mut energies: Vec<(f64, i64)> = Vec::new();
                 for &start in &windows {
-                    if voice.sketch.read(start - voice.at.round() as i64, &mut samples) {
-                        let energy = samples.iter().map(|x| f64::from(*x) * f64::from(*x)).sum();
-                        energies.push((energy, start));
-                    }
+                    let after = energy(start + HOP as i64);
+                    energies.push((before + after, start));
+                    before = after;
                 }
+                energies.retain(|(energy, _)| *energy > 0.0);
                 energies.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
                 energies.into_iter().take(each).map(|(_, start)| start)
             })
@@ -141,7 +148,7 @@ impl<'v, 'a> Fit<'v, 'a> {
         let length = windows.len().saturating_sub(1) * HOP + UNMIX_WINDOW;
         let (mut explained, mut rest) = (vec![0.0; length], vec![0.0; length]);
         let parts: Vec<Apart> =
-            self.measure(&windows, |unmixer, mix, stems| unmixer.apart(mix, stems, gains));
+            self.measure(&windows, |unmixer, mix, stems, room| unmixer.apart(mix, stems, room, gains));
         let add = |to: &mut [f32], part: &[f32]| to.iter_mut().zip(part).for_each(|(sum, x)| *sum += x);
         for (index, part) in parts.iter().enumerate() {
             add(&mut explained[index * HOP..], &part.explained);
@@ -158,24 +165,26 @@ impl<'v, 'a> Fit<'v, 'a> {
     fn measure<T: Send>(
         &self,
         windows: &[i64],
-        of: impl Fn(&Unmixer, Part<'_>, &[Option<Part<'_>>]) -> T + Sync,
+        of: impl Fn(&Unmixer, Part<'_>, &[Option<Part<'_>>], &mut Room) -> T + Sync,
     ) -> Vec<T> {
         let unmixer = self.unmixer();
         let delay = SamplePlace::of(self.delay);
-        let places = self.voices.iter().zip(&self.late).map(|(voice, late)| voice.at + late);
-        let places: Vec<SamplePlace> = places.map(SamplePlace::of).collect();
-        let measured = windows.par_iter().map(|&start| {
-            let mut mix = vec![0.0; UNMIX_WINDOW];
-            read(self.mix, start + delay.whole, &mut mix);
-            let mut samples = vec![0.0; UNMIX_WINDOW * self.voices.len()];
+        let mix_late = Late::by(delay.late);
+        let places = self.voices.iter().zip(&self.late).map(|(voice, late)| SamplePlace::of(voice.at + late));
+        let places: Vec<(i64, Late)> = places.map(|place| (place.whole, Late::by(-place.late))).collect();
+        // Room is taken once, and not for every window.
+        let room = || (vec![0.0; UNMIX_WINDOW * (self.voices.len() + 1)], Room::default());
+        let measured = windows.par_iter().map_init(room, |(samples, room), &start| {
+            let (mix, samples) = samples.split_at_mut(UNMIX_WINDOW);
+            read(self.mix, start + delay.whole, mix);
             let stems = self.voices.iter().zip(&places).zip(samples.chunks_mut(UNMIX_WINDOW));
             let stems: Vec<Option<Part<'_>>> = stems
-                .map(|((voice, place), out)| {
-                    let sounds = voice.sketch.read(start - place.whole, out);
-                    sounds.then_some(Part { samples: out, late: -place.late })
+                .map(|((voice, (whole, late)), out)| {
+                    let sounds = voice.sketch.read(start - whole, out);
+                    sounds.then_some(Part { samples: out, late })
                 })
                 .collect();
-            of(&unmixer, Part { samples: &mix, late: delay.late }, &stems)
+            of(&unmixer, Part { samples: mix, late: &mix_late }, &stems, room)
         });
         measured.collect()
     }

@@ -5,7 +5,14 @@ use super::{assert_names, ground, only};
 
 #[test]
 fn by_a_method_and_by_a_path() {
-    for code in ["x.sin()", "(a / b).log10()", "turns.map(f64::cos)", "10f32.powf(x)"] {
+    for code in [
+        "x.sin()",
+        "(a / b).log10()",
+        "turns.map(f64::cos)",
+        "10f32.powf(x)",
+        "Complex::from_polar(1.0, x)",
+        "bin.norm()",
+    ] {
         let file = format!("//! A.\npub fn f() {{\n    {code};\n}}\n");
         assert_names(
             &only(&system_faults(&ground(&[("lib.rs", &file)]))),
