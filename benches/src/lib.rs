@@ -155,6 +155,17 @@ pub fn write_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -
         .try_for_each(|seed| write_stem(&folder.join(format!("Stem {seed}.wav")), seed, rate_hz, seconds))
 }
 
+/// A sound that never repeats itself: another loudness with every quarter of a second.
+fn played(seed: u64, rate_hz: u32, frames: usize) -> Block {
+    let quarter = rate_hz as usize / 4;
+    let levels = signal::noise(seed * 100_000_000 + 50_000_000, 1.0, frames / quarter + 1);
+    let sound = sound(seed, rate_hz, frames);
+    let channel = |samples: &[f64]| {
+        samples.iter().enumerate().map(|(frame, sample)| sample * levels[frame / quarter].powi(2)).collect()
+    };
+    Block::from_channels(sound.iter().map(channel).collect())
+}
+
 /// Writes a delivery of `stems` stems that never repeat themselves, and their sum as `mix`, into a folder that exists.
 ///
 /// # Errors
@@ -166,7 +177,7 @@ pub fn write_mixed(folder: &Path, mix: &str, stems: u64, rate_hz: u32, seconds: 
         repeated(BufWriter::new(File::create(folder.join(name))?), block, rate_hz, seconds).map(drop)
     };
     for seed in 1..=stems {
-        let stem = sound(seed, rate_hz, frames);
+        let stem = played(seed, rate_hz, frames);
         for (sum, sample) in sum.iter_mut().flatten().zip(stem.iter().flatten()) {
             *sum += sample / stems as f64;
         }

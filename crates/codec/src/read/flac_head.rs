@@ -6,12 +6,11 @@
 use std::io::{Read, Result as IoResult, Seek, SeekFrom};
 
 use crate::read::flac_frame::Frame;
-use crate::read::flac_way::{self, Head};
+use crate::read::flac_way::{self, Head, INFO_AT};
 use crate::read::stream::Repair;
 
-/// First byte of STREAMINFO in a stream, behind the magic and the head of the block, and its bytes.
-const INFO_AT: u64 = 8;
-const INFO_BYTES: usize = 34;
+/// Bytes of STREAMINFO.
+const INFO_BYTES: usize = flac_way::INFO_BYTES as usize;
 
 /// A field of STREAMINFO: its first bit and how many it has.
 type Field = (usize, usize);

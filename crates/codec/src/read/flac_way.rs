@@ -11,10 +11,12 @@ use crate::read::stream::Repair;
 /// A stream with more blocks than this is not a stream but an attack.
 const MOST_BLOCKS: usize = 4096;
 
-/// The first block is the one about the stream: where it begins, what it holds, and where it ends.
-const INFO_AT: u64 = 4;
-const INFO_BYTES: u64 = 34;
-const INFO_END: u64 = INFO_AT + 4 + INFO_BYTES;
+/// The first block is the one about the stream, STREAMINFO: where it begins, where its contents do, what they hold, and
+/// where it ends.
+const FIRST_AT: u64 = 4;
+pub(super) const INFO_AT: u64 = FIRST_AT + 4;
+pub(super) const INFO_BYTES: u64 = 34;
+const INFO_END: u64 = INFO_AT + INFO_BYTES;
 
 /// How far a first frame is looked for where the sizes do not lead to it: behind the pictures that streams hold.
 const MOST_SEARCHED: u64 = 16 << 20;
@@ -40,7 +42,7 @@ pub(super) struct Way {
 
 /// Goes along the blocks. The first one, STREAMINFO, has its size whatever it says; a second one reads as padding.
 pub(super) fn walk<R: Read + Seek>(source: &mut R, found: &mut Head) -> IoResult<Way> {
-    let mut way = Way { blocks: Vec::new(), end: INFO_AT };
+    let mut way = Way { blocks: Vec::new(), end: FIRST_AT };
     for number in 0..MOST_BLOCKS {
         source.seek(SeekFrom::Start(way.end))?;
         let mut head = Vec::new();
@@ -104,11 +106,11 @@ impl Way {
         let last = self.blocks.iter().rev().find(behind).copied();
         let padding = last.or_else(|| (frame >= INFO_END + 4).then_some(INFO_END));
         // What reads otherwise behind it may be samples; what was said of blocks there is not so.
-        head.bytes.retain(|(at, _)| *at < padding.unwrap_or(INFO_AT));
+        head.bytes.retain(|(at, _)| *at < padding.unwrap_or(FIRST_AT));
         head.repairs.clear();
         match padding {
             Some(block) => head.bytes.extend(block_head(block, 0x80 | PADDING, frame - block - 4)),
-            None => head.bytes.extend(block_head(INFO_AT, 0x80, INFO_BYTES)),
+            None => head.bytes.extend(block_head(FIRST_AT, 0x80, INFO_BYTES)),
         }
         let text = "the sizes of the blocks before its sound do not lead there; the last of them is not read, and the sound is \
                     read from its first frame on";
