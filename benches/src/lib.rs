@@ -155,15 +155,19 @@ pub fn write_delivery(folder: &Path, stems: u64, rate_hz: u32, seconds: usize) -
         .try_for_each(|seed| write_stem(&folder.join(format!("Stem {seed}.wav")), seed, rate_hz, seconds))
 }
 
+/// A sound with a level that follows its frames.
+fn shaped(sound: &Block, level: impl Fn(usize) -> f64) -> Block {
+    let channel = |samples: &[f64]| {
+        samples.iter().enumerate().map(|(frame, sample)| sample * level(frame)).collect::<Vec<f64>>()
+    };
+    Block::from_channels(sound.iter().map(channel).collect())
+}
+
 /// A sound that never repeats itself: another loudness with every quarter of a second.
 fn played(seed: u64, rate_hz: u32, frames: usize) -> Block {
     let quarter = rate_hz as usize / 4;
     let levels = signal::noise(seed * 100_000_000 + 50_000_000, 1.0, frames / quarter + 1);
-    let sound = sound(seed, rate_hz, frames);
-    let channel = |samples: &[f64]| {
-        samples.iter().enumerate().map(|(frame, sample)| sample * levels[frame / quarter].powi(2)).collect()
-    };
-    Block::from_channels(sound.iter().map(channel).collect())
+    shaped(&sound(seed, rate_hz, frames), |frame| levels[frame / quarter].powi(2))
 }
 
 /// Writes a delivery of `stems` stems that never repeat themselves, and their sum as `mix`, into a folder that exists.
@@ -209,17 +213,13 @@ pub const SONG: [(&str, f64); 12] = [
 pub fn write_song(folder: &Path, rate_hz: u32, seconds: usize) -> io::Result<()> {
     let mut sum = vec![vec![0.0; 10 * rate_hz as usize]; 2];
     for (seed, (name, strokes)) in (1..).zip(SONG) {
-        let whole = ten_seconds(seed, rate_hz);
         let dying = |frame: usize| (-6.0 * (frame as f64 * strokes / f64::from(rate_hz)).fract()).exp();
-        let played = whole.iter().map(|channel| {
-            channel.iter().enumerate().map(|(frame, sample)| sample * dying(frame)).collect::<Vec<f64>>()
-        });
-        let played: Vec<Vec<f64>> = played.collect();
+        let played = shaped(&ten_seconds(seed, rate_hz), dying);
         for (sum, channel) in sum.iter_mut().flatten().zip(played.iter().flatten()) {
             *sum += 0.2 * channel;
         }
         let file = BufWriter::new(File::create(folder.join(format!("{name}.wav")))?);
-        repeated(file, &Block::from_channels(played), rate_hz, seconds)?;
+        repeated(file, &played, rate_hz, seconds)?;
     }
     let file = BufWriter::new(File::create(folder.join("Rough Mix.wav"))?);
     repeated(file, &Block::from_channels(sum), rate_hz, seconds).map(drop)

@@ -119,10 +119,11 @@ impl<'v, 'a> Fit<'v, 'a> {
                 let mut energies: Vec<(f64, i64)> = Vec::new();
                 for &start in &windows {
                     let after = energy(start + HOP as i64);
-                    energies.push((before + after, start));
+                    if before + after > 0.0 {
+                        energies.push((before + after, start));
+                    }
                     before = after;
                 }
-                energies.retain(|(energy, _)| *energy > 0.0);
                 energies.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
                 energies.into_iter().take(each).map(|(_, start)| start)
             })
