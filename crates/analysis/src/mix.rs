@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 use std::sync::Arc;
 
-use loadin_audio::{Located, Locator, Sketch};
+use loadin_audio::{HeardMix, Located, Locator, Sketch};
 use loadin_record::survey::Survey;
 use loadin_session::estimate::{PlaceFit, is_sure};
 use loadin_session::{ReferenceKind, copy_rank, is_reference};
@@ -63,6 +63,14 @@ pub(crate) struct Delay {
     pub(crate) inverted: bool,
     /// How much too fast it runs, in parts of a million; `None` where that is not certain.
     pub(crate) drift_ppm: Option<f64>,
+}
+
+/// Where the delay of the mix is looked for, in samples of the sketch.
+struct Around<'h> {
+    nominal: f64,
+    reach: f64,
+    /// The whole mix, where it may be anywhere in it.
+    whole: Option<&'h HeardMix>,
 }
 
 /// What one stem says of the delay: the delay, its polarity, and the middle of the stretch that says it.
@@ -127,7 +135,8 @@ impl<'a> RoughMixSignal<'a> {
 
     /// Where in a mix samples may stand, sure or not.
     pub(crate) fn guess_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
-        self.locator.locate(stem, mix, among)
+        let reach = among.start().unsigned_abs().max(among.end().unsigned_abs()) as usize;
+        self.locator.locate(stem, &self.locator.hear(mix, stem.len(), reach)?, among)
     }
 
     /// Whether a place is sure to the frame.
@@ -151,8 +160,16 @@ impl<'a> RoughMixSignal<'a> {
         // The longest say most, and the first of them by path.
         let mut asked: Vec<&Voice<'_>> = self.known.iter().collect();
         asked.sort_by_key(|voice| std::cmp::Reverse(voice.sketch.samples()));
-        let said: Vec<Said<'_, '_>> =
-            asked.into_iter().take(MOST_ASKED).filter_map(|voice| self.said(voice, nominal, reach)).collect();
+        asked.truncate(MOST_ASKED);
+        // The whole mix is heard once for all of them.
+        let end = |voice: &&Voice<'_>| voice.at + nominal + voice.sketch.samples() as f64;
+        let farthest = asked.iter().map(end).fold(0.0, f64::max) + reach;
+        let whole = (reach >= self.samples.len() as f64)
+            .then(|| self.locator.hear(&self.samples, self.stretch(), farthest.ceil() as usize))
+            .flatten();
+        let around = Around { nominal, reach, whole: whole.as_ref() };
+        let said = asked.into_iter().filter_map(|voice| self.said(voice, &around));
+        let said: Vec<Said<'_, '_>> = said.collect();
         // A held chord may be sure of a place that is half a swing beside the true one, so most are asked, not the surest.
         let alike_to =
             |one: &Said<'_, '_>| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
@@ -177,11 +194,11 @@ impl<'a> RoughMixSignal<'a> {
     }
 
     /// What a stem says of the delay.
-    fn said<'s>(&self, voice: &'s Voice<'a>, nominal: f64, reach: f64) -> Option<Said<'s, 'a>> {
+    fn said<'s>(&self, voice: &'s Voice<'a>, around: &Around<'_>) -> Option<Said<'s, 'a>> {
         let stem = voice.sketch.whole();
         let length = self.stretch().min(stem.len());
         let from = loudest(&stem, length);
-        let late = self.late_at(&stem[from..from + length], voice.at + from as f64, nominal, reach)?;
+        let late = self.late_at(&stem[from..from + length], voice.at + from as f64, around)?;
         let middle = voice.at + (from + length / 2) as f64;
         Some(Said { voice, late, middle })
     }
@@ -192,14 +209,18 @@ impl<'a> RoughMixSignal<'a> {
     }
 
     /// By how much the mix is late, by a stretch of a stem that stands `at` samples after the common start; `at` of the answer
-    /// is the delay, which is looked for within `reach` around `nominal`.
-    fn late_at(&self, stretch: &[f32], at: f64, nominal: f64, reach: f64) -> Option<Located> {
-        let own = (at + nominal).round() as i64;
-        let begin = (own - reach as i64).clamp(0, self.samples.len() as i64);
-        let end = (own + (stretch.len() + reach as usize) as i64).clamp(begin, self.samples.len() as i64);
-        let mix = &self.samples[begin as usize..end as usize];
-        let reach = reach as i64;
-        let found = self.guess_in(mix, stretch, own - begin - reach..=own - begin + reach);
+    /// is the delay.
+    fn late_at(&self, stretch: &[f32], at: f64, around: &Around<'_>) -> Option<Located> {
+        let own = (at + around.nominal).round() as i64;
+        let reach = around.reach as i64;
+        let (begin, found) = if let Some(whole) = around.whole {
+            (0, self.locator.locate(stretch, whole, own - reach..=own + reach))
+        } else {
+            let begin = (own - reach).clamp(0, self.samples.len() as i64);
+            let end = (own + stretch.len() as i64 + reach).clamp(begin, self.samples.len() as i64);
+            let mix = &self.samples[begin as usize..end as usize];
+            (begin, self.guess_in(mix, stretch, own - begin - reach..=own - begin + reach))
+        };
         let mut found = found.filter(|found| self.is_sure(found))?;
         found.at += begin as f64 - at;
         Some(found)
@@ -207,11 +228,12 @@ impl<'a> RoughMixSignal<'a> {
 
     /// How the delay differs between begin and end of a stem.
     fn drift(&self, said: &Said<'_, '_>) -> Option<f64> {
-        let (stem, at, nominal) = (said.voice.sketch.whole(), said.voice.at, said.late.at);
+        let (stem, at) = (said.voice.sketch.whole(), said.voice.at);
         let length = self.stretch().min(stem.len() / 2);
         let apart = stem.len() - length;
         let reach = MOST_DELAY_SECONDS * self.sketch.sample_hz();
-        let late = |from: usize| self.late_at(&stem[from..from + length], at + from as f64, nominal, reach);
+        let around = Around { nominal: said.late.at, reach, whole: None };
+        let late = |from: usize| self.late_at(&stem[from..from + length], at + from as f64, &around);
         let (first, second) = (late(0)?, late(apart)?);
         // What lies within its own uncertainty is none.
         Some(ppm(second.at - first.at, 3.0 * (first.uncertainty + second.uncertainty), apart as f64))

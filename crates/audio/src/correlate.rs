@@ -11,7 +11,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::with_simd;
+use crate::between::values;
 
 /// Samples of a stretch.
 pub const STRETCH: usize = 16_384;
@@ -134,9 +134,9 @@ impl Cross {
         let near: Vec<f64> = near.map(|step| step as f64 / fine as f64).collect();
         let (&lag, _) = near
             .iter()
-            .zip(values(&even, &near))
+            .zip(values(&even, SIZE, &near))
             .max_by(|(_, a), (_, b)| (sign * a).total_cmp(&(sign * b)))?;
-        let correlation = (values(&self.sum, &[lag])[0] / scale).clamp(-1.0, 1.0);
+        let correlation = (values(&self.sum, SIZE, &[lag])[0] / scale).clamp(-1.0, 1.0);
         (correlation * sign > 0.0).then_some(Fit { lag, correlation, rise })
     }
 }
@@ -145,43 +145,6 @@ fn even_out(bin: Complex<f32>) -> Complex<f32> {
     let square = |part: f32| f64::from(part) * f64::from(part);
     let size = (square(bin.re) + square(bin.im)).sqrt() as f32;
     if size > 0.0 { bin / size.sqrt() } else { bin }
-}
-
-/// Lags that are looked at together: a single one waits for its own last step.
-const TOGETHER: usize = 8;
-
-/// The correlation at any lags, from the spectrum: also between samples.
-fn values(bins: &[Complex<f32>], lags: &[f64]) -> Vec<f64> {
-    let together = |lags: &[f64]| {
-        let turns: [f64; TOGETHER] = std::array::from_fn(|place| {
-            let lag = lags.get(place).copied().unwrap_or_default();
-            std::f64::consts::TAU * lag / SIZE as f64
-        });
-        let sums = with_simd(
-            #[inline(always)]
-            || sums(bins, &turns),
-        );
-        sums.into_iter().take(lags.len())
-    };
-    lags.chunks(TOGETHER).flat_map(together).collect()
-}
-
-/// The sums of a spectrum at phases that turn by so much from bin to bin.
-#[inline(always)]
-fn sums(bins: &[Complex<f32>], turns: &[f64; TOGETHER]) -> [f64; TOGETHER] {
-    let (cos, sin) = (turns.map(libm::cos), turns.map(libm::sin));
-    let (mut re, mut im, mut sums) = ([1.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER]);
-    for (index, bin) in bins.iter().enumerate() {
-        let share = if index == 0 || index == SIZE / 2 { 1.0 } else { 2.0 };
-        let (bin_re, bin_im) = (f64::from(bin.re), f64::from(bin.im));
-        for place in 0..TOGETHER {
-            sums[place] += share * (bin_re * re[place] - bin_im * im[place]);
-            let turned = re[place] * cos[place] - im[place] * sin[place];
-            im[place] = re[place] * sin[place] + im[place] * cos[place];
-            re[place] = turned;
-        }
-    }
-    sums.map(|sum| sum / SIZE as f64)
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@
     reason = "what runs within `with_simd` must be inlined to be compiled for wide registers"
 )]
 
+mod between;
 mod block;
 mod chroma;
 mod clip;
@@ -50,7 +51,7 @@ pub use envelope::{Envelope, EnvelopeOf};
 pub use fade::Fade;
 pub use flux::{FLUX_HZ, Flux, FluxMeter};
 pub use lateness::{Lateness, Slopes, lateness};
-pub use locate::{Located, Locator};
+pub use locate::{HeardMix, Located, Locator};
 pub use loudness::Loudness;
 pub use offset::DcRemover;
 pub use pitch::{Pitch, PitchTracker};

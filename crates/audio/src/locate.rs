@@ -12,6 +12,8 @@ use std::ops::RangeInclusive;
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
+use crate::between::values;
+
 /// A place in a mix, in samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Located {
@@ -46,33 +48,51 @@ pub struct Locator {
     fine: u32,
 }
 
+/// A mix in which streams are looked for.
+pub struct HeardMix {
+    size: usize,
+    spectrum: Vec<Complex<f32>>,
+    weights: Vec<f32>,
+}
+
 impl Locator {
     /// For streams of so many samples a second; 1 or more places are told apart between two samples.
     pub fn new(sample_hz: f64, fine: u32) -> Self {
         Self { planner: RefCell::new(RealFftPlanner::new()), sample_hz, fine: fine.max(1) }
     }
 
+    /// Listens to a mix, for streams of at most so many samples whose first one stands at most `reach` samples from the first
+    /// of the mix; `None` for silence.
+    pub fn hear(&self, mix: &[f32], longest: usize, reach: usize) -> Option<HeardMix> {
+        let size = easy_size((longest + mix.len()).max(2 * reach));
+        let spectrum = self.spectrum(mix, size);
+        let weights = weights(&spectrum)?;
+        Some(HeardMix { size, spectrum, weights })
+    }
+
+    fn spectrum(&self, samples: &[f32], size: usize) -> Vec<Complex<f32>> {
+        let forward = self.planner.borrow_mut().plan_fft_forward(size);
+        let mut padded = forward.make_input_vec();
+        padded[..samples.len()].copy_from_slice(samples);
+        let mut bins = forward.make_output_vec();
+        forward.process(&mut padded, &mut bins).expect("buffers of the size of the plan");
+        bins
+    }
+
     /// Finds `stream` in `mix` with its first sample at one of the places `among`; `None` where there is nothing to be found.
-    pub fn locate(&self, stream: &[f32], mix: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
+    ///
+    /// # Panics
+    /// When the stream is longer or the places are further away than the mix was listened to for.
+    pub fn locate(&self, stream: &[f32], mix: &HeardMix, among: RangeInclusive<i64>) -> Option<Located> {
         let shoulder = (SHOULDER_SECONDS * self.sample_hz).ceil() as i64;
         let (first, last) = among.into_inner();
-        if last - first <= 4 * shoulder || stream.is_empty() || mix.is_empty() {
+        if last - first <= 4 * shoulder || stream.is_empty() {
             return None;
         }
-        let reach = first.unsigned_abs().max(last.unsigned_abs()) as usize;
-        let size = easy_size((stream.len() + mix.len()).max(2 * reach));
-        let forward = self.planner.borrow_mut().plan_fft_forward(size);
-        let spectrum = |samples: &[f32]| {
-            let mut padded = forward.make_input_vec();
-            padded[..samples.len()].copy_from_slice(samples);
-            let mut bins = forward.make_output_vec();
-            forward.process(&mut padded, &mut bins).expect("buffers of the size of the plan");
-            bins
-        };
-        let mut cross = spectrum(mix);
-        let weights = weights(&cross)?;
-        for ((bin, own), weight) in cross.iter_mut().zip(spectrum(stream)).zip(weights) {
-            *bin *= own.conj() * weight;
+        let size = mix.size;
+        let mut cross = self.spectrum(stream, size);
+        for ((bin, mix), weight) in cross.iter_mut().zip(&mix.spectrum).zip(&mix.weights) {
+            *bin = mix * bin.conj() * *weight;
         }
         let mut lags = vec![0.0; size];
         let back = self.planner.borrow_mut().plan_fft_inverse(size);
@@ -80,15 +100,26 @@ impl Locator {
         bins[0].im = 0.0;
         bins[size / 2].im = 0.0;
         back.process(&mut bins, &mut lags).expect("buffers of the size of the plan");
-        let height = |at: i64| f64::from(lags[at.rem_euclid(size as i64) as usize]);
-        let highest = |among: &mut dyn Iterator<Item = i64>| {
-            among.max_by(|&a, &b| height(a).abs().total_cmp(&height(b).abs()).then(b.cmp(&a)))
+        // What stands before the begin lies at the end.
+        let height = |at: i64| f64::from(lags[(if at < 0 { at + size as i64 } else { at }) as usize]);
+        let highest = |among: &[RangeInclusive<i64>]| {
+            let mut top: Option<(i64, f64)> = None;
+            among.iter().cloned().flatten().for_each(|at| {
+                if top.is_none_or(|(_, highest)| height(at).abs() > highest) {
+                    top = Some((at, height(at).abs()));
+                }
+            });
+            top.map(|(at, _)| at)
         };
-        let best = highest(&mut (first..=last))?;
-        let others = || (first..=last).filter(|at| (at - best).abs() > shoulder);
-        let second = highest(&mut others())?;
-        let (square, count) = others().fold((0.0, 0.0), |(sum, n), at| (sum + height(at).powi(2), n + 1.0));
-        let rms = (square / f64::max(count, 1.0)).sqrt();
+        let best = highest(&[first..=last])?;
+        let others = [first..=best - shoulder - 1, best + shoulder + 1..=last];
+        let second = highest(&others)?;
+        let (mut square, mut count) = (0.0, 0.0f64);
+        others.into_iter().flatten().for_each(|at| {
+            square += height(at) * height(at);
+            count += 1.0;
+        });
+        let rms = (square / count.max(1.0)).sqrt();
         let sign = height(best).signum();
         if rms <= 0.0 || height(best) == 0.0 {
             return None;
@@ -141,16 +172,6 @@ pub(crate) fn height_at(cross: &[Complex<f32>], size: usize, best: i64, sign: f6
     (peak.at, peak.height)
 }
 
-/// The turns of the bins 0, 1, 2 … of a spectrum, where each is turned by `angle` more than the one before.
-pub(crate) fn turns(angle: f64) -> impl Iterator<Item = Complex<f64>> {
-    let (sin, cos) = libm::sincos(angle);
-    std::iter::successors(Some(Complex::new(1.0, 0.0)), move |turn| Some(turn * Complex::new(cos, sin)))
-}
-
-pub(crate) fn double(bin: Complex<f32>) -> Complex<f64> {
-    Complex::new(f64::from(bin.re), f64::from(bin.im))
-}
-
 struct Peak {
     at: f64,
     height: f64,
@@ -160,38 +181,20 @@ struct Peak {
 
 /// The peak between samples, near the sample `best`.
 fn refine(cross: &[Complex<f32>], size: usize, best: i64, sign: f64, fine: u32) -> Peak {
-    // A lag of whole samples is taken out first, so that what is left turns slowly.
-    let round = std::f64::consts::TAU / size as f64;
-    let lag = best.rem_euclid(size as i64) as f64;
-    let turned: Vec<Complex<f64>> =
-        cross.iter().zip(turns(round * lag)).map(|(bin, turn)| double(*bin) * turn * sign).collect();
-    // The height between two samples, from the whole spectrum: it is asked for at a few places only.
-    let value = |lag: f64| {
-        let terms = turned.iter().zip(turns(round * lag));
-        let sum: f64 = terms.map(|(bin, turn)| bin.re * turn.re - bin.im * turn.im).sum();
-        // As large as an inverse transform that is not scaled.
-        2.0 * sum
-    };
     let steps = i64::from(fine);
     let part = |step: i64| step as f64 / steps as f64;
-    let mut top = (0i64, value(0.0));
-    for direction in [1i64, -1] {
-        let mut step = top.0 + direction;
-        while step.abs() <= steps {
-            let height = value(part(step));
-            if height <= top.1 {
-                break;
-            }
-            top = (step, height);
-            step += direction;
-        }
-    }
-    let (at, height) = (part(top.0), top.1);
-    let around = (value(at - 0.5), value(at + 0.5));
-    let bend = (2.0 * height - around.0 - around.1) / 0.25;
+    // As large as an inverse transform that is not scaled.
+    let heights = |offsets: &[f64]| -> Vec<f64> {
+        let places: Vec<f64> = offsets.iter().map(|offset| best as f64 + offset).collect();
+        values(cross, size, &places).into_iter().map(|value| sign * size as f64 * value).collect()
+    };
+    let offsets: Vec<f64> = (-steps..=steps).map(part).collect();
+    let top = offsets.iter().zip(heights(&offsets)).max_by(|(_, a), (_, b)| a.total_cmp(b));
+    let (at, height) = top.map_or((0.0, 0.0), |(at, height)| (*at, height));
+    let around = heights(&[at - 0.5, at + 0.5, at - part(1), at + part(1)]);
+    let bend = (2.0 * height - around[0] - around[1]) / 0.25;
     // The top of the parabola through three neighbouring steps.
-    let (before, after) = (value(at - part(1)), value(at + part(1)));
-    let slope = (before - after) / (2.0 * (before - 2.0 * height + after));
+    let slope = (around[2] - around[3]) / (2.0 * (around[3] - 2.0 * height + around[2]));
     let within = if slope.is_finite() { slope.clamp(-0.5, 0.5) * part(1) } else { 0.0 };
     Peak { at: best as f64 + at + within, height, sharpness: (bend / height).max(f64::MIN_POSITIVE).sqrt() }
 }
@@ -205,6 +208,11 @@ mod tests {
         samples.iter().map(|x| *x as f32).collect()
     }
 
+    fn found(stream: &[f32], mix: &[f32]) -> Option<Located> {
+        let locator = Locator::new(6000.0, 8);
+        locator.locate(stream, &locator.hear(mix, stream.len(), 90_000)?, 0..=90_000)
+    }
+
     /// A stream 20 dB below everything else, upside down.
     #[test]
     fn a_quiet_stream_is_found_to_the_sample() {
@@ -213,20 +221,15 @@ mod tests {
         for (n, sample) in stream.iter().enumerate() {
             mix[31_234 + n] -= sample;
         }
-        let found = Locator::new(6000.0, 8).locate(&single(&stream), &single(&mix), 0..=90_000).unwrap();
-        assert!((found.at - 31_234.0).abs() < 0.5 && found.inverted, "{found:?}");
-        assert!(found.ratio > 1.5 && found.rise > 10.0 && found.uncertainty < 0.1, "{found:?}");
+        let place = found(&single(&stream), &single(&mix)).unwrap();
+        assert!((place.at - 31_234.0).abs() < 0.5 && place.inverted, "{place:?}");
+        assert!(place.ratio > 1.5 && place.rise > 10.0 && place.uncertainty < 0.1, "{place:?}");
     }
 
     #[test]
     fn what_is_not_there_stands_nowhere() {
-        let locator = Locator::new(6000.0, 8);
-        let found = locator.locate(
-            &single(&noise(1, 0.1, 20_000)),
-            &single(&noise(5_000_000, 1.0, 90_000)),
-            0..=90_000,
-        );
-        assert!(found.is_none_or(|found| found.ratio < 1.3), "{found:?}");
-        assert_eq!(locator.locate(&[0.0; 100], &[0.0; 1000], 0..=1000), None);
+        let place = found(&single(&noise(1, 0.1, 20_000)), &single(&noise(5_000_000, 1.0, 90_000)));
+        assert!(place.is_none_or(|place| place.ratio < 1.3), "{place:?}");
+        assert_eq!(found(&[0.0; 100], &[0.0; 90_000]), None);
     }
 }

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::locate::{double, easy_size, height_at, smoothed, turns};
+use crate::locate::{easy_size, height_at, smoothed};
 
 /// A stream in a mix, beside what is left there without it. Places are in samples from the start of the mix.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -218,6 +218,16 @@ impl Spectra {
             uncertainty: (noise.least / (gain * gain * slope).max(f64::MIN_POSITIVE)).sqrt(),
         }
     }
+}
+
+/// The turns of the bins 0, 1, 2 … of a spectrum, where each is turned by `angle` more than the one before.
+fn turns(angle: f64) -> impl Iterator<Item = Complex<f64>> {
+    let (sin, cos) = libm::sincos(angle);
+    std::iter::successors(Some(Complex::new(1.0, 0.0)), move |turn| Some(turn * Complex::new(cos, sin)))
+}
+
+fn double(bin: Complex<f32>) -> Complex<f64> {
+    Complex::new(f64::from(bin.re), f64::from(bin.im))
 }
 
 #[cfg(test)]
