@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use loadin_audio::{HeardMix, Located, Locator, Sketch};
 use loadin_record::survey::Survey;
-use loadin_session::estimate::{PlaceFit, is_sure};
+use loadin_session::estimate::{PlaceFit, is_sure, is_sure_beside_others};
 use loadin_session::{ReferenceKind, copy_rank, is_reference};
 
 use crate::delivery::{Delivery, sounding};
@@ -23,6 +23,9 @@ const TENTHS: usize = 10;
 
 /// So many stems are asked where the rough mix stands.
 const MOST_ASKED: usize = 8;
+
+/// So many that are of one mind are enough.
+const ENOUGH: usize = 3;
 
 /// A stem without a stamp that ends with the others, within this, starts with them too.
 const SHORTER_SECONDS: f64 = 0.5;
@@ -135,17 +138,20 @@ impl<'a> RoughMixSignal<'a> {
 
     /// Where in a mix samples may stand, sure or not.
     pub(crate) fn guess_in(&self, mix: &[f32], stem: &[f32], among: RangeInclusive<i64>) -> Option<Located> {
-        let reach = among.start().unsigned_abs().max(among.end().unsigned_abs()) as usize;
-        self.locator.locate(stem, &self.locator.hear(mix, stem.len(), reach)?, among)
+        self.locator.locate(stem, &self.locator.hear(mix, stem.len())?, among)
     }
 
     /// Whether a place is sure to the frame.
     pub(crate) fn is_sure(&self, found: &Located) -> bool {
-        is_sure(&PlaceFit {
+        is_sure(&self.fit(found))
+    }
+
+    fn fit(&self, found: &Located) -> PlaceFit {
+        PlaceFit {
             peak_ratio: found.ratio,
             rise: found.rise,
             uncertainty_frames: found.uncertainty * f64::from(self.sketch.factor()),
-        })
+        }
     }
 
     /// The place of the mix on which most of the stems agree, within two frames; where they are of two minds, it is no
@@ -160,27 +166,35 @@ impl<'a> RoughMixSignal<'a> {
         // The longest say most, and the first of them by path.
         let mut asked: Vec<&Voice<'_>> = self.known.iter().collect();
         asked.sort_by_key(|voice| std::cmp::Reverse(voice.sketch.samples()));
-        asked.truncate(MOST_ASKED);
         // The whole mix is heard once for all of them.
-        let end = |voice: &&Voice<'_>| voice.at + nominal + voice.sketch.samples() as f64;
-        let farthest = asked.iter().map(end).fold(0.0, f64::max) + reach;
-        let whole = (reach >= self.samples.len() as f64)
-            .then(|| self.locator.hear(&self.samples, self.stretch(), farthest.ceil() as usize))
-            .flatten();
+        let is_whole = reach >= self.samples.len() as f64;
+        let whole = is_whole.then(|| self.locator.hear(&self.samples, self.stretch())).flatten();
         let around = Around { nominal, reach, whole: whole.as_ref() };
-        let said = asked.into_iter().filter_map(|voice| self.said(voice, &around));
-        let said: Vec<Said<'_, '_>> = said.collect();
+        let mut said: Vec<Said<'_, '_>> = Vec::new();
+        for voice in asked.into_iter().take(MOST_ASKED) {
+            said.extend(self.said(voice, &around));
+            // Where the first are of one mind, the others are not asked.
+            let delay = (said.len() == ENOUGH).then(|| self.delay(&said, said.len())).flatten();
+            if delay.is_some_and(|delay| delay.drift_ppm.is_some()) {
+                return delay;
+            }
+        }
+        self.delay(&said, said.len() / 2 + 1)
+    }
+
+    /// The delay of which at least so many speak.
+    fn delay(&self, said: &[Said<'_, '_>], least: usize) -> Option<Delay> {
         // A held chord may be sure of a place that is half a swing beside the true one, so most are asked, not the surest.
-        let alike_to =
-            |one: &Said<'_, '_>| said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).count();
+        let alike_to = |one: &Said<'_, '_>| -> Vec<&Said<'_, '_>> {
+            said.iter().filter(|other| self.is_same(other.late.at, one.late.at)).collect()
+        };
         let agreed = said.iter().max_by(|a, b| {
             let surer = b.late.uncertainty.total_cmp(&a.late.uncertainty);
-            alike_to(a).cmp(&alike_to(b)).then(surer)
+            alike_to(a).len().cmp(&alike_to(b).len()).then(surer)
         })?;
-        let alike: Vec<&Said<'_, '_>> =
-            said.iter().filter(|other| self.is_same(other.late.at, agreed.late.at)).collect();
+        let alike = alike_to(agreed);
         let inverted = alike.iter().filter(|other| other.late.inverted).count();
-        (2 * alike.len() > said.len()).then(|| Delay {
+        (alike.len() >= least).then(|| Delay {
             samples: agreed.late.at,
             inverted: 2 * inverted > alike.len(),
             // The first that knows is enough: asking costs more than all that was asked before.
@@ -221,7 +235,7 @@ impl<'a> RoughMixSignal<'a> {
             let mix = &self.samples[begin as usize..end as usize];
             (begin, self.guess_in(mix, stretch, own - begin - reach..=own - begin + reach))
         };
-        let mut found = found.filter(|found| self.is_sure(found))?;
+        let mut found = found.filter(|found| is_sure_beside_others(&self.fit(found)))?;
         found.at += begin as f64 - at;
         Some(found)
     }

@@ -7,12 +7,16 @@ use crate::simd::with_simd;
 /// So many bins of many rows stay near the processor while they are multiplied.
 pub(crate) const PIECE: usize = 128;
 
-/// Bins of some spectra, a row each, two bins to a chunk: real and imaginary parts in turn.
+/// So many rows stand beside each other.
+const LANES: usize = 4;
+
+/// Bins of some spectra: of every four of them their real and imaginary parts in turn, side by side.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Rows {
-    chunks: Vec<[f64; 4]>,
-    /// Chunks of a row.
+    beside: Vec<[f64; LANES]>,
+    /// Real and imaginary parts of a row.
     length: usize,
+    rows: usize,
 }
 
 /// How many products the lower triangle of so many rows has.
@@ -23,67 +27,76 @@ pub(crate) fn triangle(rows: usize) -> usize {
 impl Rows {
     /// Takes these bins of each spectrum, of one length and at least one, in the place of what was there.
     pub(crate) fn fill<'s>(&mut self, spectra: impl Iterator<Item = &'s [Complex<f32>]>) {
-        self.chunks.clear();
+        self.beside.clear();
+        self.rows = 0;
         for bins in spectra {
-            let (pairs, last) = bins.as_chunks::<2>();
-            let parts = |bin: &Complex<f32>| [f64::from(bin.re), f64::from(bin.im)];
-            let chunk = |[a, b]: [[f64; 2]; 2]| [a[0], a[1], b[0], b[1]];
-            self.chunks.extend(pairs.iter().map(|[a, b]| chunk([parts(a), parts(b)])));
-            self.chunks.extend(last.iter().map(|bin| chunk([parts(bin), [0.0; 2]])));
-            self.length = bins.len().div_ceil(2);
+            let lane = self.rows % LANES;
+            self.length = 2 * bins.len();
+            if lane == 0 {
+                self.beside.resize(self.beside.len() + self.length, [0.0; LANES]);
+            }
+            let first = self.beside.len() - self.length;
+            let (pairs, _) = self.beside[first..].as_chunks_mut::<2>();
+            for ([re, im], bin) in pairs.iter_mut().zip(bins) {
+                (re[lane], im[lane]) = (f64::from(bin.re), f64::from(bin.im));
+            }
+            self.rows += 1;
         }
     }
 
     /// Adds the real parts of the inner products of every two rows to a lower triangle, row after row.
     pub(crate) fn add_products(&self, gram: &mut [f64]) {
-        let rows: Vec<&[[f64; 4]]> = self.chunks.chunks_exact(self.length).collect();
         with_simd(
             #[inline(always)]
-            || add_products(&rows, gram),
+            || add_products(&self.beside, self.length, self.rows, gram),
         );
     }
 }
 
 #[inline(always)]
-fn add_products(rows: &[&[[f64; 4]]], gram: &mut [f64]) {
-    for (above, ones) in rows.chunks(2).enumerate() {
-        for (beside, others) in rows.chunks(2).enumerate().take(above + 1) {
-            for (row, sums) in (2 * above..).zip(block(ones, others)).take(ones.len()) {
-                let first = 2 * beside;
-                let below = others.len().min(row + 1 - first);
-                let line = &mut gram[triangle(row) + first..][..below];
-                line.iter_mut().zip(sums).for_each(|(sum, more)| *sum += more);
+fn add_products(beside: &[[f64; LANES]], length: usize, rows: usize, gram: &mut [f64]) {
+    let fours = || beside.chunks_exact(length);
+    for (index, ones) in fours().enumerate() {
+        // Two fours at once, as many sums as the processor adds up side by side; the last may be the same twice.
+        for others in (0..=index).step_by(2) {
+            let second = (others + 1).min(index);
+            let (b, c) = (&beside[others * length..][..length], &beside[second * length..][..length]);
+            let sums = block(ones, b, c);
+            for (row, sums) in (LANES * index..rows).zip(sums) {
+                let first = LANES * others;
+                let line = &mut gram[triangle(row) + first..triangle(row + 1)];
+                line.iter_mut().zip(sums.as_flattened()).for_each(|(sum, more)| *sum += more);
             }
         }
     }
 }
 
-/// The products of one or two rows with one or two others, together: whatever is fetched serves twice.
+/// The products of four rows with four others and four more: whatever is fetched serves several times.
 #[inline(always)]
-fn block(ones: &[&[[f64; 4]]], others: &[&[[f64; 4]]]) -> [[f64; 2]; 2] {
-    let (a, b) = (ones[0], ones[ones.len() - 1]);
-    let (c, d) = (others[0], others[others.len() - 1]);
-    let mut strands = [[[0.0; 4]; 2]; 2];
-    for (((a, b), c), d) in a.iter().zip(b).zip(c).zip(d) {
-        for strand in 0..4 {
-            strands[0][0][strand] += a[strand] * c[strand];
-            strands[0][1][strand] += a[strand] * d[strand];
-            strands[1][0][strand] += b[strand] * c[strand];
-            strands[1][1][strand] += b[strand] * d[strand];
+fn block(ones: &[[f64; LANES]], b: &[[f64; LANES]], c: &[[f64; LANES]]) -> [[[f64; LANES]; 2]; LANES] {
+    let mut sums = [[[0.0; LANES]; 2]; LANES];
+    for ((ones, b), c) in ones.iter().zip(b).zip(c) {
+        for row in 0..LANES {
+            for lane in 0..LANES {
+                sums[row][0][lane] += ones[row] * b[lane];
+            }
+            for lane in 0..LANES {
+                sums[row][1][lane] += ones[row] * c[lane];
+            }
         }
     }
-    strands.map(|line| line.map(|strands| strands.iter().sum()))
+    sums
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// Against products that are taken one by one, for every number of rows up to six.
+    /// Against products that are taken one by one, for every number of rows up to nine.
     #[test]
     fn every_two_rows_are_multiplied() {
         let bin = |row: usize, at: usize| Complex::new((row * 7 + at) as f32, (row * at % 5) as f32 - 2.0);
-        for count in 1..=6 {
+        for count in 1..=9 {
             let spectra: Vec<Vec<Complex<f32>>> =
                 (0..count).map(|row| (0..7).map(|at| bin(row, at)).collect()).collect();
             let product = |a: &[Complex<f32>], b: &[Complex<f32>]| -> f64 {

@@ -21,7 +21,7 @@ pub struct Located {
     pub at: f64,
     /// Whether the stream is upside down in the mix.
     pub inverted: bool,
-    /// Height of the peak relative to the root mean square of all other places.
+    /// Height of the peak relative to the root mean square of all places at which half of the shorter one lies in the other.
     pub rise: f64,
     /// Where the next best peak stands, in samples from the start of the mix.
     pub second: f64,
@@ -50,6 +50,7 @@ pub struct Locator {
 
 /// A mix in which streams are looked for.
 pub struct HeardMix {
+    samples: usize,
     size: usize,
     spectrum: Vec<Complex<f32>>,
     weights: Vec<f32>,
@@ -61,13 +62,12 @@ impl Locator {
         Self { planner: RefCell::new(RealFftPlanner::new()), sample_hz, fine: fine.max(1) }
     }
 
-    /// Listens to a mix, for streams of at most so many samples whose first one stands at most `reach` samples from the first
-    /// of the mix; `None` for silence.
-    pub fn hear(&self, mix: &[f32], longest: usize, reach: usize) -> Option<HeardMix> {
-        let size = easy_size((longest + mix.len()).max(2 * reach));
+    /// Listens to a mix, for streams of at most so many samples; `None` for silence.
+    pub fn hear(&self, mix: &[f32], longest: usize) -> Option<HeardMix> {
+        let size = easy_size(longest + mix.len());
         let spectrum = self.spectrum(mix, size);
         let weights = weights(&spectrum)?;
-        Some(HeardMix { size, spectrum, weights })
+        Some(HeardMix { samples: mix.len(), size, spectrum, weights })
     }
 
     fn spectrum(&self, samples: &[f32], size: usize) -> Vec<Complex<f32>> {
@@ -82,10 +82,12 @@ impl Locator {
     /// Finds `stream` in `mix` with its first sample at one of the places `among`; `None` where there is nothing to be found.
     ///
     /// # Panics
-    /// When the stream is longer or the places are further away than the mix was listened to for.
+    /// When the stream is longer than the mix was listened to for.
     pub fn locate(&self, stream: &[f32], mix: &HeardMix, among: RangeInclusive<i64>) -> Option<Located> {
         let shoulder = (SHOULDER_SECONDS * self.sample_hz).ceil() as i64;
-        let (first, last) = among.into_inner();
+        let (own, whole) = (stream.len() as i64, mix.samples as i64);
+        // Further away the two have nothing in common.
+        let (first, last) = (*among.start().max(&(1 - own)), *among.end().min(&(whole - 1)));
         if last - first <= 4 * shoulder || stream.is_empty() {
             return None;
         }
@@ -112,10 +114,12 @@ impl Locator {
             top.map(|(at, _)| at)
         };
         let best = highest(&[first..=last])?;
-        let others = [first..=best - shoulder - 1, best + shoulder + 1..=last];
-        let second = highest(&others)?;
+        let beside = |first: i64, last: i64| [first..=best - shoulder - 1, best + shoulder + 1..=last];
+        let second = highest(&beside(first, last))?;
+        // What is usual is asked of all places, also where few are looked at: beside its own place a held tone is like itself.
+        let half = own.min(whole) / 2;
         let (mut square, mut count) = (0.0, 0.0f64);
-        others.into_iter().flatten().for_each(|at| {
+        beside(half - own, whole - half).into_iter().flatten().for_each(|at| {
             square += height(at) * height(at);
             count += 1.0;
         });
@@ -210,7 +214,7 @@ mod tests {
 
     fn found(stream: &[f32], mix: &[f32]) -> Option<Located> {
         let locator = Locator::new(6000.0, 8);
-        locator.locate(stream, &locator.hear(mix, stream.len(), 90_000)?, 0..=90_000)
+        locator.locate(stream, &locator.hear(mix, stream.len())?, 0..=90_000)
     }
 
     /// A stream 20 dB below everything else, upside down.

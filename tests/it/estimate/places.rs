@@ -84,7 +84,7 @@ fn random_places_are_right_or_declined() {
         let (own, rough) = (sketched(&own), sketched(&resampled(&rough, 44_100, RATE)));
         let factor = f64::from(Decimator::factor(RATE));
         let locator = Locator::new(f64::from(RATE) / factor, factor as u32);
-        let heard = locator.hear(&rough, own.len(), rough.len()).unwrap();
+        let heard = locator.hear(&rough, own.len()).unwrap();
         let found = locator.locate(&own, &heard, 0..=rough.len() as i64).unwrap();
         let fit = PlaceFit {
             peak_ratio: found.ratio,

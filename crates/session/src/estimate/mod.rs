@@ -26,7 +26,7 @@ pub use key::{KeyFit, KeyRelation, PROFILES, Profile, correlations, key_of_circl
 pub use moving::Step;
 pub use name_relation::{ComparedName, NameRelation, name_relation, two_sides_of_a_skin};
 pub use onset::{Onset, Part, Player};
-pub use place::{PlaceFit, SettledFit, is_explained, is_settled, is_sure};
+pub use place::{PlaceFit, SettledFit, is_explained, is_settled, is_sure, is_sure_beside_others};
 pub use presence::Presence;
 pub use rate_label::{RateDoubt, TimedStem, rate_doubts};
 pub use rough::{Gap, Processing, RoughFit, RoughVerdict, judge_rough};

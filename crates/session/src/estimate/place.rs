@@ -5,7 +5,7 @@
 pub struct PlaceFit {
     /// Height of the best peak relative to the next best.
     pub peak_ratio: f64,
-    /// Height of the best peak relative to the root mean square of all others.
+    /// Height of the best peak relative to the root mean square of what is usual elsewhere.
     pub rise: f64,
     /// Standard deviation of the place in frames.
     pub uncertainty_frames: f64,
@@ -20,12 +20,22 @@ const LEAST_RISE: f64 = 9.0;
 /// Three times this is less than a frame.
 const MOST_UNCERTAINTY_FRAMES: f64 = 0.3;
 
+/// One of several that have to agree within two frames may be less sure.
+const MOST_UNCERTAINTY_OF_SEVERAL_FRAMES: f64 = 0.5;
+
 /// Whether the place is sure to the frame. What is not is left alone: a stem in a wrong place is worse than one that
 /// a person has to place.
 pub fn is_sure(fit: &PlaceFit) -> bool {
-    fit.peak_ratio >= LEAST_RATIO
-        && fit.rise >= LEAST_RISE
-        && fit.uncertainty_frames <= MOST_UNCERTAINTY_FRAMES
+    is_clear(fit, MOST_UNCERTAINTY_FRAMES)
+}
+
+/// Whether the place is clear enough to be asked beside others, of which several have to say the same.
+pub fn is_sure_beside_others(fit: &PlaceFit) -> bool {
+    is_clear(fit, MOST_UNCERTAINTY_OF_SEVERAL_FRAMES)
+}
+
+fn is_clear(fit: &PlaceFit, most_frames: f64) -> bool {
+    fit.peak_ratio >= LEAST_RATIO && fit.rise >= LEAST_RISE && fit.uncertainty_frames <= most_frames
 }
 
 /// How much a stream leaves of a mix at its best place.
@@ -65,7 +75,10 @@ mod tests {
         assert!(is_sure(&sure));
         assert!(!is_sure(&PlaceFit { peak_ratio: 1.2, ..sure }));
         assert!(!is_sure(&PlaceFit { rise: 6.0, ..sure }));
-        assert!(!is_sure(&PlaceFit { uncertainty_frames: 0.8, ..sure }));
+        assert!(!is_sure(&PlaceFit { uncertainty_frames: 0.4, ..sure }));
+        assert!(is_sure_beside_others(&PlaceFit { uncertainty_frames: 0.4, ..sure }));
+        assert!(!is_sure_beside_others(&PlaceFit { uncertainty_frames: 0.8, ..sure }));
+        assert!(!is_sure_beside_others(&PlaceFit { peak_ratio: 1.2, ..sure }));
         let sure = SettledFit { explained: 0.99, left: 9.0, uncertainty_frames: 0.1 };
         assert!(is_settled(&sure) && is_explained(&sure));
         assert!(!is_settled(&SettledFit { explained: 0.6, ..sure }));
