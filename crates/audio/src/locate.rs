@@ -234,6 +234,6 @@ mod tests {
     fn what_is_not_there_stands_nowhere() {
         let place = found(&single(&noise(1, 0.1, 20_000)), &single(&noise(5_000_000, 1.0, 90_000)));
         assert!(place.is_none_or(|place| place.ratio < 1.3), "{place:?}");
-        assert_eq!(found(&[0.0; 100], &[0.0; 90_000]), None);
+        assert_eq!(found(&[0.0; 100], &vec![0.0; 90_000]), None);
     }
 }

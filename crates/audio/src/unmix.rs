@@ -136,8 +136,29 @@ impl Unmixer {
     /// When a window is not [`WINDOW`] samples long.
     pub fn window(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], room: &mut Room) -> Window {
         let sounding = self.spectra(mix, stems, room);
+        self.cells(sounding, room)
+    }
+
+    fn cells(&self, sounding: Vec<usize>, room: &mut Room) -> Window {
         let cells = self.edges.windows(2).map(|edge| room.cell(edge[0]..edge[1])).collect();
         Window { sounding, cells }
+    }
+
+    /// Measures a window and takes it apart, at gains that are known already.
+    ///
+    /// # Panics
+    /// When a window is not [`WINDOW`] samples long.
+    pub fn window_apart(
+        &self,
+        mix: Part<'_>,
+        stems: &[Option<Part<'_>>],
+        room: &mut Room,
+        gains: &[f64],
+    ) -> (Window, Apart) {
+        let sounding = self.spectra(mix, stems, room);
+        let window = self.cells(sounding, room);
+        let apart = self.taken_apart(&window.sounding, room, gains);
+        (window, apart)
     }
 
     /// Takes a window apart, with the gains known.
@@ -146,6 +167,10 @@ impl Unmixer {
     /// When a window is not [`WINDOW`] samples long.
     pub fn apart(&self, mix: Part<'_>, stems: &[Option<Part<'_>>], room: &mut Room, gains: &[f64]) -> Apart {
         let sounding = self.spectra(mix, stems, room);
+        self.taken_apart(&sounding, room, gains)
+    }
+
+    fn taken_apart(&self, sounding: &[usize], room: &mut Room, gains: &[f64]) -> Apart {
         let rest = &mut room.mix;
         let mut explained = vec![Complex::default(); rest.len()];
         for (&stem, bins) in sounding.iter().zip(&room.stems) {

@@ -207,6 +207,35 @@ fn missing_stems_are_found_behind_a_processed_mix() {
     }
 }
 
+/// A mix that begins elsewhere than its stems is compared where it stands, or not at all; also where it is late by whole beats.
+#[test]
+fn a_mix_that_begins_elsewhere_is_judged_where_it_stands() {
+    let (mut judged, mut declined, mut wrong) = (0, 0, Vec::new());
+    for number in 0..songs(2) {
+        let song = Song::new(seed(5000) + number, SECONDS, &roles(number), Placing::Whole);
+        let late = [2.0, -0.4, -3.5, 0.25, 6.0, 0.75][number as usize % 6] * f64::from(RATE) + number as f64;
+        let moved = |channel: &Vec<f64>| -> Vec<f64> {
+            let silence = std::iter::repeat_n(0.0, late.max(0.0) as usize);
+            silence.chain(channel.iter().copied().skip((-late).max(0.0) as usize)).collect()
+        };
+        let mix: Vec<Vec<f64>> = song.mix().iter().map(moved).collect();
+        let rough = &shown(&delivered(1, &song, &mix), "")["rough_mix"];
+        println!("{number}: late by {late}: {rough}");
+        if !rough["cannot_judge"].is_null() {
+            declined += 1;
+            continue;
+        }
+        judged += 1;
+        let found = rough["delay_frames"].as_f64().unwrap();
+        if (found - late).abs() > 2.0 || !rough["gaps"].as_array().is_none_or(Vec::is_empty) {
+            wrong.push(format!("{number}: late by {late}: {rough}"));
+        }
+    }
+    println!("{judged} judged, {declined} declined; wrong: {wrong:#?}");
+    assert!(wrong.is_empty(), "{wrong:#?}");
+    assert!(judged > declined, "{judged} {declined}");
+}
+
 /// A stamp that the mix contradicts, a stem that is upside down, one that is much louder than the others, and two versions.
 #[test]
 fn what_else_the_mix_says_of_its_stems_is_told() {

@@ -1,6 +1,8 @@
 //! Stems laid under a mix: their gains, their places between samples, and what is left. It judges nothing.
 
-use loadin_audio::{Apart, Late, Part, Room, UNMIX_WINDOW, Unmixed, Unmixer, lateness};
+use loadin_audio::{
+    Apart, Late, Part, Room, UNMIX_WINDOW, UnmixWindow as Window, Unmixed, Unmixer, lateness,
+};
 use rayon::prelude::*;
 
 use crate::mix::Voice;
@@ -23,6 +25,9 @@ const USUAL_FRAMES: f64 = 0.5;
 /// A stem further from its place than this, in samples, is not moved: its place is wrong.
 const MOST_LATE: f64 = 0.5;
 
+/// Gains that differ by less than this of the energy of the mix take it apart in the same way: −90 dB.
+const SAME: f64 = 1e-9;
+
 /// A mix with stems under it.
 pub(super) struct Fit<'v, 'a> {
     /// Samples of the mix.
@@ -33,6 +38,8 @@ pub(super) struct Fit<'v, 'a> {
     pub(super) delay: f64,
     /// By how much each stem is later than its place.
     pub(super) late: Vec<f64>,
+    /// The gain of each stem, as far as it is known before the whole mix is asked.
+    gains: Vec<f64>,
     sample_hz: f64,
     factor: f64,
 }
@@ -71,12 +78,13 @@ impl<'v, 'a> Fit<'v, 'a> {
         delay: f64,
         (sample_hz, factor): (f64, f64),
     ) -> Self {
-        let mut fit = Self { mix, voices, delay, late: vec![0.0; voices.len()], sample_hz, factor };
+        let (late, gains) = (vec![0.0; voices.len()], Vec::new());
+        let mut fit = Self { mix, voices, delay, late, gains, sample_hz, factor };
         let asked = fit.telling();
         for round in 0..ROUNDS {
-            let gains = fit.unmix(&asked).gains;
+            fit.gains = fit.unmixed(fit.measure(&asked, Unmixer::window)).gains;
             let parts =
-                fit.measure(&asked, |unmixer, mix, stems, room| unmixer.slopes(mix, stems, room, &gains));
+                fit.measure(&asked, |unmixer, mix, stems, room| unmixer.slopes(mix, stems, room, &fit.gains));
             let late = lateness(fit.voices.len(), parts, USUAL_FRAMES / fit.factor);
             if round == 0 {
                 fit.delay += late.common.clamp(-1.0, 1.0);
@@ -91,7 +99,7 @@ impl<'v, 'a> Fit<'v, 'a> {
 
     /// The same stems at the same places under another mix of the same length.
     pub(super) fn of<'w>(&'w self, mix: &'w [f32]) -> Fit<'w, 'a> {
-        Fit { mix, voices: self.voices, late: self.late.clone(), ..*self }
+        Fit { mix, voices: self.voices, late: self.late.clone(), gains: self.gains.clone(), ..*self }
     }
 
     /// The first samples of all windows in which the mix sounds, after the common start.
@@ -133,29 +141,36 @@ impl<'v, 'a> Fit<'v, 'a> {
         asked
     }
 
-    /// Fits gains in the given windows.
-    pub(super) fn unmix(&self, windows: &[i64]) -> Unmixed {
+    /// Fits gains in the whole mix, and takes it apart at these gains.
+    pub(super) fn explained(&self) -> (Unmixed, Split) {
+        let windows = self.windows();
+        // At the gains that the loudest windows have shown: where they are right, all is heard once only.
+        let parts = self.measure(&windows, |unmixer, mix, stems, room| {
+            unmixer.window_apart(mix, stems, room, &self.gains)
+        });
+        let (measured, parts): (Vec<Window>, Vec<Apart>) = parts.into_iter().unzip();
+        let unmixed = self.unmixed(measured);
+        let moved = unmixed.gains.iter().zip(&self.gains).zip(&unmixed.energies);
+        let moved: f64 = moved.map(|((gain, before), energy)| (gain - before).powi(2) * energy).sum();
+        let parts = if moved > SAME * unmixed.mix.iter().flatten().sum::<f64>() {
+            // All windows take room, so they are not kept twice.
+            drop(parts);
+            let apart = |unmixer: &Unmixer, mix: Part<'_>, stems: &[Option<Part<'_>>], room: &mut Room| {
+                unmixer.apart(mix, stems, room, &unmixed.gains)
+            };
+            self.measure(&windows, apart)
+        } else {
+            parts
+        };
+        (unmixed, split(&windows, &parts))
+    }
+
+    fn unmixed(&self, windows: Vec<Window>) -> Unmixed {
         let mut unmixer = self.unmixer();
-        for window in self.measure(windows, Unmixer::window) {
+        for window in windows {
             unmixer.push(window);
         }
         unmixer.finish()
-    }
-
-    /// Takes the whole mix apart, at these gains.
-    pub(super) fn split(&self, gains: &[f64]) -> Split {
-        let windows = self.windows();
-        let begins = windows.first().copied().unwrap_or(0);
-        let length = windows.len().saturating_sub(1) * HOP + UNMIX_WINDOW;
-        let (mut explained, mut rest) = (vec![0.0; length], vec![0.0; length]);
-        let parts: Vec<Apart> =
-            self.measure(&windows, |unmixer, mix, stems, room| unmixer.apart(mix, stems, room, gains));
-        let add = |to: &mut [f32], part: &[f32]| to.iter_mut().zip(part).for_each(|(sum, x)| *sum += x);
-        for (index, part) in parts.iter().enumerate() {
-            add(&mut explained[index * HOP..], &part.explained);
-            add(&mut rest[index * HOP..], &part.rest);
-        }
-        Split { begins, explained, rest }
     }
 
     fn unmixer(&self) -> Unmixer {
@@ -189,6 +204,18 @@ impl<'v, 'a> Fit<'v, 'a> {
         });
         measured.collect()
     }
+}
+
+/// Puts windows together that were taken apart.
+fn split(windows: &[i64], parts: &[Apart]) -> Split {
+    let length = windows.len().saturating_sub(1) * HOP + UNMIX_WINDOW;
+    let (mut explained, mut rest) = (vec![0.0; length], vec![0.0; length]);
+    let add = |to: &mut [f32], part: &[f32]| to.iter_mut().zip(part).for_each(|(sum, x)| *sum += x);
+    for (index, part) in parts.iter().enumerate() {
+        add(&mut explained[index * HOP..], &part.explained);
+        add(&mut rest[index * HOP..], &part.rest);
+    }
+    Split { begins: windows.first().copied().unwrap_or(0), explained, rest }
 }
 
 /// Fills `out` with the samples from `start` on; before the first and after the last one there is silence.

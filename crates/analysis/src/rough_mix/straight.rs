@@ -25,8 +25,7 @@ impl Fitted {
     pub(super) fn new(mix: &RoughMixSignal<'_>, voices: &[Voice<'_>], delay: f64) -> Self {
         let clock = (mix.sketch.sample_hz(), f64::from(mix.sketch.factor()));
         let fit = Fit::new(&mix.samples, voices, delay, clock);
-        let unmixed = fit.unmix(&fit.windows());
-        let split = fit.split(&unmixed.gains);
+        let (unmixed, split) = fit.explained();
         let whole: Vec<f32> = split.explained.iter().zip(&split.rest).map(|(a, b)| a + b).collect();
         let moves = Vec::new();
         let mut fitted = Self { unmixed, split, ride: None, moves };
@@ -40,8 +39,7 @@ impl Fitted {
             let shift = fitted.split.begins + fit.delay.round() as i64;
             let straight = taken_back(&mix.samples, &ride.gains, shift);
             let fit = fit.of(&straight);
-            fitted.unmixed = fit.unmix(&fit.windows());
-            fitted.split = fit.split(&fitted.unmixed.gains);
+            (fitted.unmixed, fitted.split) = fit.explained();
         }
         fitted
     }
