@@ -16,7 +16,7 @@ pub(crate) struct Rows {
     beside: Vec<[f64; LANES]>,
     /// Real and imaginary parts of a row.
     length: usize,
-    rows: usize,
+    count: usize,
 }
 
 /// How many products the lower triangle of so many rows has.
@@ -28,9 +28,9 @@ impl Rows {
     /// Takes these bins of each spectrum, of one length and at least one, in the place of what was there.
     pub(crate) fn fill<'s>(&mut self, spectra: impl Iterator<Item = &'s [Complex<f32>]>) {
         self.beside.clear();
-        self.rows = 0;
+        self.count = 0;
         for bins in spectra {
-            let lane = self.rows % LANES;
+            let lane = self.count % LANES;
             self.length = 2 * bins.len();
             if lane == 0 {
                 self.beside.resize(self.beside.len() + self.length, [0.0; LANES]);
@@ -40,7 +40,7 @@ impl Rows {
             for ([re, im], bin) in pairs.iter_mut().zip(bins) {
                 (re[lane], im[lane]) = (f64::from(bin.re), f64::from(bin.im));
             }
-            self.rows += 1;
+            self.count += 1;
         }
     }
 
@@ -48,7 +48,7 @@ impl Rows {
     pub(crate) fn add_products(&self, gram: &mut [f64]) {
         with_simd(
             #[inline(always)]
-            || add_products(&self.beside, self.length, self.rows, gram),
+            || add_products(&self.beside, self.length, self.count, gram),
         );
     }
 }
