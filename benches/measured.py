@@ -54,7 +54,7 @@ for memory in halves:
 
 def warm(size):
     """Touches memory and lets it go, so that no run waits for the host of a virtual machine to find it; half of it in large
-    pages, which the system keeps apart from small ones. Every run that is compared gets this before it. In a process of
+    pages, which the system keeps apart from small ones. Every run that is compared on warm memory gets this before it. In a process of
     its own: the peak of a parent counts as that of its child."""
     subprocess.run([sys.executable, "-c", TOUCH, str(size)], check=True)
 
@@ -64,7 +64,8 @@ def run(command, out=None, warm_bytes=6 << 30):
     if out is not None:
         shutil.rmtree(out, ignore_errors=True)
     os.sync()
-    warm(warm_bytes)
+    if warm_bytes:
+        warm(warm_bytes)
     begun = time.perf_counter()
     process = subprocess.Popen([str(part) for part in command], stdout=subprocess.DEVNULL)
     _, status, usage = os.wait4(process.pid, 0)
