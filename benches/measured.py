@@ -54,8 +54,8 @@ for memory in halves:
 
 def warm(size):
     """Touches memory and lets it go, so that no run waits for the host of a virtual machine to find it; half of it in large
-    pages, which the system keeps apart from small ones. Every run that is compared on warm memory gets this before it. In a process of
-    its own: the peak of a parent counts as that of its child."""
+    pages, which the system keeps apart from small ones. Every run that is compared on warm memory gets this before it. In a
+    process of its own: the peak of a parent counts as that of its child."""
     subprocess.run([sys.executable, "-c", TOUCH, str(size)], check=True)
 
 

@@ -7,7 +7,7 @@ All thirty pairs of 44.1, 48, 88.2, 96, 176.4 and 192 kHz, by whole preparations
 - noise that ends at 0.85 of the lower Nyquist frequency, against `scipy.signal.resample_poly` with a Kaiser window of its own and
   against libsoxr at its best;
 - sines whose converted samples are known by arithmetic: what is not they, and the gain of each up to 20 kHz;
-- twenty stems a pair whose time stamps fall between two frames of the output: the fraction of a frame by which each stands
+- twenty stems a pair whose time stamps fall between two frames of the output, as far as the pair has such: the fraction of a frame by which each stands
   beside its place, by least squares on the slope of the sines.
 
 The exit code is 1 where a figure passes its bound.
@@ -17,7 +17,6 @@ import json
 import math
 import pathlib
 import random
-import struct
 import subprocess
 import sys
 import tempfile
@@ -26,6 +25,8 @@ import numpy
 import scipy.signal
 import soundfile
 import soxr
+
+from same import files
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 PAIRS = [(source, target) for source in RATES for target in RATES if source != target]
@@ -62,26 +63,14 @@ def level(part, whole):
     return 10 * math.log10(max(energy(part), 1e-300) / energy(whole))
 
 
-def wav(path, rate, samples, stamp):
-    """64-bit floats with `bext` (EBU Tech 3285)."""
-    data = samples.astype("<f8").tobytes()
-    chunks = [
-        (b"bext", bytes(338) + struct.pack("<QH", stamp, 1) + bytes(254)),
-        (b"fmt ", struct.pack("<HHIIHH", 3, 1, rate, rate * 8, 8, 64)),
-        (b"fact", struct.pack("<I", len(samples))),
-        (b"data", data),
-    ]
-    body = b"WAVE" + b"".join(name + struct.pack("<I", len(chunk)) + chunk for name, chunk in chunks)
-    path.write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
-
-
 def prepared(program, stems, target):
     """What becomes of stems, each a rate, samples and a stamp, by their names."""
     with tempfile.TemporaryDirectory() as folder:
         folder = pathlib.Path(folder)
         (folder / "song").mkdir()
         for name, (rate, samples, stamp) in stems.items():
-            wav(folder / "song" / f"{name}.wav", rate, samples, stamp)
+            sound = files.wav(rate, "f64", [samples], before=[(b"bext", files.bext(stamp))])
+            (folder / "song" / f"{name}.wav").write_bytes(sound)
         (folder / "recipe.toml").write_text(RECIPE.format(target))
         out = folder / "out"
         typed = [program, "prep", folder / "song", "--out", out, "--recipe", folder / "recipe.toml", "--progress", "none"]

@@ -20,10 +20,11 @@ import os
 import pathlib
 import random
 import shutil
-import struct
 import subprocess
 import sys
 import tempfile
+
+from same import files
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 SHORT = (44_100, 96_000)
@@ -58,21 +59,6 @@ depth = "{depth}"
 """
 
 
-def wav(path, rate, channels, stamp):
-    """32-bit floats with `bext` (EBU Tech 3285): channels are lists of numbers."""
-    data = struct.pack(f"<{len(channels) * len(channels[0])}f", *(x for frame in zip(*channels) for x in frame))
-    frame = 4 * len(channels)
-    bext = bytes(338) + struct.pack("<QH", stamp, 1) + bytes(254)
-    chunks = [
-        (b"bext", bext),
-        (b"fmt ", struct.pack("<HHIIHH", 3, len(channels), rate, rate * frame, frame, 32)),
-        (b"fact", struct.pack("<I", len(channels[0]))),
-        (b"data", data),
-    ]
-    body = b"WAVE" + b"".join(name + struct.pack("<I", len(chunk)) + chunk for name, chunk in chunks)
-    path.write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
-
-
 def delivery(folder, rates):
     """Two stems a rate, of notes and of noise; stamps an hour and some frames after midnight."""
     folder.mkdir(parents=True)
@@ -81,8 +67,10 @@ def delivery(folder, rates):
         note = lambda n, hz: 0.4 * math.sin(2 * math.pi * hz * n / rate) * math.exp(-4 * ((n / rate) % 0.5))
         notes = [[note(n, hz) for n in range(frames)] for hz in (110 * (nth + 1), 165 * (nth + 1))]
         noise = [[0.3 * dice.uniform(-1, 1) for _ in range(frames)]]
-        wav(folder / f"Keys {name}.wav", rate, notes, 3600 * rate + 7 * nth + 1)
-        wav(folder / f"Shaker {name}.wav", rate, noise, 3600 * rate + 5 * nth)
+        stems = (("Keys", notes, 3600 * rate + 7 * nth + 1), ("Shaker", noise, 3600 * rate + 5 * nth))
+        for stem, channels, stamp in stems:
+            sound = files.wav(rate, "f32", channels, before=[(b"bext", files.bext(stamp))])
+            (folder / f"{stem} {name}.wav").write_bytes(sound)
 
 
 def prepared(command, delivery_, out, recipe):
