@@ -46,7 +46,7 @@ fn sketching() -> f64 {
     let second = Block::from_channels(vec![vec![0.1; RATE_HZ as usize]; 2]);
     let start = Instant::now();
     for _ in 0..=SONG.len() {
-        let mut sketcher = Sketcher::new(RATE_HZ);
+        let mut sketcher = Sketcher::new(RATE_HZ, RATE_HZ);
         for _ in 0..SECONDS {
             sketcher.push(&second);
         }

@@ -59,7 +59,7 @@ fn parts(criterion: &mut Criterion) {
     meter!("channel relation", Relation::new(RATE, 0.0));
     meter!("activity", Activity::new(RATE));
     meter!("loudness", Loudness::new(2, RATE));
-    meter!("sketch", Sketcher::new(RATE));
+    meter!("sketch", Sketcher::new(RATE, RATE));
     for (from_hz, to_hz) in [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000)] {
         group.bench_function(format!("resample {from_hz} to {to_hz}"), |bench| {
             bench.iter(|| {

@@ -82,7 +82,7 @@ impl Member<'_> {
             |at: usize| envelope.channels.iter().map(|c| f64::from(c.sum_sq[at])).sum::<f64>() * share;
         Some(Presence {
             power: (0..windows).map(power).collect(),
-            window_seconds: envelope.window_frames as f64 / f64::from(measures.target_hz.max(1)),
+            window_seconds: envelope.window_seconds(),
             start_seconds: self.start_seconds,
         })
     }

@@ -195,7 +195,7 @@ mod tests {
     use crate::{Block, Sketcher};
 
     fn measured(samples: Vec<f64>) -> Chroma {
-        let mut sketcher = Sketcher::new(6000);
+        let mut sketcher = Sketcher::new(6000, 6000);
         sketcher.push(&Block::from_channels(vec![samples]));
         ChromaMeter::default().measure(&sketcher.finish())
     }

@@ -56,7 +56,7 @@ impl Decimator {
     }
 
     /// Ends the stream: appends the samples that remain.
-    pub fn finish(mut self, out: &mut Vec<f32>) {
+    pub fn finish(&mut self, out: &mut Vec<f32>) {
         let due = self.frames.div_ceil(self.factor as u64);
         self.pending.resize(self.pending.len() + self.taps.len(), 0.0);
         self.give(out, due);

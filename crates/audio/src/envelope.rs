@@ -8,12 +8,11 @@ use crate::simd_meters::Totals;
 /// the memory does not grow with the length: 11 minutes have windows of 10 ms, an hour has windows of 80 ms.
 const MOST_WINDOWS: usize = 65_536;
 
-/// Measures the envelope of a stream, and its exact extremes and sums.
+/// Measures the envelope of a stream.
 #[derive(Debug, Clone)]
 pub struct Envelope {
     window: usize,
     base: usize,
-    frames: u64,
     pending: Block,
     channels: Vec<EnvelopeOf>,
     /// What a window of `window` frames has so far, while it is longer than the base.
@@ -32,8 +31,6 @@ pub struct EnvelopeOf {
     pub sum: Vec<f32>,
     /// Sum of squares of each window.
     pub sum_sq: Vec<f32>,
-    /// Exact least and greatest sample of the stream; (0, 0) when there was none.
-    pub range: (f64, f64),
 }
 
 fn down(value: f64) -> f32 {
@@ -72,13 +69,11 @@ impl Envelope {
     /// A meter for `channels` channels at `rate_hz`.
     pub fn new(channels: usize, rate_hz: u32) -> Self {
         let base = (rate_hz as usize / 100).max(1);
-        let channel = EnvelopeOf { range: (f64::INFINITY, f64::NEG_INFINITY), ..EnvelopeOf::default() };
         Self {
             window: base,
             base,
-            frames: 0,
             pending: Block::new(channels),
-            channels: vec![channel; channels],
+            channels: vec![EnvelopeOf::default(); channels],
             open: vec![Totals::NONE; channels],
             open_bases: 0,
         }
@@ -86,7 +81,6 @@ impl Envelope {
 
     /// Takes the next frames.
     pub fn push(&mut self, block: &Block) {
-        self.frames += block.frames() as u64;
         let mut at = 0;
         while at < block.frames() {
             let end = (at + self.base - self.pending.frames()).min(block.frames());
@@ -111,10 +105,8 @@ impl Envelope {
 
     /// Takes one base window.
     fn take<'a>(&mut self, samples: impl Fn(usize) -> &'a [f64]) {
-        for (index, (channel, open)) in self.channels.iter_mut().zip(&mut self.open).enumerate() {
-            let values = Totals::of(samples(index));
-            channel.range = (channel.range.0.min(values.min), channel.range.1.max(values.max));
-            open.join(&values);
+        for (index, open) in self.open.iter_mut().enumerate() {
+            open.join(&Totals::of(samples(index)));
         }
         self.open_bases += 1;
         if self.open_bases * self.base == self.window {
@@ -142,9 +134,6 @@ impl Envelope {
         if self.open_bases > 0 {
             self.close_window();
         }
-        if self.frames == 0 {
-            self.channels.iter_mut().for_each(|channel| channel.range = (0.0, 0.0));
-        }
         (self.window as u64, self.channels)
     }
 }
@@ -170,7 +159,6 @@ mod tests {
             assert_eq!((window, found.min.len()), (4, 3));
             assert!(f64::from(found.min[0]) <= -0.2 && f64::from(found.max[1]) >= 0.8);
             assert!((found.sum[0] - 0.6).abs() < 1e-6 && (found.sum_sq[2] - 0.81).abs() < 1e-6);
-            assert_eq!(found.range, (-0.9, 0.8));
         }
     }
 

@@ -163,7 +163,7 @@ mod tests {
     use crate::{Block, Sketcher};
 
     fn follow(samples: Vec<f64>) -> Vec<Pitch> {
-        let mut sketcher = Sketcher::new(6000);
+        let mut sketcher = Sketcher::new(6000, 6000);
         sketcher.push(&Block::from_channels(vec![samples]));
         PitchTracker::default().follow(&sketcher.finish())
     }

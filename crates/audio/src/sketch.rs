@@ -6,7 +6,7 @@
 //! It knows nothing of where sketches are kept and what they are compared for.
 
 use crate::with_simd;
-use crate::{Block, Decimator};
+use crate::{Block, Decimator, Resampler};
 
 /// Samples that share a scale.
 const STRETCH: usize = 512;
@@ -30,9 +30,10 @@ pub struct Sketch {
 }
 
 /// Draws a sketch of a stream.
-#[derive(Debug, Clone)]
 pub struct Sketcher {
     decimator: Decimator,
+    /// To the places of the sketch, where the stream has other ones.
+    resampler: Option<Resampler>,
     /// Frames that are still drawn.
     left: u64,
     open: Vec<f32>,
@@ -40,11 +41,18 @@ pub struct Sketcher {
 }
 
 impl Sketcher {
-    /// A sketcher for streams at `rate_hz`.
-    pub fn new(rate_hz: u32) -> Self {
-        let sketch = Sketch { rate_hz, ..Sketch::default() };
-        let left = MOST_SECONDS * u64::from(rate_hz);
-        Self { decimator: Decimator::new(rate_hz), left, open: Vec::new(), sketch }
+    /// A sketcher for streams at `from_hz` whose sketch is that of the same sound at `to_hz`, so that all stems of a delivery
+    /// have sketches of one rate. What is converted is one channel at about 6 kHz.
+    pub fn new(from_hz: u32, to_hz: u32) -> Self {
+        // Both rates times both factors, so that they are whole.
+        let (drawn, wanted) = (from_hz * Decimator::factor(to_hz), to_hz * Decimator::factor(from_hz));
+        Self {
+            decimator: Decimator::new(from_hz),
+            resampler: (drawn != wanted).then(|| Resampler::new(drawn, wanted, 1)),
+            left: MOST_SECONDS * u64::from(from_hz),
+            open: Vec::new(),
+            sketch: Sketch { rate_hz: to_hz, ..Sketch::default() },
+        }
     }
 
     /// Takes the next frames.
@@ -53,10 +61,10 @@ impl Sketcher {
             let mut last = Block::new(block.channels());
             last.append(block, 0, self.left as usize);
             self.left = 0;
-            self.decimator.push(&last, &mut self.open);
+            self.draw(|decimator, out| decimator.push(&last, out));
         } else {
             self.left -= block.frames() as u64;
-            self.decimator.push(block, &mut self.open);
+            self.draw(|decimator, out| decimator.push(block, out));
         }
         let whole = self.open.len() / STRETCH * STRETCH;
         for stretch in self.open[..whole].chunks(STRETCH) {
@@ -65,9 +73,24 @@ impl Sketcher {
         self.open.drain(..whole);
     }
 
+    /// Adds what the decimator gives to the open samples, at the places of the sketch.
+    fn draw(&mut self, give: impl FnOnce(&mut Decimator, &mut Vec<f32>)) {
+        let Some(resampler) = &mut self.resampler else { return give(&mut self.decimator, &mut self.open) };
+        let mut given = Vec::new();
+        give(&mut self.decimator, &mut given);
+        let mut block = Block::from_channels(vec![given.into_iter().map(f64::from).collect()]);
+        resampler.process(&mut block);
+        self.open.extend(block.channel(0).iter().map(|sample| *sample as f32));
+    }
+
     /// Ends the stream.
     pub fn finish(mut self) -> Sketch {
-        self.decimator.finish(&mut self.open);
+        self.draw(Decimator::finish);
+        if let Some(mut resampler) = self.resampler.take() {
+            let mut rest = Block::new(1);
+            resampler.finish(&mut rest);
+            self.open.extend(rest.channel(0).iter().map(|sample| *sample as f32));
+        }
         for stretch in self.open.chunks(STRETCH) {
             self.sketch.put(stretch);
         }
@@ -197,7 +220,7 @@ mod tests {
     use crate::signal::noise;
 
     fn sketch(samples: &[f64]) -> Sketch {
-        let mut sketcher = Sketcher::new(6000);
+        let mut sketcher = Sketcher::new(6000, 6000);
         for piece in samples.chunks(777) {
             sketcher.push(&Block::from_channels(vec![piece.to_vec()]));
         }
@@ -208,7 +231,7 @@ mod tests {
     #[test]
     fn it_ends_after_twenty_minutes() {
         for piece in [1_000_000, 999_983] {
-            let mut sketcher = Sketcher::new(6000);
+            let mut sketcher = Sketcher::new(6000, 6000);
             let block = Block::silence(1, piece);
             (0..9).for_each(|_| sketcher.push(&block));
             assert_eq!(sketcher.finish().samples(), 7_200_000);

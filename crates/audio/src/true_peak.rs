@@ -10,14 +10,12 @@
 //!
 //! It knows nothing of limits and targets.
 
-use std::ops::Range;
-
 use crate::Block;
 use crate::simd::with_simd;
 use crate::simd_meters::{largest_bend, range};
 
 /// Taps of each phase.
-const TAPS: usize = 32;
+pub(crate) const TAPS: usize = 32;
 
 /// Frames that are judged at once.
 const STRETCH: usize = 64;
@@ -26,7 +24,7 @@ const STRETCH: usize = 64;
 const SHORT_STRETCH: usize = 8;
 
 /// The two neighbours of an interpolated value within a window of `TAPS` samples.
-const BEFORE: usize = TAPS / 2 - 1;
+pub(crate) const BEFORE: usize = TAPS / 2 - 1;
 
 /// Kaiser window parameter: about 80 dB of stop-band attenuation, far below what a peak reading shows.
 const KAISER_BETA: f64 = 8.0;
@@ -47,15 +45,31 @@ pub fn oversampling(rate_hz: u32) -> usize {
 /// let sine: Vec<f64> = (0..4800).map(|n| (FRAC_PI_2 * f64::from(n) + FRAC_PI_4).sin()).collect();
 /// let mut meter = TruePeak::new(1, 48_000);
 /// meter.push(&Block::from_channels(vec![sine]));
-/// let (least, greatest) = meter.finish()[0];
-/// assert!(least < -0.99 && greatest > 0.99);
+/// let found = meter.finish()[0];
+/// assert!(found.sample.1 < 0.71);
+/// assert!(found.between.0 < -0.99 && found.between.1 > 0.99);
 /// ```
 #[derive(Debug, Clone)]
 pub struct TruePeak {
+    between: Between,
+    channels: Vec<Channel>,
+}
+
+/// The extremes of one channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Extremes {
+    /// Least and greatest sample.
+    pub sample: (f64, f64),
+    /// Least and greatest value of the oversampled signal, its samples included.
+    pub between: (f64, f64),
+}
+
+/// Interpolation at some places between every two samples.
+#[derive(Debug, Clone)]
+pub(crate) struct Between {
     phases: Vec<[f64; TAPS]>,
     /// The most by which interpolation can leave the straight line, per unit of second difference.
     bend: f64,
-    channels: Vec<Channel>,
 }
 
 #[derive(Debug, Clone)]
@@ -64,8 +78,7 @@ struct Channel {
     window: Vec<f64>,
     /// Least and greatest sample and largest second difference of the stretch before.
     before: (f64, f64, f64),
-    least: f64,
-    greatest: f64,
+    found: Extremes,
 }
 
 fn bessel_i0(x: f64) -> f64 {
@@ -118,116 +131,168 @@ fn bend(taps: &[f64; TAPS], fraction: f64) -> f64 {
     total
 }
 
+/// The taps for `steps` places a sample, but for the sample's own.
+pub(crate) fn phases(steps: usize) -> impl Iterator<Item = [f64; TAPS]> {
+    (1..steps).map(move |step| phase(step as f64 / steps as f64))
+}
+
+impl Extremes {
+    /// Those of nothing.
+    pub(crate) const NONE: Self =
+        Self { sample: (f64::INFINITY, f64::NEG_INFINITY), between: (f64::INFINITY, f64::NEG_INFINITY) };
+
+    /// Takes samples.
+    pub(crate) fn take(&mut self, samples: &[f64]) {
+        let (low, high) = range(samples);
+        self.take_range(low, high);
+    }
+
+    /// Takes samples of this range.
+    fn take_range(&mut self, low: f64, high: f64) {
+        self.sample = (low.min(self.sample.0), high.max(self.sample.1));
+        self.between = (low.min(self.between.0), high.max(self.between.1));
+    }
+
+    /// Whether samples, and what lies between them, could grow these, when they leave the values from `low` to `high` by so
+    /// much at the most.
+    pub(crate) fn can_grow(&self, (low, high): (f64, f64), (samples, between): (f64, f64)) -> (bool, bool) {
+        let grows =
+            |(least, greatest): (f64, f64), reach: f64| high + reach > greatest || low - reach < least;
+        (grows(self.sample, samples), grows(self.between, between))
+    }
+
+    /// All zero for nothing.
+    pub(crate) fn finished(self) -> Self {
+        if self.sample.0 > self.sample.1 { Self { sample: (0.0, 0.0), between: (0.0, 0.0) } } else { self }
+    }
+}
+
+impl Between {
+    /// At `steps` places a sample.
+    pub(crate) fn new(steps: usize) -> Self {
+        let fraction = |step: usize| step as f64 / steps as f64;
+        let phases: Vec<[f64; TAPS]> = phases(steps).collect();
+        let bend = (1..steps).zip(&phases).map(|(step, taps)| bend(taps, fraction(step))).fold(0.0, f64::max);
+        Self { phases, bend }
+    }
+
+    /// The most by which a value leaves the line between its neighbours. A hair more than the bound covers the rounding of
+    /// the taps themselves.
+    fn reach(&self, largest_bend: f64, largest: f64) -> f64 {
+        self.bend * largest_bend + 1e-9 * largest
+    }
+
+    /// Takes what lies between the samples of a window, as far as that has `TAPS` samples around it.
+    pub(crate) fn take(&self, window: &[f64], found: &mut Extremes) {
+        let (low, high) = range(window);
+        self.take_within(window, self.reach(largest_bend(window), high.max(-low)), found);
+    }
+
+    /// The same, when that leaves the lines between neighbours by `reach` at the most.
+    fn take_within(&self, window: &[f64], reach: f64, found: &mut Extremes) {
+        let places = window.len() + 1 - TAPS;
+        for first in (0..places).step_by(SHORT_STRETCH) {
+            let after = places.min(first + SHORT_STRETCH);
+            let ends = range(&window[first + BEFORE..=after + BEFORE]);
+            if found.can_grow(ends, (0.0, reach)).1 {
+                with_simd(
+                    #[inline(always)]
+                    || self.interpolate(&window[first..after + TAPS - 1], reach, found),
+                );
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn interpolate(&self, window: &[f64], reach: f64, found: &mut Extremes) {
+        let (mut least, mut greatest) = found.between;
+        for window in window.windows(TAPS) {
+            let (a, b) = (window[BEFORE], window[BEFORE + 1]);
+            if a.max(b) + reach > greatest || a.min(b) - reach < least {
+                for taps in &self.phases {
+                    let value = dot(window, taps);
+                    greatest = if value > greatest { value } else { greatest };
+                    least = if value < least { value } else { least };
+                }
+            }
+        }
+        found.between = (least, greatest);
+    }
+}
+
 impl TruePeak {
     /// A meter for a stream of `channels` channels at `rate_hz`.
     pub fn new(channels: usize, rate_hz: u32) -> Self {
-        let steps = oversampling(rate_hz);
-        let fraction = |step: usize| step as f64 / steps as f64;
-        let phases: Vec<[f64; TAPS]> = (1..steps).map(|step| phase(fraction(step))).collect();
-        let bend = (1..steps).zip(&phases).map(|(step, taps)| bend(taps, fraction(step))).fold(0.0, f64::max);
-        let channel = Channel {
-            window: vec![0.0; TAPS - 1],
-            before: (0.0, 0.0, 0.0),
-            least: f64::INFINITY,
-            greatest: f64::NEG_INFINITY,
-        };
-        Self { phases, bend, channels: vec![channel; channels] }
+        let channel = Channel { window: vec![0.0; TAPS - 1], before: (0.0, 0.0, 0.0), found: Extremes::NONE };
+        Self { between: Between::new(oversampling(rate_hz)), channels: vec![channel; channels] }
     }
 
     /// Takes the next frames.
     pub fn push(&mut self, block: &Block) {
         for (channel, samples) in self.channels.iter_mut().zip(block.iter()) {
-            channel.push(samples, &self.phases, self.bend);
+            channel.push(samples, &self.between);
         }
     }
 
-    /// Ends the stream: what lies after the last sample is silence. Minimum and maximum of every channel, (0, 0)
-    /// when there was no frame.
-    pub fn finish(mut self) -> Vec<(f64, f64)> {
+    /// Ends the stream: what lies after the last sample is silence. The extremes of every channel, all zero when there was no
+    /// frame.
+    pub fn finish(mut self) -> Vec<Extremes> {
         for channel in &mut self.channels {
-            channel.finish(&self.phases, self.bend);
+            channel.finish(&self.between);
         }
-        self.channels
-            .iter()
-            .map(|channel| {
-                if channel.least > channel.greatest { (0.0, 0.0) } else { (channel.least, channel.greatest) }
-            })
-            .collect()
+        self.channels.iter().map(|channel| channel.found.finished()).collect()
     }
 }
 
 impl Channel {
-    fn push(&mut self, mut samples: &[f64], phases: &[[f64; TAPS]], bend: f64) {
+    fn push(&mut self, mut samples: &[f64], between: &Between) {
         while !samples.is_empty() {
             let room = TAPS - 1 + STRETCH - self.window.len();
             let (taken, rest) = samples.split_at(room.min(samples.len()));
             self.window.extend_from_slice(taken);
             samples = rest;
             if self.window.len() == TAPS - 1 + STRETCH {
-                self.judge(phases, bend);
+                self.judge(between);
             }
         }
     }
 
     /// Judges what is left, and what rings on after it; the silence that follows is no sample of the stream.
-    fn finish(&mut self, phases: &[[f64; TAPS]], bend: f64) {
-        let (low, high) = range(&self.window[TAPS - 1..]);
-        let (low, high) = (low.min(self.least), high.max(self.greatest));
-        if low > high {
+    fn finish(&mut self, between: &Between) {
+        let mut found = self.found;
+        found.take(&self.window[TAPS - 1..]);
+        if found.sample.0 > found.sample.1 {
             return;
         }
         self.window.extend([0.0; TAPS]);
-        self.judge(phases, bend);
+        self.judge(between);
         // The silence was judged like samples: where it is the extreme, the stream's own sample is.
-        self.least = if self.least == 0.0 { low.max(0.0) } else { self.least };
-        self.greatest = if self.greatest == 0.0 { high.min(0.0) } else { self.greatest };
+        let (low, high) = found.between;
+        let (least, greatest) = self.found.between;
+        found.between.0 = if least == 0.0 { low.max(0.0) } else { least };
+        found.between.1 = if greatest == 0.0 { high.min(0.0) } else { greatest };
+        self.found = found;
     }
 
     /// Interpolates the collected stretch, where it could matter.
-    fn judge(&mut self, phases: &[[f64; TAPS]], bend: f64) {
-        self.interpolate(phases, bend);
+    fn judge(&mut self, between: &Between) {
+        self.interpolate(between);
         let kept = self.window.len() - (TAPS - 1);
         self.window.copy_within(kept.., 0);
         self.window.truncate(TAPS - 1);
     }
 
-    fn interpolate(&mut self, phases: &[[f64; TAPS]], bend: f64) {
+    fn interpolate(&mut self, between: &Between) {
         let fresh = &self.window[TAPS - 1..];
         let (low, high) = range(fresh);
-        self.least = if low < self.least { low } else { self.least };
-        self.greatest = if high > self.greatest { high } else { self.greatest };
+        self.found.take_range(low, high);
         let now = (low, high, largest_bend(&self.window[TAPS - 3..]));
         // The window reaches back into the stretch before, so its figures count too.
         let before = std::mem::replace(&mut self.before, now);
         let (low, high, largest) = (low.min(before.0), high.max(before.1), now.2.max(before.2));
-        // A hair more than the bound covers the rounding of the taps themselves.
-        let reach = bend * largest + 1e-9 * high.max(-low);
-        if high + reach > self.greatest || low - reach < self.least {
-            let places = self.window.len() + 1 - TAPS;
-            for first in (0..places).step_by(SHORT_STRETCH) {
-                let after = places.min(first + SHORT_STRETCH);
-                let (low, high) = range(&self.window[first + BEFORE..=after + BEFORE]);
-                if high + reach > self.greatest || low - reach < self.least {
-                    with_simd(
-                        #[inline(always)]
-                        || self.interpolate_places(first..after, reach, phases),
-                    );
-                }
-            }
-        }
-    }
-
-    #[inline(always)]
-    fn interpolate_places(&mut self, places: Range<usize>, reach: f64, phases: &[[f64; TAPS]]) {
-        for window in self.window[places.start..places.end + TAPS - 1].windows(TAPS) {
-            let (a, b) = (window[BEFORE], window[BEFORE + 1]);
-            if a.max(b) + reach > self.greatest || a.min(b) - reach < self.least {
-                for taps in phases {
-                    let value = dot(window, taps);
-                    self.greatest = if value > self.greatest { value } else { self.greatest };
-                    self.least = if value < self.least { value } else { self.least };
-                }
-            }
+        let reach = between.reach(largest, high.max(-low));
+        if self.found.can_grow((low, high), (0.0, reach)).1 {
+            between.take_within(&self.window, reach, &mut self.found);
         }
     }
 }
@@ -252,7 +317,9 @@ mod tests {
         for part in samples.chunks(piece) {
             meter.push(&Block::from_channels(vec![part.to_vec()]));
         }
-        meter.finish()[0]
+        let found = meter.finish()[0];
+        assert_eq!(found.sample, if samples.is_empty() { (0.0, 0.0) } else { range(samples) });
+        found.between
     }
 
     #[test]
@@ -278,7 +345,7 @@ mod tests {
             let mut padded = vec![0.0; TAPS - 1];
             padded.extend_from_slice(&samples);
             padded.extend([0.0; TAPS]);
-            let values = padded.windows(TAPS).flat_map(|window| meter.phases.iter().map(|taps| dot(window, taps)));
+            let values = padded.windows(TAPS).flat_map(|window| meter.between.phases.iter().map(|taps| dot(window, taps)));
             let all = values.chain(samples.iter().copied());
             let wanted = all.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
             let found = peak(&samples, 50);
@@ -291,6 +358,7 @@ mod tests {
     #[test]
     fn constants_stay_constants_and_silence_is_zero() {
         assert_eq!(peak(&[0.0; 1000], 64), (0.0, 0.0));
-        assert_eq!(TruePeak::new(1, 48_000).finish(), [(0.0, 0.0)]);
+        let nothing = Extremes { sample: (0.0, 0.0), between: (0.0, 0.0) };
+        assert_eq!(TruePeak::new(1, 48_000).finish(), [nothing]);
     }
 }

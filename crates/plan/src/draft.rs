@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use loadin_audio::{SILENCE, rescale_frames};
+use loadin_audio::{Resampler, SILENCE, rescale_frames};
 use loadin_record::evidence::{Evidence, Proposal};
 use loadin_record::finding::{Finding, Id};
 use loadin_record::late::Pin;
@@ -135,14 +135,15 @@ impl<'a> DraftStem<'a> {
         Some((own(first), own(last))).filter(|(first, last)| first < last)
     }
 
-    /// The same in frames of the source at the present rate, whatever was cut or padded.
+    /// The same in frames of the source at the present rate, whatever was cut or padded. What a change of rate rings around a
+    /// sound is no sound.
     fn sounding_source(&self, threshold: f64) -> Option<(u64, u64)> {
         let mut span: Option<(u64, u64)> = None;
         for channel in &self.channels {
-            let measures = self.measures(channel.source);
-            let envelope = &measures.envelope;
-            let floor = noise_floor(envelope, channel, measures.target_hz) * channel.scale.abs();
+            let envelope = &self.measures(channel.source).envelope;
+            let floor = noise_floor(envelope, channel) * channel.scale.abs();
             if let Some((first, last)) = channel_span(envelope, channel, threshold.max(floor)) {
+                let (first, last) = frames_at((first, last), envelope.rate_hz, self.rate_hz);
                 let (from, to) = span.unwrap_or((first, last));
                 span = Some((from.min(first), to.max(last)));
             }
@@ -155,7 +156,7 @@ impl<'a> DraftStem<'a> {
         self.is_silent_in(frame..frame + 1)
     }
 
-    /// Whether every window that these frames touch is digital silence on every channel.
+    /// Whether every window that these frames touch, or are converted from, is digital silence on every channel.
     pub fn is_silent_in(&self, frames: std::ops::Range<u64>) -> bool {
         self.channels.iter().all(|channel| {
             let envelope = &self.measures(channel.source).envelope;
@@ -167,6 +168,9 @@ impl<'a> DraftStem<'a> {
             if from >= to {
                 return true;
             }
+            let (from, to) = frames_at((from, to), self.rate_hz, envelope.rate_hz);
+            let reach = Resampler::reach_frames(envelope.rate_hz.max(1), self.rate_hz.max(1));
+            let (from, to) = (from.saturating_sub(reach), to + reach);
             let (from, to) = ((from / window) as usize, to.div_ceil(window) as usize);
             let silent = |values: &[f32]| {
                 let to = to.min(values.len());
@@ -232,9 +236,9 @@ const DITHERED_SILENCE: f64 = 4.0 / 32_768.0;
 
 /// The level up to which a channel rests, as it was delivered: twice the peak of the quietest hundredth of all tenths of a
 /// second that are not digital silence, where that is dithered silence; else 0.
-pub(crate) fn noise_floor(envelope: &EnvelopeFacts, channel: &DraftChannel, rate_hz: u32) -> f64 {
+pub(crate) fn noise_floor(envelope: &EnvelopeFacts, channel: &DraftChannel) -> f64 {
     let values = &envelope.channels[channel.channel];
-    let long = (u64::from(rate_hz) / 10).div_ceil(envelope.window_frames.max(1)).max(1) as usize;
+    let long = (u64::from(envelope.rate_hz) / 10).div_ceil(envelope.window_frames.max(1)).max(1) as usize;
     let shift = channel.shift / channel.scale;
     let level = |(min, max): (&f32, &f32)| {
         let silent = *min == 0.0 && *max == 0.0;
@@ -249,6 +253,13 @@ pub(crate) fn noise_floor(envelope: &EnvelopeFacts, channel: &DraftChannel, rate
     peaks.sort_by(f64::total_cmp);
     let quietest = peaks.get((peaks.len() / 100).max(2)).copied().unwrap_or(f64::INFINITY);
     if quietest <= DITHERED_SILENCE { (2.0 * quietest).min(DITHERED_SILENCE) } else { 0.0 }
+}
+
+/// A span of frames at another rate, rounded outward.
+fn frames_at((first, end): (u64, u64), from_hz: u32, to_hz: u32) -> (u64, u64) {
+    let (from, to) = (u128::from(from_hz.max(1)), u128::from(to_hz));
+    let scaled = |frames: u64| u128::from(frames) * to;
+    ((scaled(first) / from) as u64, scaled(end).div_ceil(from) as u64)
 }
 
 fn channel_span(envelope: &EnvelopeFacts, channel: &DraftChannel, threshold: f64) -> Option<(u64, u64)> {

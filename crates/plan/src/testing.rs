@@ -76,7 +76,12 @@ pub(crate) fn stem(path: &str) -> Stem {
         loudness_lufs: None,
         content: format!("content of {path}"),
         damage: Vec::new(),
-        envelope: EnvelopeFacts { window_frames: WINDOW, frames: 192_000, channels: Vec::new() },
+        envelope: EnvelopeFacts {
+            rate_hz: 48_000,
+            window_frames: WINDOW,
+            frames: 192_000,
+            channels: Vec::new(),
+        },
     };
     let survey = Survey {
         path: path.to_owned(),
@@ -109,20 +114,21 @@ impl Stem {
         self
     }
 
-    /// Another rate in Hz, measured at that rate; the number of frames stays.
+    /// Another rate in Hz, which stays; so do the number of frames and the frames of a window.
     pub(crate) fn rate(mut self, rate_hz: u32) -> Self {
         self.format().rate_hz = rate_hz;
         self.measures().target_hz = rate_hz;
+        self.measures().envelope.rate_hz = rate_hz;
         self
     }
 
-    /// The rate in Hz that it is measured at, with as many frames as it has there.
+    /// The rate in Hz that it is measured for, with as many frames as it has there.
     pub(crate) fn measured_at(mut self, target_hz: u32) -> Self {
         let frames =
             loadin_audio::rescale_frames(self.measures().source_frames, self.format().rate_hz, target_hz);
         self.measures().target_hz = target_hz;
         self.measures().target_frames = frames;
-        self.redraw(frames)
+        self
     }
 
     /// Another number of frames.
@@ -176,7 +182,7 @@ impl Stem {
             side_to_mid: Some(1.0),
         };
         measures.relation = (peaks.len() == 2).then_some(relation);
-        let frames = measures.target_frames;
+        let frames = measures.source_frames;
         self.redraw(frames)
     }
 

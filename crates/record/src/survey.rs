@@ -146,19 +146,6 @@ pub struct Survey {
     pub measures: Result<Measures, Failure>,
 }
 
-impl Survey {
-    /// By how many seconds the sound that was measured begins behind the file's first frame: a fraction of a frame, or 0.
-    pub fn head_seconds(&self) -> f64 {
-        match (&self.format, &self.measures) {
-            (Some(format), Ok(measures)) if measures.phase != 0 => {
-                let frames = loadin_audio::phase_frames(measures.phase, format.rate_hz, measures.target_hz);
-                frames / f64::from(measures.target_hz)
-            }
-            _ => 0.0,
-        }
-    }
-}
-
 /// Why a stem cannot be used.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Failure {
@@ -191,14 +178,15 @@ pub struct Measures {
     pub source_frames: u64,
     /// Sample peak at the source's rate.
     pub source_peak: f64,
-    /// Rate at which `channels` and `envelope` were measured.
+    /// The rate that the stem will have, for which the peaks of `channels` hold.
     pub target_hz: u32,
     /// Frames at that rate.
     pub target_frames: u64,
-    /// The offset of each channel that was taken away before the rate was converted; empty where none was.
+    /// The offset of each channel that was taken away before anything else, where the rate will be converted; empty where none
+    /// was.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub subtracted: Vec<f64>,
-    /// The fraction of a frame at which the converted sound begins, as `loadin_audio::starting_phase` counts it.
+    /// The fraction of a frame at which the converted sound will begin, as `loadin_audio::starting_phase` counts it.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub phase: i64,
     /// Every channel.
@@ -220,7 +208,7 @@ pub struct Measures {
     pub content: String,
     /// Audio that is missing from the file.
     pub damage: Vec<DamageFacts>,
-    /// Minimum, maximum, sum and sum of squares per window.
+    /// Minimum, maximum, sum and sum of squares per window, at the source's rate.
     pub envelope: EnvelopeFacts,
 }
 
@@ -239,7 +227,7 @@ impl Measures {
     }
 }
 
-/// What was measured on one channel at the target rate.
+/// What was measured on one channel. Its peaks are those that it will have at the target rate.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ChannelMeasures {
     /// Samples.
@@ -348,15 +336,24 @@ pub struct DamageFacts {
     pub cause: String,
 }
 
-/// The envelope of a stem at the target rate: one value a window and channel.
+/// The envelope of a stem at the source's rate: one value a window and channel.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct EnvelopeFacts {
+    /// The source's rate in Hz.
+    pub rate_hz: u32,
     /// Frames of a window; the last one may be shorter.
     pub window_frames: u64,
     /// Frames of the stem.
     pub frames: u64,
     /// Every channel.
     pub channels: Vec<EnvelopeChannel>,
+}
+
+impl EnvelopeFacts {
+    /// Length of a window in seconds.
+    pub fn window_seconds(&self) -> f64 {
+        self.window_frames as f64 / f64::from(self.rate_hz.max(1))
+    }
 }
 
 /// The envelope of one channel; minimum and maximum are rounded outward.
@@ -375,7 +372,7 @@ pub struct EnvelopeChannel {
 /// What a survey shall measure.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scope {
-    /// Rate at which levels and the envelope are measured.
+    /// The rate that the stem will have, for which its peaks are measured.
     pub target_hz: u32,
     /// Whether integrated loudness is measured.
     pub loudness: bool,

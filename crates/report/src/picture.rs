@@ -89,7 +89,7 @@ pub(crate) fn delivered<'a>(
     let keep = source_span(stem, manifest, None);
     // What was taken away before it was measured is in the source.
     let channels = channels.map(|channel| (channel, -subtracted(measures, channel), 1.0)).collect();
-    Drawn { envelope: &measures.envelope, rate_hz: measures.target_hz, start: keep.0, keep, channels }
+    Drawn { envelope: &measures.envelope, start: keep.0, keep, channels }
 }
 
 /// What is drawn of a stem as it was prepared; `None` where it was not.
@@ -100,7 +100,6 @@ pub(crate) fn prepared<'a>(
 ) -> Option<Drawn<'a>> {
     Some(Drawn {
         envelope: &measures.envelope,
-        rate_hz: measures.target_hz,
         start: source_span(stem, manifest, None).0,
         keep: output_span(stem)?,
         channels: after_channels(stem, measures),

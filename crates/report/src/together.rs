@@ -72,7 +72,7 @@ fn mean_squares(stem: &StemRecord, manifest: &Manifest, measures: &Measures, axi
     let mut sums = vec![(0.0, 0usize); COLUMNS];
     let envelope = &measures.envelope;
     let window = envelope.window_frames.max(1);
-    let rate_hz = f64::from(measures.target_hz.max(1));
+    let rate_hz = f64::from(envelope.rate_hz.max(1));
     let start = source_start(stem, manifest);
     let (from, to) = output_span(stem).unwrap_or((0.0, 0.0));
     let channels = after_channels(stem, measures);
@@ -145,7 +145,12 @@ mod tests {
                 loudness_lufs: None,
                 content: String::new(),
                 damage: Vec::new(),
-                envelope: EnvelopeFacts { window_frames: 480, frames: 96_000, channels: vec![channel] },
+                envelope: EnvelopeFacts {
+                    rate_hz: 48_000,
+                    window_frames: 480,
+                    frames: 96_000,
+                    channels: vec![channel],
+                },
             }),
         }
     }

@@ -19,8 +19,6 @@ pub(crate) struct Trace(pub(crate) Vec<Option<(f64, f64)>>);
 /// What is drawn of an envelope.
 pub(crate) struct Drawn<'a> {
     pub(crate) envelope: &'a EnvelopeFacts,
-    /// Rate of the envelope in Hz.
-    pub(crate) rate_hz: u32,
     /// Where its first frame lies on the axis, in seconds.
     pub(crate) start: f64,
     /// What is kept of it, in seconds on the axis.
@@ -33,7 +31,7 @@ impl Drawn<'_> {
     /// Every window that is kept, with its span on the axis.
     fn windows(&self) -> impl Iterator<Item = (usize, f64, f64)> {
         let window = self.envelope.window_frames.max(1);
-        let rate_hz = f64::from(self.rate_hz.max(1));
+        let rate_hz = f64::from(self.envelope.rate_hz.max(1));
         let count = self.envelope.channels.iter().map(|c| c.min.len().min(c.max.len())).min().unwrap_or(0);
         (0..count).filter_map(move |index| {
             let from = self.start + (index as u64 * window) as f64 / rate_hz;
@@ -209,11 +207,11 @@ mod tests {
             .into_iter()
             .map(|c| EnvelopeChannel { min: c.min, max: c.max, sum: c.sum, sum_sq: c.sum_sq })
             .collect();
-        EnvelopeFacts { window_frames, frames: samples.len() as u64, channels }
+        EnvelopeFacts { rate_hz, window_frames, frames: samples.len() as u64, channels }
     }
 
     fn drawn(envelope: &EnvelopeFacts, seconds: f64) -> Drawn<'_> {
-        Drawn { envelope, rate_hz: 48_000, start: 0.0, keep: (0.0, seconds), channels: vec![(0, 0.0, 1.0)] }
+        Drawn { envelope, start: 0.0, keep: (0.0, seconds), channels: vec![(0, 0.0, 1.0)] }
     }
 
     /// Every point of a path, as a reader of SVG sees it (SVG 2, section 9.3: relative line-to commands).

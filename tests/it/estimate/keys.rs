@@ -109,7 +109,7 @@ fn every_profile_scores() {
         let mut circle = [0.0; FINE];
         let drum = |name: &str| name.starts_with("Kick") || name.starts_with("Snare");
         for (_, sound) in tune.stems.iter().filter(|(name, _)| !drum(name)) {
-            let mut sketcher = Sketcher::new(RATE);
+            let mut sketcher = Sketcher::new(RATE, RATE);
             sketcher.push(&Block::from_channels(vec![sound.clone()]));
             let chroma = meter.measure(&sketcher.finish());
             let share = chroma.spectra as f64 / chroma.circle.iter().sum::<f64>();

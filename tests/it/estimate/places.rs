@@ -27,7 +27,7 @@ fn resampled(samples: &[f64], from_hz: u32, to_hz: u32) -> Vec<f64> {
 }
 
 fn sketched(samples: &[f64]) -> Vec<f32> {
-    let mut sketcher = Sketcher::new(RATE);
+    let mut sketcher = Sketcher::new(RATE, RATE);
     sketcher.push(&Block::from_channels(vec![samples.to_vec()]));
     let sketch = sketcher.finish();
     let mut out = vec![0.0; sketch.samples()];

@@ -13,7 +13,7 @@ const RATE: u32 = 48_000;
 fn true_peak(samples: &[f64], rate_hz: u32) -> f64 {
     let mut meter = TruePeak::new(1, rate_hz);
     meter.push(&Block::from_channels(vec![samples.to_vec()]));
-    let (least, greatest) = meter.finish()[0];
+    let (least, greatest) = meter.finish()[0].between;
     db(greatest.max(-least))
 }
 

@@ -69,7 +69,12 @@ fn envelope(stem: usize, channels: usize, loud: f64) -> EnvelopeFacts {
         channel.sum.push(0.0);
         channel.sum_sq.push((level * level * WINDOW as f64 / 6.0) as f32);
     }
-    EnvelopeFacts { window_frames: WINDOW, frames: FRAMES, channels: vec![channel; channels] }
+    EnvelopeFacts {
+        rate_hz: RATE_HZ,
+        window_frames: WINDOW,
+        frames: FRAMES,
+        channels: vec![channel; channels],
+    }
 }
 
 fn survey(stem: usize) -> Survey {

@@ -40,8 +40,8 @@ const TOP_WITHIN: usize = 15;
 const DOWN_20_DB: f64 = 0.01;
 
 /// The course of the level; `None` where the windows are too long to show it.
-pub(super) fn course(envelope: &EnvelopeFacts, rate_hz: u32) -> Option<Course> {
-    let window = envelope.window_frames as f64 / f64::from(rate_hz.max(1));
+pub(super) fn course(envelope: &EnvelopeFacts) -> Option<Course> {
+    let window = envelope.window_seconds();
     if window > LONGEST_WINDOW {
         return None;
     }

@@ -61,7 +61,7 @@ fn by(sound: &Sound) -> String {
 
 /// Everything that is measured; `None` for what is silent or too long.
 fn sound(measures: &Measures, sketch: &Sketch, spectra: &Chroma, tracker: &PitchTracker) -> Option<Sound> {
-    let course = level::course(&measures.envelope, measures.target_hz)?;
+    let course = level::course(&measures.envelope)?;
     let track = tracker.follow(sketch);
     let pitches = Pitches::of(&track);
     let width = measures.relation.as_ref().and_then(|relation| relation.side_to_mid);

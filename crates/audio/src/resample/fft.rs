@@ -22,7 +22,7 @@ pub(super) struct Fft {
 }
 
 /// Frames of one FFT block at the input rate: an even multiple of the reduced ratio, long enough at the lower rate.
-fn block_frames(ratio: Ratio) -> usize {
+pub(super) fn block_frames(ratio: Ratio) -> usize {
     let multiple = MIN_BLOCK_FRAMES.div_ceil(ratio.from.min(ratio.to)).next_multiple_of(2);
     (multiple * ratio.from) as usize
 }

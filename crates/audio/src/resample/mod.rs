@@ -9,13 +9,17 @@
 //!
 //! It knows nothing of which rate is wanted, and why.
 
+mod bound;
 mod design;
 mod fft;
 mod kernel;
+mod lone;
+mod peaks;
 mod phase;
 mod polyphase;
 mod ratio;
 
+pub use self::peaks::ConvertedPeaks;
 pub use self::phase::{phase_frames, starting_phase};
 
 use self::fft::Fft;
@@ -96,6 +100,21 @@ impl Resampler {
     /// Whether this change of rate has the fixed arithmetic, which gives the same bytes on every processor.
     pub fn is_fixed(from_hz: u32, to_hz: u32) -> bool {
         from_hz == to_hz || design::is_small(Ratio::of(from_hz, to_hz))
+    }
+
+    /// So many source frames around a place have a say in what is made there; 0 for equal rates.
+    pub fn reach_frames(from_hz: u32, to_hz: u32) -> u64 {
+        let ratio = Ratio::of(from_hz, to_hz);
+        match design::Response::of(ratio) {
+            _ if from_hz == to_hz => 0,
+            Some(response) => response.half as u64,
+            None => fft::block_frames(ratio) as u64,
+        }
+    }
+
+    /// Whether the rates differ.
+    pub(crate) fn is_converting(&self) -> bool {
+        self.stream.is_some()
     }
 
     /// Takes the frames of `block` and leaves in it the converted frames that are ready.

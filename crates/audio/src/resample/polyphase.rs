@@ -30,6 +30,17 @@ pub(super) struct Polyphase {
     sums: Vec<f64>,
 }
 
+/// Neighbouring outputs that are summed together.
+pub(super) struct Summed<'a> {
+    /// The first of them, and how many they are.
+    pub first: i64,
+    pub count: usize,
+    /// Their coefficients.
+    pub taps: &'a [Taps],
+    /// The source frame of the first coefficient.
+    pub from: i64,
+}
+
 impl Polyphase {
     /// A converter whose first output stands `phase / ratio.to` source frames after the first source frame; `None` where the
     /// ratio is not small.
@@ -71,6 +82,20 @@ impl Polyphase {
             polyphase.groups.push(Group { taps, first_row: (base(first) - (half - 1) + before) as usize });
         }
         Some(polyphase)
+    }
+
+    /// The group in which an output is summed, wherever it stands: the same sums as in its chunk.
+    pub(super) fn summed_with(&self, output: i64) -> Summed<'_> {
+        let (period_in, period_out) = (self.period_in as i64, self.period_out as i64);
+        let (period, within) = (output.div_euclid(period_out), output.rem_euclid(period_out) as usize);
+        let first = within / ABREAST * ABREAST;
+        let group = &self.groups[first / ABREAST];
+        Summed {
+            first: period * period_out + first as i64,
+            count: (self.period_out - first).min(ABREAST),
+            taps: &self.table[group.taps.clone()],
+            from: period * period_in + group.first_row as i64 - self.before as i64,
+        }
     }
 
     /// Source frames of a chunk.

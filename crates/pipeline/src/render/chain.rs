@@ -8,15 +8,6 @@ use loadin_plan::stages::stage::Processor;
 /// Where finished blocks go.
 type Out<'a, E> = dyn FnMut(&mut Block) -> Result<(), E> + 'a;
 
-/// What was done to the sound that comes into a chain.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Done {
-    /// Nothing: it is as it was delivered.
-    Nothing,
-    /// It is at the output's rate, and without the offset that goes before a change of rate.
-    Converted,
-}
-
 /// A processor and the channels that it gives.
 struct ChainStep {
     processor: Box<dyn Processor>,
@@ -30,12 +21,12 @@ pub(crate) struct Chain {
 }
 
 impl Chain {
-    /// The chain of a planned stem, without what was done to the sound that comes in.
-    pub(crate) fn new(stem: &StemPlan, done: Done) -> Self {
+    /// The chain of a planned stem.
+    pub(crate) fn new(stem: &StemPlan) -> Self {
         let mut channels = stem.shape().source_channels();
         let offsets = stem.offsets();
         let mut steps = Vec::new();
-        if let Some(constants) = offsets.clone().filter(|_| done == Done::Nothing) {
+        if let Some(constants) = offsets.clone() {
             let processor = Box::new(DcRemover::new(constants, stem.shape().source_rate_hz()));
             steps.push(ChainStep { processor, channels });
         }
@@ -43,11 +34,7 @@ impl Chain {
             if matches!(decision, Decision::ChannelFix(_)) {
                 channels = usize::from(stem.output.channels);
             }
-            let done = match decision {
-                Decision::DcRemoval(_) => offsets.is_some(),
-                Decision::Resample(_) => done == Done::Converted,
-                _ => false,
-            };
+            let done = offsets.is_some() && matches!(decision, Decision::DcRemoval(_));
             if let Some(processor) = decision.processor(stem.shape()).filter(|_| !done) {
                 steps.push(ChainStep { processor, channels });
             }
@@ -63,15 +50,6 @@ impl Chain {
                 .map(|(processor, channels)| ChainStep { processor, channels })
                 .collect(),
         }
-    }
-
-    /// Whether the rate is converted before anything else is done to the sound, an offset aside.
-    pub(crate) fn converts_first(stem: &StemPlan) -> bool {
-        let mut before =
-            stem.decisions.iter().take_while(|decision| !matches!(decision, Decision::Resample(_)));
-        before.all(|decision| {
-            matches!(decision, Decision::DcRemoval(_)) || decision.processor(stem.shape()).is_none()
-        })
     }
 
     /// What comes before the first frame, such as padding. The last processor is asked first, since nothing of the others

@@ -4,12 +4,11 @@
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use loadin_audio::{Block, rescale_frames};
+use loadin_audio::Block;
 use loadin_codec::{Decoder, Metadata};
 use loadin_plan::plan::StemPlan;
 use loadin_plan::shape::SourcePlan;
 
-use super::chain::{Chain, Done};
 use super::context::RenderContext;
 use super::error::RenderError;
 use crate::source::file;
@@ -38,18 +37,10 @@ impl Reader {
         Self { origin, waiting: Block::default(), channels: usize::from(source.channels), ended: false }
     }
 
-    /// What the survey kept, if the chain can begin with it.
-    fn kept(context: &RenderContext, stem: &StemPlan, source: &SourcePlan) -> Option<Self> {
+    /// What the survey kept.
+    fn kept(context: &RenderContext, source: &SourcePlan) -> Option<Self> {
         let kept = context.work.sound_cache.take(&source.path)?;
-        let fits = if kept.rate_hz == source.rate_hz {
-            kept.subtracted.is_empty()
-        } else {
-            kept.rate_hz == stem.output.rate_hz
-                && kept.phase == stem.output.phase
-                && Chain::converts_first(stem)
-                && has_gone(stem, source, &kept)
-        };
-        fits.then(|| Self::new(Origin::CachedSound(Box::new(kept)), source))
+        Some(Self::new(Origin::CachedSound(Box::new(kept)), source))
     }
 
     fn open(context: &RenderContext, source: &SourcePlan) -> Result<Self, RenderError> {
@@ -102,58 +93,22 @@ impl Reader {
     }
 }
 
-/// Whether just the offset is gone from what was kept that goes before a change of rate.
-fn has_gone(stem: &StemPlan, source: &SourcePlan, kept: &CachedSound) -> bool {
-    let before = stem.sources.iter().take_while(|other| other.path != source.path);
-    let first: usize = before.map(|other| usize::from(other.channels)).sum();
-    let channels = first..first + usize::from(source.channels);
-    let wanted = stem.offsets().and_then(|all| all.get(channels).map(<[f64]>::to_vec)).unwrap_or_default();
-    let none = wanted.iter().all(|constant| *constant == 0.0) && kept.subtracted.is_empty();
-    none || wanted == kept.subtracted
-}
-
 /// The stream of a stem's frames as they were delivered.
 pub(super) struct Source {
     readers: Vec<Reader>,
-    /// Frames handed on, and the rate at which they were.
+    /// Frames handed on.
     frames: u64,
-    rate_hz: u32,
-    /// The rate of the files.
-    delivered_hz: u32,
 }
 
 impl Source {
     pub(super) fn open(context: &RenderContext, stem: &StemPlan) -> Result<Self, RenderError> {
-        let delivered_hz = stem.sources[0].rate_hz;
-        // What is converted alone ends with the file; behind a shorter half the conversion goes on in silence.
-        let even = stem.sources.iter().all(|source| source.frames == stem.sources[0].frames);
-        let converts = stem.output.rate_hz != delivered_hz;
-        let kept: Option<Vec<Reader>> = if even || !converts {
-            stem.sources.iter().map(|source| Reader::kept(context, stem, source)).collect()
-        } else {
-            None
-        };
-        let readers = match kept {
-            Some(readers) => readers,
-            None => {
-                stem.sources.iter().map(|source| Reader::open(context, source)).collect::<Result<_, _>>()?
-            }
-        };
-        let rate_hz = match &readers[0].origin {
-            Origin::CachedSound(kept) => kept.rate_hz,
-            Origin::File { .. } => delivered_hz,
-        };
-        Ok(Self { readers, frames: 0, rate_hz, delivered_hz })
-    }
-
-    /// What was done to the frames already.
-    pub(super) fn done(&self) -> Done {
-        if self.rate_hz == self.delivered_hz { Done::Nothing } else { Done::Converted }
+        let reader = |source| Reader::kept(context, source).map_or_else(|| Reader::open(context, source), Ok);
+        Ok(Self { readers: stem.sources.iter().map(reader).collect::<Result<_, _>>()?, frames: 0 })
     }
 
     /// Source frames handed on so far.
     pub(super) fn frames(&self) -> u64 {
-        rescale_frames(self.frames, self.rate_hz, self.delivered_hz)
+        self.frames
     }
 
     /// What stands beside the samples of every file.

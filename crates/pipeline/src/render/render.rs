@@ -215,7 +215,7 @@ fn process(
     heartbeat: &Heartbeat,
     push: &mut Push<'_, WriteFailure<RenderError>>,
 ) -> Result<(), Option<WriteFailure<RenderError>>> {
-    let mut chain = Chain::new(stem, source.done());
+    let mut chain = Chain::new(stem);
     let mut block = Block::default();
     chain.begin(&mut block, push)?;
     while source.next(&mut block).map_err(WriteFailure::Contents)? {

@@ -296,13 +296,7 @@ impl StudyContext<'_> {
         let paths = || surveys.iter().map(|survey| &survey.path);
         let references = paths().filter(|path| self.recipe.is_reference(path)).cloned().collect();
         let chosen = paths().find(|path| self.recipe.said_of(path).reference == Some(true));
-        let (chosen, stamped, mut starts) = (chosen.map(String::as_str), starts.stamped(), starts.seconds());
-        // A sound that begins at a fraction of a frame was drawn from there on.
-        for survey in surveys.iter() {
-            if let Some(start) = starts.get_mut(&survey.path) {
-                *start += survey.head_seconds();
-            }
-        }
+        let (chosen, stamped, starts) = (chosen.map(String::as_str), starts.stamped(), starts.seconds());
         compare(&Delivery {
             surveys: &surveys,
             references: &references,

@@ -4,8 +4,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use loadin_audio::{
-    Activity, Block, ClipRuns, DcRemover, Edges, EdgesOf, Envelope, Loudness, Relation, Resampler, Rests,
-    Sketch, Sketcher, TruePeak, rests,
+    Activity, Block, ClipRuns, ConvertedPeaks, DcRemover, Edges, EdgesOf, Envelope, Loudness, Relation,
+    Rests, Sketch, Sketcher, rescale_frames, rests,
 };
 use loadin_codec::Decoder;
 use loadin_record::finding::{Finding, Id};
@@ -21,7 +21,6 @@ use crate::source::sample_digest::SampleDigest;
 use crate::work::context::Context;
 use crate::work::event::{Event, Step};
 use crate::work::handoff::{Push, Threads, produce_consume};
-use crate::work::sound_cache::CacheWriter;
 use crate::work::watchdog::{Heartbeat, WatchdogError, watched};
 
 /// Surveys one listed file of the delivery in `root`, and draws its sketch. Never fails: what is wrong with the file is
@@ -138,7 +137,7 @@ fn measure(
     let mut decoder = loadin_codec::open(source, true).map_err(decode_failure)?;
     let faults = FaultMeters::new(&decoder, format, scope);
     let mut levels = LevelMeters::new(format, scope);
-    levels.writer = context.work.sound_cache.writer(format, scope.target_hz);
+    let mut writer = context.work.sound_cache.writer(format);
     let mut digest = decoder.take_digest();
     // A digest of the stream is as much work as decoding it: then faults are looked for where blocks are made, and
     // otherwise where they are taken, so that two threads have about the same to do.
@@ -167,6 +166,7 @@ fn measure(
         }
         frames += block.frames() as u64;
         context.work.tell(Event::Advanced { step: Step::Survey, path, frames });
+        writer = writer.take().and_then(|mut writer| writer.put(block).then_some(writer));
         levels.push(block);
         Ok(())
     })?;
@@ -178,11 +178,11 @@ fn measure(
         return Err(unreadable("there is no audio in it, only a header; ask for the file again".to_owned()));
     }
     levels.end_stream(usize::from(format.channels));
-    if let Some(writer) = levels.writer.take() {
-        context.work.sound_cache.keep(path, writer, scope, decoder.metadata().clone());
+    if let Some(writer) = writer {
+        context.work.sound_cache.keep(path, writer, decoder.metadata().clone());
     }
     let damage = decoder.damage().iter().map(damage_facts).collect();
-    let (measures, sketch) = finish(frames, format.rate_hz, faults, levels, damage);
+    let (measures, sketch) = finish(frames, (format.rate_hz, scope), faults, levels, damage);
     calculable(&measures)?;
     Ok((measures, sketch))
 }
@@ -205,14 +205,14 @@ fn decode_failure(error: loadin_codec::Error) -> Failure {
     Failure { finding: Box::new(Finding::new(id, text.clone())), text }
 }
 
-/// The meters of one stem that look for faults, at the rate of the source.
+/// The meters of one stem that look for faults in it as it was delivered.
 struct FaultMeters {
     content: SampleDigest,
     clips: ClipRuns,
     relation: Option<Relation>,
     activity: Activity,
     edges: Edges,
-    /// The envelope at the source's rate, where that is not the one of the levels.
+    /// The envelope with the offset, where that of the levels is without it.
     envelope: Option<Envelope>,
 }
 
@@ -222,7 +222,7 @@ impl FaultMeters {
         Self {
             activity: Activity::new(format.rate_hz),
             edges: Edges::new(channels, format.rate_hz),
-            envelope: (format.rate_hz != scope.target_hz).then(|| Envelope::new(channels, format.rate_hz)),
+            envelope: (!scope.subtract.is_empty()).then(|| Envelope::new(channels, format.rate_hz)),
             content: SampleDigest::new(channels, format.rate_hz),
             clips: ClipRuns::new(channels),
             relation: (channels == 2).then(|| Relation::new(format.rate_hz, decoder.format().lsb())),
@@ -243,40 +243,25 @@ impl FaultMeters {
     }
 }
 
-/// The meters of one stem that measure levels, at the target rate.
+/// The meters of one stem that measure levels: of the sound without the offset that goes before its rate is converted, and
+/// its peaks as they will be at the target rate.
 struct LevelMeters {
-    target_hz: u32,
-    frames: u64,
-    subtracted: Vec<f64>,
-    phase: i64,
     remover: Option<DcRemover>,
-    resampler: Option<Resampler>,
-    true_peak: TruePeak,
+    peaks: ConvertedPeaks,
     envelope: Envelope,
     sketcher: Sketcher,
     loudness: Option<Loudness>,
-    /// What is kept for the render.
-    writer: Option<CacheWriter>,
 }
 
 impl LevelMeters {
     fn new(format: &FormatFacts, scope: &Scope) -> Self {
-        let channels = usize::from(format.channels);
-        let target_hz = scope.target_hz;
+        let (channels, rate_hz) = (usize::from(format.channels), format.rate_hz);
         Self {
-            target_hz,
-            frames: 0,
-            remover: (!scope.subtract.is_empty())
-                .then(|| DcRemover::new(scope.subtract.clone(), format.rate_hz)),
-            subtracted: scope.subtract.clone(),
-            phase: scope.phase,
-            resampler: (format.rate_hz != target_hz)
-                .then(|| Resampler::starting_at(format.rate_hz, target_hz, channels, scope.phase)),
-            true_peak: TruePeak::new(channels, target_hz),
-            envelope: Envelope::new(channels, target_hz),
-            sketcher: Sketcher::new(target_hz),
-            loudness: scope.loudness.then(|| Loudness::new(channels, target_hz)),
-            writer: None,
+            remover: (!scope.subtract.is_empty()).then(|| DcRemover::new(scope.subtract.clone(), rate_hz)),
+            peaks: ConvertedPeaks::new(rate_hz, scope.target_hz, channels, scope.phase),
+            envelope: Envelope::new(channels, rate_hz),
+            sketcher: Sketcher::new(rate_hz, scope.target_hz),
+            loudness: scope.loudness.then(|| Loudness::new(channels, rate_hz)),
         }
     }
 
@@ -285,34 +270,20 @@ impl LevelMeters {
         if let Some(remover) = &mut self.remover {
             remover.process(block);
         }
-        if let Some(resampler) = &mut self.resampler {
-            resampler.process(block);
-        }
-        self.push_at_target(block);
-    }
-
-    fn push_at_target(&mut self, block: &Block) {
-        self.frames += block.frames() as u64;
-        self.true_peak.push(block);
+        self.peaks.push(block);
         self.envelope.push(block);
         self.sketcher.push(block);
         if let Some(loudness) = &mut self.loudness {
             loudness.push(block);
         }
-        self.writer = self.writer.take().and_then(|mut writer| writer.put(block).then_some(writer));
     }
 
-    /// Measures what remover and resampler still hold.
+    /// Measures what the remover still holds.
     fn end_stream(&mut self, channels: usize) {
-        let mut rest = Block::new(channels);
         if let Some(mut remover) = self.remover.take() {
+            let mut rest = Block::new(channels);
             remover.finish(&mut rest);
             self.push(&mut rest);
-        }
-        if let Some(mut resampler) = self.resampler.take() {
-            rest.clear();
-            resampler.finish(&mut rest);
-            self.push_at_target(&rest);
         }
     }
 }
@@ -320,7 +291,7 @@ impl LevelMeters {
 /// What all meters of a stem have found in so many frames of the source.
 fn finish(
     source_frames: u64,
-    source_hz: u32,
+    (source_hz, scope): (u32, &Scope),
     faults: FaultMeters,
     levels: LevelMeters,
     damage: Vec<DamageFacts>,
@@ -333,39 +304,37 @@ fn finish(
         value: found.value,
     });
     let (window_frames, envelopes) = levels.envelope.finish();
-    let source = faults.envelope.map(Envelope::finish);
-    let (source_window, at_source) = source.as_ref().map_or((window_frames, &envelopes), |(w, e)| (*w, e));
-    let resting = at_source.iter().map(|envelope| rests(envelope, source_window, source_frames, source_hz));
+    let delivered = faults.envelope.map(Envelope::finish);
+    let delivered = delivered.as_ref().map_or(&envelopes, |(_, delivered)| delivered);
+    let resting = delivered.iter().map(|envelope| rests(envelope, window_frames, source_frames, source_hz));
     let offsets = resting.zip(faults.edges.finish()).map(|(rests, edges)| offset_facts(rests, edges));
-    let channels = envelopes
-        .iter()
-        .zip(levels.true_peak.finish())
-        .zip(offsets)
-        .map(|((envelope, (min, max)), offset)| ChannelMeasures {
-            sample: Range { min: envelope.range.0, max: envelope.range.1 },
-            true_peak: Range { min, max },
-            offset,
-        })
-        .collect();
+    let range = |(min, max): (f64, f64)| Range { min, max };
+    let peaks = levels.peaks.finish().into_iter();
+    let channels = peaks.zip(offsets).map(|(peaks, offset)| ChannelMeasures {
+        sample: range(peaks.sample),
+        true_peak: range(peaks.between),
+        offset,
+    });
     let measures = Measures {
         source_frames,
         source_peak: faults.clips.peak(),
-        target_hz: levels.target_hz,
-        target_frames: levels.frames,
-        channels,
+        target_hz: scope.target_hz,
+        target_frames: rescale_frames(source_frames, source_hz, scope.target_hz),
+        channels: channels.collect(),
         relation: faults.relation.map(|relation| relation_facts(relation.finish())),
         clips: faults.clips.finish().into_iter().map(clip_facts).collect(),
         over_full_scale: over.samples,
         beyond,
         active_frames: faults.activity.finish(),
-        subtracted: levels.subtracted,
-        phase: levels.phase,
+        subtracted: scope.subtract.clone(),
+        phase: scope.phase,
         loudness_lufs: levels.loudness.as_ref().and_then(Loudness::integrated),
         content: faults.content.finish(),
         damage,
         envelope: EnvelopeFacts {
+            rate_hz: source_hz,
             window_frames,
-            frames: levels.frames,
+            frames: source_frames,
             channels: envelopes.into_iter().map(envelope_facts).collect(),
         },
     };

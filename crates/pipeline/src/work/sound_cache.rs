@@ -1,14 +1,14 @@
-//! Sound that is kept between survey and render where making it again would cost much: after a change of rate, and
-//! out of a compressed file. What has no room, or only slow memory, is made again, with the same result.
+//! Sound that is kept between survey and render where making it again would cost much: out of a compressed file. What has no
+//! room, or only slow memory, is decoded again, with the same result.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use loadin_audio::{Block, rescale_frames};
+use loadin_audio::Block;
 use loadin_codec::Metadata;
-use loadin_record::survey::{FormatFacts, Scope};
+use loadin_record::survey::FormatFacts;
 use memmap2::MmapMut;
 
 /// A place for sound, of limited room. Clones are one cache.
@@ -48,14 +48,9 @@ pub(crate) struct CacheWriter {
     samples: MmapMut,
 }
 
-/// The sound of one stem at the rate at which it was measured.
+/// The sound of one stem as it was delivered.
 #[derive(Debug)]
 pub(crate) struct CachedSound {
-    pub(crate) rate_hz: u32,
-    /// The offset of each channel that is gone; empty where none is.
-    pub(crate) subtracted: Vec<f64>,
-    /// The fraction of a frame at which it begins.
-    pub(crate) phase: i64,
     pub(crate) metadata: Metadata,
     writer: CacheWriter,
     /// Frames that are rendered already.
@@ -66,8 +61,7 @@ pub(crate) struct CachedSound {
 const BLOCK_FRAMES: usize = 2048;
 
 /// Memory that takes sound more slowly than this, in bytes a second, is dearer than making the sound again: the host of a
-/// virtual machine may have to find it first. Memory at hand is five times as fast, a change of rate half as fast again
-/// (measured, DEVELOPERS.md).
+/// virtual machine may have to find it first. Memory at hand is five times as fast (measured, DEVELOPERS.md).
 const SLOWEST: f64 = 1e9;
 
 /// Bytes after which memory is judged.
@@ -92,13 +86,9 @@ impl SoundCache {
     }
 
     /// A writer for the sound of a file, where keeping it pays and there is room for all of it.
-    pub(crate) fn writer(&self, format: &FormatFacts, target_hz: u32) -> Option<CacheWriter> {
-        let pays = format.rate_hz != target_hz || !format.is_pcm();
-        let pays = pays && !self.closed.load(Ordering::Relaxed);
+    pub(crate) fn writer(&self, format: &FormatFacts) -> Option<CacheWriter> {
+        let pays = !format.is_pcm() && !self.closed.load(Ordering::Relaxed);
         let frames = format.frames.filter(|&frames| pays && frames > 0)?;
-        let frames = rescale_frames(frames, format.rate_hz, target_hz);
-        // Of a frame or two, nothing may remain at a lower rate.
-        let frames = Some(frames).filter(|&frames| frames > 0)?;
         let bytes = block_bytes(usize::from(format.channels), frames);
         let take = |free: u64| free.checked_sub(bytes);
         self.free_bytes.fetch_update(Ordering::Relaxed, Ordering::Relaxed, take).ok()?;
@@ -108,9 +98,8 @@ impl SoundCache {
     }
 
     /// Keeps the sound of a surveyed file.
-    pub(crate) fn keep(&self, path: &str, writer: CacheWriter, scope: &Scope, metadata: Metadata) {
-        let (rate_hz, subtracted, phase) = (scope.target_hz, scope.subtract.clone(), scope.phase);
-        let kept = CachedSound { rate_hz, subtracted, phase, metadata, writer, given: 0 };
+    pub(crate) fn keep(&self, path: &str, writer: CacheWriter, metadata: Metadata) {
+        let kept = CachedSound { metadata, writer, given: 0 };
         self.lock().insert(path.to_owned(), kept);
     }
 
@@ -170,11 +159,11 @@ impl CachedSound {
 mod tests {
     use super::*;
 
-    fn format(rate_hz: u32, frames: Option<u64>) -> FormatFacts {
+    fn format(codec: &str, frames: Option<u64>) -> FormatFacts {
         FormatFacts {
-            container: "WAV".to_owned(),
-            codec: "PCM".to_owned(),
-            rate_hz,
+            container: "FLAC".to_owned(),
+            codec: codec.to_owned(),
+            rate_hz: 48_000,
             channels: 2,
             bits: 24,
             float: false,
@@ -190,14 +179,15 @@ mod tests {
     #[test]
     fn only_what_is_dear_and_fits_is_kept() {
         let sound_cache = SoundCache::new(16 * 1000);
-        assert!(sound_cache.writer(&format(48_000, Some(100)), 48_000).is_none(), "cheap to read again");
-        assert!(sound_cache.writer(&format(44_100, None), 48_000).is_none(), "nobody knows how much it is");
-        assert!(sound_cache.writer(&format(192_000, Some(1)), 48_000).is_none(), "nothing remains of it");
-        assert!(sound_cache.writer(&format(44_100, Some(1000)), 48_000).is_none(), "1 088 frames do not fit");
-        let first = sound_cache.writer(&format(44_100, Some(800)), 48_000).unwrap();
-        assert!(sound_cache.writer(&format(44_100, Some(800)), 48_000).is_none(), "the room is taken");
+        let writer = |codec: &str, frames: Option<u64>| sound_cache.writer(&format(codec, frames));
+        assert!(writer("PCM", Some(100)).is_none(), "cheap to read again");
+        assert!(writer("FLAC", None).is_none(), "nobody knows how much it is");
+        assert!(writer("FLAC", Some(0)).is_none(), "nothing");
+        assert!(writer("FLAC", Some(1001)).is_none(), "1 001 frames do not fit");
+        let first = writer("FLAC", Some(800)).unwrap();
+        assert!(writer("FLAC", Some(800)).is_none(), "the room is taken");
         drop(first);
-        assert!(sound_cache.writer(&format(44_100, Some(800)), 48_000).is_some(), "and free again");
+        assert!(writer("FLAC", Some(800)).is_some(), "and free again");
     }
 
     #[test]
@@ -206,19 +196,19 @@ mod tests {
         assert!(!is_slow(TRIAL_BYTES - 1, ms(9999)), "too early to say");
         assert!(!is_slow(100_000_000, ms(99)) && is_slow(100_000_000, ms(101)));
         let sound_cache = SoundCache::new(1 << 30);
-        let stem = format(24_000, Some(2_000_000));
-        let mut writer = sound_cache.writer(&stem, 48_000).unwrap();
+        let stem = format("FLAC", Some(4_000_000));
+        let mut writer = sound_cache.writer(&stem).unwrap();
         writer.spent = ms(9999);
         let block = Block::silence(2, 1 << 19);
         assert!(writer.put(&block), "half of a trial");
         assert!(!writer.put(&block));
-        assert!(sound_cache.writer(&stem, 48_000).is_none());
+        assert!(sound_cache.writer(&stem).is_none());
     }
 
     #[test]
     fn more_than_the_header_said_is_not_kept() {
         let sound_cache = SoundCache::new(1 << 20);
-        let mut writer = sound_cache.writer(&format(24_000, Some(10)), 48_000).unwrap();
+        let mut writer = sound_cache.writer(&format("FLAC", Some(20))).unwrap();
         assert!(writer.put(&Block::silence(2, 20)));
         assert!(!writer.put(&Block::silence(2, 1)));
     }

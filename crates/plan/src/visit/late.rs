@@ -141,10 +141,10 @@ const FLOOR: f64 = 1e-3;
 const ONE_SPAN: usize = 50;
 
 fn compare(old: &Measures, new: &Measures) -> Comparison {
-    let seconds = new.envelope.window_frames as f64 / f64::from(new.target_hz);
+    let seconds = new.envelope.window_seconds();
     let (from, to) = (level_curve(old), level_curve(new));
     let (lag, likeness) = best_lag(&from, &to);
-    let alike = old.target_hz == new.target_hz && likeness >= SAME_RECORDING;
+    let alike = (old.envelope.window_seconds() - seconds).abs() < 1e-4 && likeness >= SAME_RECORDING;
     let pairs = || aligned(&from, &to, lag);
     let loudest = |course: &[f64]| course.iter().fold(0.0f64, |most, level| most.max(*level));
     let (floor_old, floor) = (loudest(&from) * FLOOR, loudest(&to) * FLOOR);
