@@ -7,32 +7,55 @@ use crate::with_simd;
 /// The rate that decimation comes near to, in Hz.
 const NEAR_HZ: u32 = 6000;
 
-/// Taps on either side of the middle, for each frame that becomes one with others.
+/// Taps on either side of the middle, for each frame of the target rate that becomes one with others.
 const REACH: usize = 8;
 
 /// Cut-off (−6 dB) as a part of the new rate. Above half of it the Blackman window's slope reaches to about 0.6.
 const CUT_OFF: f64 = 0.42;
 
-/// The middle of all channels, low-passed (linear phase, its delay taken out), every `factor`-th frame of it.
+/// Taps that are summed side by side; a multiple of all register widths.
+const STRANDS: usize = 8;
+
+/// The middle of all channels, low-passed (linear phase, its delay taken out), at about 6 kHz.
 ///
-/// Sample `k` stands at frame `k · factor` of the stream. `n` frames become `⌈n / factor⌉` samples.
+/// Sample `k` stands where frame `k · factor` of the same sound at the target rate does, and is what the filter makes of it
+/// there: streams at any rate give the same samples of the same sound.
 #[derive(Debug, Clone)]
 pub struct Decimator {
-    factor: usize,
-    taps: Vec<f64>,
-    /// Frames of the middle from the first tap of the next sample on.
+    /// Source frames from one sample to the next, as a fraction.
+    step: (u64, u64),
+    /// The filters for every part of a source frame at which a sample can stand, in units of `1 / step.1`.
+    filters: Vec<Filter>,
+    /// Frames of the middle from `origin` on.
     pending: Vec<f64>,
+    origin: i64,
     frames: u64,
     given: u64,
 }
 
+/// The taps for samples at one part of a frame.
+#[derive(Debug, Clone)]
+struct Filter {
+    /// The frame of the first tap, from that at or before the sample.
+    first: i64,
+    taps: Vec<[f64; STRANDS]>,
+}
+
 impl Decimator {
-    /// A decimator for streams at `rate_hz`.
-    pub fn new(rate_hz: u32) -> Self {
-        let factor = Self::factor(rate_hz) as usize;
-        let half = REACH * factor;
+    /// A decimator for streams at `from_hz` whose samples are those of the same sound at `to_hz`.
+    pub fn new(from_hz: u32, to_hz: u32) -> Self {
+        let factor = u64::from(Self::factor(to_hz));
+        let (frames, parts) = reduced(u64::from(from_hz) * factor, u64::from(to_hz));
+        let filters: Vec<Filter> = if from_hz == to_hz && factor == 1 {
+            vec![Filter::nothing()]
+        } else {
+            let ratio = f64::from(to_hz) / f64::from(from_hz);
+            (0..parts).map(|part| Filter::new(factor as usize, ratio, part as f64 / parts as f64)).collect()
+        };
         // Before the first frame there is silence.
-        Self { factor, taps: low_pass(factor, half), pending: vec![0.0; half], frames: 0, given: 0 }
+        let origin = filters.iter().map(|filter| filter.first).min().unwrap_or(0);
+        let pending = vec![0.0; origin.unsigned_abs() as usize];
+        Self { step: (frames, parts), filters, pending, origin, frames: 0, given: 0 }
     }
 
     /// How many frames at `rate_hz` become one sample: 8 at 48 kHz, 7 at 44.1 kHz, 1 below 9 kHz.
@@ -56,36 +79,52 @@ impl Decimator {
     }
 
     /// Ends the stream: appends the samples that remain.
-    pub fn finish(&mut self, out: &mut Vec<f32>) {
-        let due = self.frames.div_ceil(self.factor as u64);
-        self.pending.resize(self.pending.len() + self.taps.len(), 0.0);
+    pub fn finish(mut self, out: &mut Vec<f32>) {
+        let due = (self.frames * self.step.1).div_ceil(self.step.0);
+        let longest = self.filters.iter().map(|filter| filter.taps.len()).max().unwrap_or(0);
+        let silence = (longest + 1) * STRANDS + self.step.0.div_ceil(self.step.1) as usize;
+        self.pending.resize(self.pending.len() + silence, 0.0);
         self.give(out, due);
     }
 
     fn give(&mut self, out: &mut Vec<f32>, most: u64) {
-        let ready = (self.pending.len() + 1).saturating_sub(self.taps.len()).div_ceil(self.factor);
-        let ready = (ready as u64).min(most.saturating_sub(self.given)) as usize;
-        let begin = out.len();
-        out.resize(begin + ready, 0.0);
-        let (taps, pending, factor, out) = (&self.taps, &self.pending, self.factor, &mut out[begin..]);
+        let Self { step, filters, pending, origin, given, .. } = self;
+        // The filter of a sample, and the frames that it reads; `None` where they are not there yet.
+        let filtered = |sample: u64| {
+            let (frame, part) = (sample * step.0 / step.1, sample * step.0 % step.1);
+            let filter = &filters[part as usize];
+            let from = (frame as i64 + filter.first - *origin) as usize;
+            Some((&filter.taps[..], pending.get(from..from + STRANDS * filter.taps.len())?))
+        };
         with_simd(
             #[inline(always)]
             || {
-                let (fours, rest) = out.as_chunks_mut::<4>();
-                let mut at = 0;
-                for four in fours {
-                    *four = dots(taps, &pending[at..], factor);
-                    at += 4 * factor;
+                while *given + 4 <= most {
+                    let four = std::array::from_fn(|nth| filtered(*given + nth as u64));
+                    let [Some(a), Some(b), Some(c), Some(d)] = four else { break };
+                    out.extend(dots([a, b, c, d]));
+                    *given += 4;
                 }
-                for one in rest {
-                    [*one] = dots(taps, &pending[at..], factor);
-                    at += factor;
+                while let Some(one) = filtered(*given).filter(|_| *given < most) {
+                    out.extend(dots([one]));
+                    *given += 1;
                 }
             },
         );
-        self.given += ready as u64;
-        self.pending.drain(..(ready * self.factor).min(self.pending.len()));
+        let next = (*given * step.0 / step.1) as i64 + filters.iter().map(|f| f.first).min().unwrap_or(0);
+        let old = ((next - *origin) as usize).min(pending.len());
+        pending.drain(..old);
+        *origin += old as i64;
     }
+}
+
+/// A fraction in its lowest terms.
+fn reduced(above: u64, below: u64) -> (u64, u64) {
+    let (mut divisor, mut rest) = (above, below);
+    while rest > 0 {
+        (divisor, rest) = (rest, divisor % rest);
+    }
+    (above / divisor, below / divisor)
 }
 
 #[inline(always)]
@@ -95,46 +134,60 @@ fn add_scaled(sum: &mut [f64], samples: &[f64], share: f64) {
     }
 }
 
-/// Sums of products of the taps with `N` stretches of samples, each `step` after the last: together, since a single sum
-/// waits for itself. Every sum has eight strands, so that the width of the registers does not change it.
+/// `N` sums of products of taps with samples: together, since a single sum waits for itself. Every sum has eight strands, so
+/// that the width of the registers does not change it.
 #[inline(always)]
-fn dots<const N: usize>(taps: &[f64], samples: &[f64], step: usize) -> [f32; N] {
-    let mut strands = [[0.0; 8]; N];
-    let (chunks, last) = taps.as_chunks::<8>();
-    for (chunk, taps) in chunks.iter().enumerate() {
-        for (place, strands) in strands.iter_mut().enumerate() {
-            let from = place * step + 8 * chunk;
-            let samples = &samples[from..from + 8];
-            for strand in 0..8 {
-                strands[strand] += taps[strand] * samples[strand];
-            }
+fn dots<const N: usize>(work: [(&[[f64; STRANDS]], &[f64]); N]) -> [f32; N] {
+    let mut strands = [[0.0; STRANDS]; N];
+    let shared = work.iter().map(|(taps, _)| taps.len()).min().unwrap_or(0);
+    let together = work.map(|(taps, samples)| (&taps[..shared], &samples.as_chunks::<STRANDS>().0[..shared]));
+    for chunk in 0..shared {
+        for (strands, (taps, samples)) in strands.iter_mut().zip(&together) {
+            add_products(strands, &taps[chunk], &samples[chunk]);
         }
     }
-    let mut sums = [0.0; N];
-    for (place, (sum, strands)) in sums.iter_mut().zip(&strands).enumerate() {
-        let from = place * step + 8 * chunks.len();
-        let rest: f64 = last.iter().zip(&samples[from..]).map(|(a, b)| a * b).sum();
-        *sum = (strands.iter().sum::<f64>() + rest) as f32;
+    for (strands, (taps, samples)) in strands.iter_mut().zip(&work) {
+        let rest = taps.iter().zip(samples.as_chunks::<STRANDS>().0).skip(shared);
+        rest.for_each(|(taps, samples)| add_products(strands, taps, samples));
     }
-    sums
+    strands.map(|strands| strands.iter().sum::<f64>() as f32)
 }
 
-/// A sinc under a Blackman window, with a sum of 1.
-fn low_pass(factor: usize, half: usize) -> Vec<f64> {
-    use std::f64::consts::PI;
-    if factor == 1 {
-        return (0..=2 * half).map(|n| if n == half { 1.0 } else { 0.0 }).collect();
+#[inline(always)]
+fn add_products(strands: &mut [f64; STRANDS], taps: &[f64; STRANDS], samples: &[f64; STRANDS]) {
+    for strand in 0..STRANDS {
+        strands[strand] += taps[strand] * samples[strand];
     }
-    let cut = CUT_OFF / factor as f64;
-    let tap = |n: usize| {
-        let x = n as f64 - half as f64;
-        let sinc = if x == 0.0 { 2.0 * cut } else { libm::sin(2.0 * PI * cut * x) / (PI * x) };
-        let turn = PI * (x / (half as f64 + 1.0));
-        sinc * (0.42 + 0.5 * libm::cos(turn) + 0.08 * libm::cos(2.0 * turn))
-    };
-    let taps: Vec<f64> = (0..=2 * half).map(tap).collect();
-    let sum: f64 = taps.iter().sum();
-    taps.into_iter().map(|tap| tap / sum).collect()
+}
+
+impl Filter {
+    /// Lets everything pass.
+    fn nothing() -> Self {
+        let mut taps = [0.0; STRANDS];
+        taps[0] = 1.0;
+        Self { first: 0, taps: vec![taps] }
+    }
+
+    /// A sinc under a Blackman window, with a sum of 1, for a sample at this part of a source frame; `ratio` is the target
+    /// rate over the source's.
+    fn new(factor: usize, ratio: f64, part: f64) -> Self {
+        use std::f64::consts::PI;
+        let cut = CUT_OFF / factor as f64;
+        let end = (REACH * factor + 1) as f64;
+        let tap = |frame: i64| {
+            let x = (frame as f64 - part) * ratio;
+            let sinc = if x == 0.0 { 2.0 * cut } else { libm::sin(2.0 * PI * cut * x) / (PI * x) };
+            let turn = PI * (x / end);
+            let window = 0.42 + 0.5 * libm::cos(turn) + 0.08 * libm::cos(2.0 * turn);
+            if x.abs() < end { sinc * window } else { 0.0 }
+        };
+        let reach = (end / ratio).ceil() as i64;
+        let mut taps: Vec<f64> = (1 - reach..=reach).map(tap).collect();
+        let sum: f64 = taps.iter().sum();
+        taps.iter_mut().for_each(|tap| *tap /= sum);
+        taps.resize(taps.len().next_multiple_of(STRANDS), 0.0);
+        Self { first: 1 - reach, taps: taps.as_chunks().0.to_vec() }
+    }
 }
 
 #[cfg(test)]
@@ -143,7 +196,7 @@ mod tests {
     use crate::signal::{noise, sine};
 
     fn decimate(channels: &[Vec<f64>], rate_hz: u32, piece: usize) -> Vec<f32> {
-        let mut decimator = Decimator::new(rate_hz);
+        let mut decimator = Decimator::new(rate_hz, rate_hz);
         let mut out = Vec::new();
         let frames = channels[0].len();
         for from in (0..frames).step_by(piece) {
@@ -175,6 +228,29 @@ mod tests {
         }
         let gone = decimate(&[sine(10_000.0, 0.5, 48_000, 48_000)], 48_000, 4096);
         assert!(gone[100..5900].iter().all(|x| x.abs() < 0.0005));
+    }
+
+    /// A sweep that was sampled at any rate gives the samples that it gives at the target rate, up to what the window lets
+    /// through of images and folds.
+    #[test]
+    fn rates_of_the_stream_give_the_same_samples() {
+        let sweep = |rate_hz: u32| -> Vec<f64> {
+            let phase = |t: f64| 2.0 * std::f64::consts::PI * (50.0 * t + 0.5 * 1700.0 * t * t);
+            (0..2 * rate_hz).map(|n| 0.5 * libm::sin(phase(f64::from(n) / f64::from(rate_hz)))).collect()
+        };
+        for to_hz in [44_100, 48_000, 96_000] {
+            let wanted = decimate(&[sweep(to_hz)], to_hz, 999);
+            for from_hz in [22_050, 44_100, 44_101, 48_000, 88_200, 96_000, 192_000] {
+                let mut decimator = Decimator::new(from_hz, to_hz);
+                let mut found = Vec::new();
+                decimator.push(&Block::from_channels(vec![sweep(from_hz)]), &mut found);
+                decimator.finish(&mut found);
+                assert!(found.len().abs_diff(wanted.len()) <= 1, "{from_hz} {}", found.len());
+                let pairs = wanted.iter().zip(&found).skip(100).take(wanted.len() - 200);
+                let worst = pairs.fold(0.0f32, |worst, (a, b)| worst.max((a - b).abs()));
+                assert!(worst < 2e-4, "{from_hz} to {to_hz}: {worst}");
+            }
+        }
     }
 
     #[test]

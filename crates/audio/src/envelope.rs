@@ -51,6 +51,17 @@ impl EnvelopeOf {
         self.sum_sq.push(values.sum_sq as f32);
     }
 
+    /// Lets the least and the greatest window reach as far as these extremes: those of the same sound once it is converted,
+    /// which passes the samples between them.
+    pub fn reach(&mut self, (least, greatest): (f64, f64)) {
+        if let Some(min) = self.min.iter_mut().reduce(|a, b| if *b < *a { b } else { a }) {
+            *min = min.min(down(least));
+        }
+        if let Some(max) = self.max.iter_mut().reduce(|a, b| if *b > *a { b } else { a }) {
+            *max = max.max(up(greatest));
+        }
+    }
+
     fn halve(&mut self) {
         let pairs = |list: &mut Vec<f32>, join: fn(f32, f32) -> f32| {
             *list = list
@@ -160,6 +171,15 @@ mod tests {
             assert!(f64::from(found.min[0]) <= -0.2 && f64::from(found.max[1]) >= 0.8);
             assert!((found.sum[0] - 0.6).abs() < 1e-6 && (found.sum_sq[2] - 0.81).abs() < 1e-6);
         }
+    }
+
+    #[test]
+    fn the_extremes_of_a_converted_sound_are_reached_where_it_is_loudest() {
+        let (_, mut found) = envelope(&[0.1, -0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, -0.9], 9);
+        found.reach((-0.875, 0.9375));
+        assert_eq!(found.max, [up(0.4), 0.9375, up(-0.9)], "further than the samples");
+        assert_eq!(found.min, [down(-0.2), 0.5, down(-0.9)], "not as far");
+        EnvelopeOf::default().reach((-1.0, 1.0));
     }
 
     #[test]

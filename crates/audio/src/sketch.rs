@@ -6,7 +6,7 @@
 //! It knows nothing of where sketches are kept and what they are compared for.
 
 use crate::with_simd;
-use crate::{Block, Decimator, Resampler};
+use crate::{Block, Decimator};
 
 /// Samples that share a scale.
 const STRETCH: usize = 512;
@@ -30,10 +30,9 @@ pub struct Sketch {
 }
 
 /// Draws a sketch of a stream.
+#[derive(Debug, Clone)]
 pub struct Sketcher {
     decimator: Decimator,
-    /// To the places of the sketch, where the stream has other ones.
-    resampler: Option<Resampler>,
     /// Frames that are still drawn.
     left: u64,
     open: Vec<f32>,
@@ -42,13 +41,10 @@ pub struct Sketcher {
 
 impl Sketcher {
     /// A sketcher for streams at `from_hz` whose sketch is that of the same sound at `to_hz`, so that all stems of a delivery
-    /// have sketches of one rate. What is converted is one channel at about 6 kHz.
+    /// have sketches of one rate.
     pub fn new(from_hz: u32, to_hz: u32) -> Self {
-        // Both rates times both factors, so that they are whole.
-        let (drawn, wanted) = (from_hz * Decimator::factor(to_hz), to_hz * Decimator::factor(from_hz));
         Self {
-            decimator: Decimator::new(from_hz),
-            resampler: (drawn != wanted).then(|| Resampler::new(drawn, wanted, 1)),
+            decimator: Decimator::new(from_hz, to_hz),
             left: MOST_SECONDS * u64::from(from_hz),
             open: Vec::new(),
             sketch: Sketch { rate_hz: to_hz, ..Sketch::default() },
@@ -61,10 +57,10 @@ impl Sketcher {
             let mut last = Block::new(block.channels());
             last.append(block, 0, self.left as usize);
             self.left = 0;
-            self.draw(|decimator, out| decimator.push(&last, out));
+            self.decimator.push(&last, &mut self.open);
         } else {
             self.left -= block.frames() as u64;
-            self.draw(|decimator, out| decimator.push(block, out));
+            self.decimator.push(block, &mut self.open);
         }
         let whole = self.open.len() / STRETCH * STRETCH;
         for stretch in self.open[..whole].chunks(STRETCH) {
@@ -73,24 +69,9 @@ impl Sketcher {
         self.open.drain(..whole);
     }
 
-    /// Adds what the decimator gives to the open samples, at the places of the sketch.
-    fn draw(&mut self, give: impl FnOnce(&mut Decimator, &mut Vec<f32>)) {
-        let Some(resampler) = &mut self.resampler else { return give(&mut self.decimator, &mut self.open) };
-        let mut given = Vec::new();
-        give(&mut self.decimator, &mut given);
-        let mut block = Block::from_channels(vec![given.into_iter().map(f64::from).collect()]);
-        resampler.process(&mut block);
-        self.open.extend(block.channel(0).iter().map(|sample| *sample as f32));
-    }
-
     /// Ends the stream.
     pub fn finish(mut self) -> Sketch {
-        self.draw(Decimator::finish);
-        if let Some(mut resampler) = self.resampler.take() {
-            let mut rest = Block::new(1);
-            resampler.finish(&mut rest);
-            self.open.extend(rest.channel(0).iter().map(|sample| *sample as f32));
-        }
+        self.decimator.finish(&mut self.open);
         for stretch in self.open.chunks(STRETCH) {
             self.sketch.put(stretch);
         }
@@ -217,7 +198,7 @@ impl Sketch {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::signal::noise;
+    use crate::signal::{noise, sine};
 
     fn sketch(samples: &[f64]) -> Sketch {
         let mut sketcher = Sketcher::new(6000, 6000);
@@ -253,6 +234,33 @@ mod tests {
                 let at = start + index as i64;
                 let wanted = usize::try_from(at).ok().and_then(|at| samples.get(at)).copied().unwrap_or(0.0);
                 assert!((f64::from(*found) - wanted).abs() < 1e-5, "{start} {index}");
+            }
+        }
+    }
+
+    /// However a sound is sampled, its sketch is that of the target rate: the same places, the same samples.
+    #[test]
+    fn rates_of_the_stream_draw_one_sketch() {
+        let of = |from_hz: u32, to_hz: u32| {
+            let mut sketcher = Sketcher::new(from_hz, to_hz);
+            for piece in sine(440.0, 0.5, from_hz, from_hz as usize * 2).chunks(1000) {
+                sketcher.push(&Block::from_channels(vec![piece.to_vec()]));
+            }
+            sketcher.finish()
+        };
+        for to_hz in [44_100, 48_000, 96_000] {
+            let wanted = of(to_hz, to_hz);
+            for from_hz in [8_000, 22_050, 44_100, 44_101, 48_000, 88_200, 96_000, 192_000] {
+                let found = of(from_hz, to_hz);
+                assert_eq!(found.rate_hz(), to_hz);
+                let (more, fewer) = (wanted.samples() + 1, wanted.samples() - 1);
+                assert!((fewer..=more).contains(&found.samples()), "{from_hz} {}", found.samples());
+                let middle = 1000..fewer - 1000;
+                let worst = wanted.whole()[middle.clone()]
+                    .iter()
+                    .zip(&found.whole()[middle])
+                    .fold(0.0f32, |worst, (a, b)| worst.max((a - b).abs()));
+                assert!(worst < 1e-3, "{from_hz} to {to_hz}: {worst}");
             }
         }
     }

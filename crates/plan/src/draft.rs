@@ -170,7 +170,7 @@ impl<'a> DraftStem<'a> {
             }
             let (from, to) = frames_at((from, to), self.rate_hz, envelope.rate_hz);
             let reach = Resampler::reach_frames(envelope.rate_hz.max(1), self.rate_hz.max(1));
-            let (from, to) = (from.saturating_sub(reach), to + reach);
+            let (from, to) = (from.saturating_sub(reach), to.saturating_add(reach));
             let (from, to) = ((from / window) as usize, to.div_ceil(window) as usize);
             let silent = |values: &[f32]| {
                 let to = to.min(values.len());

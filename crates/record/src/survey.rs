@@ -208,7 +208,8 @@ pub struct Measures {
     pub content: String,
     /// Audio that is missing from the file.
     pub damage: Vec<DamageFacts>,
-    /// Minimum, maximum, sum and sum of squares per window, at the source's rate.
+    /// Minimum, maximum, sum and sum of squares per window, at the source's rate; where it is loudest, it reaches the peaks that
+    /// it will have.
     pub envelope: EnvelopeFacts,
 }
 

@@ -3,6 +3,7 @@
 
 mod band;
 mod boundaries;
+mod converted;
 mod hints;
 mod keys;
 mod missing;

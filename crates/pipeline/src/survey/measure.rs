@@ -303,14 +303,16 @@ fn finish(
         channel: found.channel,
         value: found.value,
     });
-    let (window_frames, envelopes) = levels.envelope.finish();
+    let (window_frames, mut envelopes) = levels.envelope.finish();
     let delivered = faults.envelope.map(Envelope::finish);
     let delivered = delivered.as_ref().map_or(&envelopes, |(_, delivered)| delivered);
     let resting = delivered.iter().map(|envelope| rests(envelope, window_frames, source_frames, source_hz));
     let offsets = resting.zip(faults.edges.finish()).map(|(rests, edges)| offset_facts(rests, edges));
+    let offsets: Vec<OffsetFacts> = offsets.collect();
     let range = |(min, max): (f64, f64)| Range { min, max };
-    let peaks = levels.peaks.finish().into_iter();
-    let channels = peaks.zip(offsets).map(|(peaks, offset)| ChannelMeasures {
+    let peaks = levels.peaks.finish();
+    envelopes.iter_mut().zip(&peaks).for_each(|(envelope, peaks)| envelope.reach(peaks.sample));
+    let channels = peaks.into_iter().zip(offsets).map(|(peaks, offset)| ChannelMeasures {
         sample: range(peaks.sample),
         true_peak: range(peaks.between),
         offset,

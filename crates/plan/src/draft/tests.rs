@@ -166,6 +166,24 @@ fn silence_is_asked_of_every_window_that_is_touched_on_every_channel() {
     });
 }
 
+/// The envelope is that of the source: places are moved to the rate that the stem has, outward, and what a change of rate
+/// rings around a sound is no digital silence. 44.1 to 48 kHz reads 72 frames to either side.
+#[test]
+fn places_are_moved_to_the_rate_that_the_stem_has() {
+    let at = |rate_hz: u32| stem("Keys.wav").rate(rate_hz).sounding(960..1_920);
+    check(at(44_100), |stem| {
+        assert_eq!(stem.sounding(0.1), Some((960, 1_920)));
+        stem.rate_hz = 48_000;
+        assert_eq!(stem.sounding(0.1), Some((1_044, 2_090)), "960 and 1 920 times 160 / 147");
+        for (frame, silent) in [(965, true), (966, false), (2_168, false), (2_169, true)] {
+            assert_eq!(stem.is_silent_at(frame), silent, "{frame}");
+        }
+        stem.shift_frames = -1_000;
+        assert_eq!(stem.sounding(0.1), Some((2_044, 3_090)), "padding comes before");
+        assert!(stem.is_silent_in(0..1_966) && !stem.is_silent_in(0..1_967));
+    });
+}
+
 #[test]
 fn an_envelope_without_windows_is_silent_and_never_divided_by() {
     let empty = stem("Keys.wav").with(|measures| {
