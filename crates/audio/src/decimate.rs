@@ -33,7 +33,7 @@ pub struct Decimator {
     given: u64,
 }
 
-/// The taps for samples at one part of a frame.
+/// The taps for samples at one part of a frame; as many, and from as early on, for all parts.
 #[derive(Debug, Clone)]
 struct Filter {
     /// The frame of the first tap, from that at or before the sample.
@@ -53,7 +53,7 @@ impl Decimator {
             (0..parts).map(|part| Filter::new(factor as usize, ratio, part as f64 / parts as f64)).collect()
         };
         // Before the first frame there is silence.
-        let origin = filters.iter().map(|filter| filter.first).min().unwrap_or(0);
+        let origin = filters[0].first;
         let pending = vec![0.0; origin.unsigned_abs() as usize];
         Self { step: (frames, parts), filters, pending, origin, frames: 0, given: 0 }
     }
@@ -81,40 +81,53 @@ impl Decimator {
     /// Ends the stream: appends the samples that remain.
     pub fn finish(mut self, out: &mut Vec<f32>) {
         let due = (self.frames * self.step.1).div_ceil(self.step.0);
-        let longest = self.filters.iter().map(|filter| filter.taps.len()).max().unwrap_or(0);
-        let silence = (longest + 1) * STRANDS + self.step.0.div_ceil(self.step.1) as usize;
+        let silence = (self.filters[0].taps.len() + 1) * STRANDS + self.step.0.div_ceil(self.step.1) as usize;
         self.pending.resize(self.pending.len() + silence, 0.0);
         self.give(out, due);
     }
 
     fn give(&mut self, out: &mut Vec<f32>, most: u64) {
-        let Self { step, filters, pending, origin, given, .. } = self;
-        // The filter of a sample, and the frames that it reads; `None` where they are not there yet.
-        let filtered = |sample: u64| {
-            let (frame, part) = (sample * step.0 / step.1, sample * step.0 % step.1);
-            let filter = &filters[part as usize];
-            let from = (frame as i64 + filter.first - *origin) as usize;
-            Some((&filter.taps[..], pending.get(from..from + STRANDS * filter.taps.len())?))
-        };
         with_simd(
             #[inline(always)]
             || {
-                while *given + 4 <= most {
-                    let four = std::array::from_fn(|nth| filtered(*given + nth as u64));
-                    let [Some(a), Some(b), Some(c), Some(d)] = four else { break };
-                    out.extend(dots([a, b, c, d]));
-                    *given += 4;
-                }
-                while let Some(one) = filtered(*given).filter(|_| *given < most) {
-                    out.extend(dots([one]));
-                    *given += 1;
-                }
+                while self.give_some::<4>(out, most) {}
+                while self.give_some::<1>(out, most) {}
             },
         );
-        let next = (*given * step.0 / step.1) as i64 + filters.iter().map(|f| f.first).min().unwrap_or(0);
-        let old = ((next - *origin) as usize).min(pending.len());
-        pending.drain(..old);
-        *origin += old as i64;
+        let next = (self.given * self.step.0 / self.step.1) as i64 + self.filters[0].first;
+        let old = ((next - self.origin) as usize).min(self.pending.len());
+        self.pending.drain(..old);
+        self.origin += old as i64;
+    }
+
+    /// Appends the next `N` samples; false where their frames are not there yet.
+    #[inline(always)]
+    fn give_some<const N: usize>(&mut self, out: &mut Vec<f32>, most: u64) -> bool {
+        let mut work = [(&self.filters[0], &self.pending[..0]); N];
+        for (sample, work) in (self.given..).zip(&mut work) {
+            let (frame, part) = (sample * self.step.0 / self.step.1, sample * self.step.0 % self.step.1);
+            let filter = &self.filters[part as usize];
+            let from = (frame as i64 + filter.first - self.origin) as usize;
+            match self.pending.get(from..from + STRANDS * filter.taps.len()) {
+                Some(frames) if sample < most => *work = (filter, frames),
+                _ => return false,
+            }
+        }
+        let mut strands = [[0.0; STRANDS]; N];
+        // All filters have as many taps.
+        for chunk in 0..self.filters[0].taps.len() {
+            for (strands, (filter, frames)) in strands.iter_mut().zip(&work) {
+                let (taps, frames) = (&filter.taps[chunk], &frames[STRANDS * chunk..STRANDS * (chunk + 1)]);
+                for strand in 0..STRANDS {
+                    strands[strand] += taps[strand] * frames[strand];
+                }
+            }
+        }
+        // Together, since a single sum waits for itself. Every sum has its strands, so that the width of the registers does
+        // not change it.
+        out.extend(strands.iter().map(|strands| strands.iter().sum::<f64>() as f32));
+        self.given += N as u64;
+        true
     }
 }
 
@@ -131,32 +144,6 @@ fn reduced(above: u64, below: u64) -> (u64, u64) {
 fn add_scaled(sum: &mut [f64], samples: &[f64], share: f64) {
     for (sum, sample) in sum.iter_mut().zip(samples) {
         *sum += share * sample;
-    }
-}
-
-/// `N` sums of products of taps with samples: together, since a single sum waits for itself. Every sum has eight strands, so
-/// that the width of the registers does not change it.
-#[inline(always)]
-fn dots<const N: usize>(work: [(&[[f64; STRANDS]], &[f64]); N]) -> [f32; N] {
-    let mut strands = [[0.0; STRANDS]; N];
-    let shared = work.iter().map(|(taps, _)| taps.len()).min().unwrap_or(0);
-    let together = work.map(|(taps, samples)| (&taps[..shared], &samples.as_chunks::<STRANDS>().0[..shared]));
-    for chunk in 0..shared {
-        for (strands, (taps, samples)) in strands.iter_mut().zip(&together) {
-            add_products(strands, &taps[chunk], &samples[chunk]);
-        }
-    }
-    for (strands, (taps, samples)) in strands.iter_mut().zip(&work) {
-        let rest = taps.iter().zip(samples.as_chunks::<STRANDS>().0).skip(shared);
-        rest.for_each(|(taps, samples)| add_products(strands, taps, samples));
-    }
-    strands.map(|strands| strands.iter().sum::<f64>() as f32)
-}
-
-#[inline(always)]
-fn add_products(strands: &mut [f64; STRANDS], taps: &[f64; STRANDS], samples: &[f64; STRANDS]) {
-    for strand in 0..STRANDS {
-        strands[strand] += taps[strand] * samples[strand];
     }
 }
 
