@@ -7,7 +7,8 @@ Deliveries are made on the spot from noise and sines, at all usual rates, some w
 each is prepared natively and under the emulator, by recipes that convert all of it to one rate, in 24 bits with dither and in
 64-bit floats, where no rounding hides a last bit. Compared are outputs, papers and the manifest without its `run` object.
 A pair of rates that is left to rubato (47 999 Hz) is prepared as well: its manifest must say that the bytes are the
-processor's, and whether they differ is printed, not judged.
+processor's, and whether they differ is printed, not judged. What the steps of a workflow record for each other (inventory,
+surveys with their sketches, plan, renders) is compared as well, for one rate.
 
 `--other` is the same program for another kind of machine, such as 64-bit ARM under `qemu-aarch64`. `--short` takes two rates.
 Needs nothing but Python 3.11 and the emulator. Exit code: 0 nothing differs, 1 something does, 2 wrong arguments.
@@ -81,6 +82,21 @@ def prepared(command, delivery_, out, recipe):
         sys.exit(f"{' '.join(typed)} ends with {done.returncode}: {done.stderr[-2000:]}")
 
 
+def by_steps(command, delivery_, out, recipe):
+    """Does the steps of a workflow one by one, up to the renders: what they leave for each other."""
+    for step in ("scan", "survey", "plan", "render"):
+        typed = [*command, "unit", step, str(delivery_), "--out", str(out), "--recipe", str(recipe), "--progress", "none"]
+        done = subprocess.run(typed, capture_output=True, text=True, check=False)
+        if done.returncode not in (0, 1):
+            sys.exit(f"{' '.join(typed)} ends with {done.returncode}: {done.stderr[-2000:]}")
+
+
+def records(out):
+    """Every record of the steps by its path."""
+    memory = out / ".loadin"
+    return {str(path.relative_to(memory)): path.read_bytes() for path in sorted(memory.rglob("*")) if path.is_file()}
+
+
 def contents(out):
     """Every promised file by its path: all but `summary.json`, and of the manifest all but its `run` object."""
     found = {}
@@ -105,9 +121,9 @@ def check_arithmetic(out, wanted):
                 sys.exit(f"{stem['source']['path']}: the manifest says {row['arithmetic']}, not {wanted}")
 
 
-def compare(what, native, other, judged):
+def compare(what, native, other, judged, of=contents):
     """Names what differs between two output folders."""
-    ours, theirs = contents(native), contents(other)
+    ours, theirs = of(native), of(other)
     differ = sorted(name for name in ours.keys() | theirs.keys() if ours.get(name) != theirs.get(name))
     word = ("DIFFERS" if judged else "differs") if differ else "same"
     print(f"{word:8} {what}: {len(ours)} files" + ("" if judged else ", as the manifest says that they may"), flush=True)
@@ -145,9 +161,15 @@ def main():
         base = pathlib.Path(base)
         delivery(base / "song", rates)
         delivery(base / "odd", [47_999])
+        recipe = base / "recipe.toml"
+        recipe.write_text(RECIPE.format(rate=rates[0], depth="64-bit float"))
+        by_steps([program], base / "song", base / "steps", recipe)
+        for name, command in others.items():
+            by_steps(command, base / "song", base / name, recipe)
+            differ += compare(f"{name}, records of every step", base / "steps", base / name, True, records)
+            shutil.rmtree(base / name)
         for rate in rates:
             for depth in ("64-bit float", "24-bit"):
-                recipe = base / "recipe.toml"
                 recipe.write_text(RECIPE.format(rate=rate, depth=depth))
                 for song, arithmetic in (("song", "fixed"), ("odd", "processor")):
                     native = base / "native" / song

@@ -1,6 +1,8 @@
 //! A stream brought down to one channel and about 6 kHz: enough to compare stems with each other, and little to keep.
 //! Knows nothing of how the result is kept.
 
+use pulp::{Arch, Simd, WithSimd};
+
 use crate::Block;
 use crate::with_simd;
 
@@ -30,7 +32,9 @@ pub struct Decimator {
     pending: Vec<f64>,
     origin: i64,
     frames: u64,
+    /// Samples that were given, and where the next one stands.
     given: u64,
+    next: Place,
 }
 
 /// The taps for samples at one part of a frame; as many, and from as early on, for all parts.
@@ -38,7 +42,14 @@ pub struct Decimator {
 struct Filter {
     /// The frame of the first tap, from that at or before the sample.
     first: i64,
-    taps: Vec<[f64; STRANDS]>,
+    taps: Vec<f64>,
+}
+
+/// Where a sample stands: the frame at or before it, and parts of a frame behind that.
+#[derive(Debug, Clone, Copy, Default)]
+struct Place {
+    frame: u64,
+    part: u64,
 }
 
 impl Decimator {
@@ -55,7 +66,7 @@ impl Decimator {
         // Before the first frame there is silence.
         let origin = filters[0].first;
         let pending = vec![0.0; origin.unsigned_abs() as usize];
-        Self { step: (frames, parts), filters, pending, origin, frames: 0, given: 0 }
+        Self { step: (frames, parts), filters, pending, origin, frames: 0, given: 0, next: Place::default() }
     }
 
     /// How many frames at `rate_hz` become one sample: 8 at 48 kHz, 7 at 44.1 kHz, 1 below 9 kHz.
@@ -81,54 +92,93 @@ impl Decimator {
     /// Ends the stream: appends the samples that remain.
     pub fn finish(mut self, out: &mut Vec<f32>) {
         let due = (self.frames * self.step.1).div_ceil(self.step.0);
-        let silence = (self.filters[0].taps.len() + 1) * STRANDS + self.step.0.div_ceil(self.step.1) as usize;
+        let silence = self.filters[0].taps.len() + self.step.0.div_ceil(self.step.1) as usize;
         self.pending.resize(self.pending.len() + silence, 0.0);
         self.give(out, due);
     }
 
     fn give(&mut self, out: &mut Vec<f32>, most: u64) {
-        with_simd(
-            #[inline(always)]
-            || {
-                while self.give_some::<4>(out, most) {}
-                while self.give_some::<1>(out, most) {}
-            },
-        );
-        let next = (self.given * self.step.0 / self.step.1) as i64 + self.filters[0].first;
+        while self.give_some::<4>(out, most) {}
+        while self.give_some::<1>(out, most) {}
+        let next = self.next.frame as i64 + self.filters[0].first;
         let old = ((next - self.origin) as usize).min(self.pending.len());
         self.pending.drain(..old);
         self.origin += old as i64;
     }
 
     /// Appends the next `N` samples; false where their frames are not there yet.
-    #[inline(always)]
     fn give_some<const N: usize>(&mut self, out: &mut Vec<f32>, most: u64) -> bool {
-        let mut work = [(&self.filters[0], &self.pending[..0]); N];
-        for (sample, work) in (self.given..).zip(&mut work) {
-            let (frame, part) = (sample * self.step.0 / self.step.1, sample * self.step.0 % self.step.1);
-            let filter = &self.filters[part as usize];
-            let from = (frame as i64 + filter.first - self.origin) as usize;
-            match self.pending.get(from..from + STRANDS * filter.taps.len()) {
-                Some(frames) if sample < most => *work = (filter, frames),
-                _ => return false,
-            }
+        let (mut work, mut next): ([Work<'_>; N], Place) = ([(&[], &[]); N], self.next);
+        for work in &mut work {
+            let filter = &self.filters[next.part as usize];
+            let from = (next.frame as i64 + filter.first - self.origin) as usize;
+            let Some(frames) = self.pending.get(from..from + filter.taps.len()) else { return false };
+            *work = (&filter.taps, frames);
+            next.step(self.step);
         }
-        let mut strands = [[0.0; STRANDS]; N];
-        // All filters have as many taps.
-        for chunk in 0..self.filters[0].taps.len() {
-            for (strands, (filter, frames)) in strands.iter_mut().zip(&work) {
-                let (taps, frames) = (&filter.taps[chunk], &frames[STRANDS * chunk..STRANDS * (chunk + 1)]);
-                for strand in 0..STRANDS {
-                    strands[strand] += taps[strand] * frames[strand];
-                }
-            }
+        if self.given + N as u64 > most {
+            return false;
         }
-        // Together, since a single sum waits for itself. Every sum has its strands, so that the width of the registers does
-        // not change it.
-        out.extend(strands.iter().map(|strands| strands.iter().sum::<f64>() as f32));
-        self.given += N as u64;
+        out.extend(Arch::new().dispatch(Sums(work)));
+        (self.next, self.given) = (next, self.given + N as u64);
         true
     }
+}
+
+impl Place {
+    /// To the next sample, `step.0 / step.1` frames on.
+    fn step(&mut self, step: (u64, u64)) {
+        self.part += step.0 % step.1;
+        self.frame += step.0 / step.1 + u64::from(self.part >= step.1);
+        self.part -= if self.part >= step.1 { step.1 } else { 0 };
+    }
+}
+
+/// Taps and frames of one sum; as many, and whole chunks.
+type Work<'a> = (&'a [f64], &'a [f64]);
+
+/// `N` sums of products: together, since a single sum waits for itself. Every sum has its strands, so that the width of the
+/// registers does not change it.
+struct Sums<'a, const N: usize>([Work<'a>; N]);
+
+impl<const N: usize> WithSimd for Sums<'_, N> {
+    type Output = [f32; N];
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> [f32; N] {
+        match S::F64_LANES {
+            8 => sums::<S, N, 1>(simd, self.0),
+            4 => sums::<S, N, 2>(simd, self.0),
+            2 => sums::<S, N, 4>(simd, self.0),
+            _ => sums::<S, N, 8>(simd, self.0),
+        }
+    }
+}
+
+/// The sums, of which each has its strands in `WIDE` registers.
+#[inline(always)]
+fn sums<S: Simd, const N: usize, const WIDE: usize>(simd: S, work: [Work<'_>; N]) -> [f32; N] {
+    let chunks = work[0].0.len() / STRANDS;
+    let mut rows: [(&[[S::f64s; WIDE]], &[[S::f64s; WIDE]]); N] = [(&[], &[]); N];
+    for (rows, (taps, frames)) in rows.iter_mut().zip(work) {
+        let (taps, frames) = (S::as_simd_f64s(taps).0.as_chunks().0, S::as_simd_f64s(frames).0.as_chunks().0);
+        *rows = (&taps[..chunks], &frames[..chunks]);
+    }
+    let mut totals = [[simd.splat_f64s(0.0); WIDE]; N];
+    for chunk in 0..chunks {
+        for (totals, (taps, frames)) in totals.iter_mut().zip(&rows) {
+            for (total, (&tap, &frame)) in totals.iter_mut().zip(taps[chunk].iter().zip(&frames[chunk])) {
+                *total = simd.add_f64s(*total, simd.mul_f64s(tap, frame));
+            }
+        }
+    }
+    let mut sums = [0.0; N];
+    for (sum, totals) in sums.iter_mut().zip(&totals) {
+        let mut strands = [0.0; STRANDS];
+        S::as_mut_simd_f64s(&mut strands).0.copy_from_slice(totals);
+        *sum = strands.iter().sum::<f64>() as f32;
+    }
+    sums
 }
 
 /// A fraction in its lowest terms.
@@ -150,9 +200,9 @@ fn add_scaled(sum: &mut [f64], samples: &[f64], share: f64) {
 impl Filter {
     /// Lets everything pass.
     fn nothing() -> Self {
-        let mut taps = [0.0; STRANDS];
+        let mut taps = vec![0.0; STRANDS];
         taps[0] = 1.0;
-        Self { first: 0, taps: vec![taps] }
+        Self { first: 0, taps }
     }
 
     /// A sinc under a Blackman window, with a sum of 1, for a sample at this part of a source frame; `ratio` is the target
@@ -173,7 +223,7 @@ impl Filter {
         let sum: f64 = taps.iter().sum();
         taps.iter_mut().for_each(|tap| *tap /= sum);
         taps.resize(taps.len().next_multiple_of(STRANDS), 0.0);
-        Self { first: 1 - reach, taps: taps.as_chunks().0.to_vec() }
+        Self { first: 1 - reach, taps }
     }
 }
 

@@ -166,7 +166,8 @@ pub struct Prep {
     pub out: PathBuf,
     #[command(flatten)]
     pub work: Work,
-    /// Memory for sound that would cost much to make twice, such as "2G" or "500M"; every size gives the same files.
+    /// Memory for sound out of compressed files, which costs much to decode twice, such as "2G" or "500M"; every size gives
+    /// the same files.
     /// Default: a quarter of the machine's, or of what an engine grants (`SLURM_MEM_PER_NODE`).
     #[arg(long, value_name = "SIZE", value_parser = crate::memory::parse)]
     pub memory: Option<u64>,

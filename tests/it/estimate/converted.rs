@@ -1,5 +1,5 @@
 //! How little of a delivery is converted before it is rendered. Counted over invented songs of 40 stems: one here,
-//! `LOADIN_SONGS=20 cargo test -p loadin-tests converted -- --nocapture` for the whole proof.
+//! `LOADIN_CONVERTED=20 cargo test -p loadin-tests converted -- --nocapture` for the whole proof.
 
 use loadin_audio::{Block, ConvertedPeaks, Extremes, Resampler, TruePeak};
 
@@ -57,7 +57,7 @@ fn share(seed: u64, alike: bool) -> f64 {
 #[test]
 fn at_most_a_quarter_is_converted_before_the_render() {
     #[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
-    let songs: u64 = std::env::var("LOADIN_SONGS").ok().and_then(|text| text.parse().ok()).unwrap_or(1);
+    let songs: u64 = std::env::var("LOADIN_CONVERTED").ok().and_then(|text| text.parse().ok()).unwrap_or(1);
     for alike in [false, true] {
         let mut shares: Vec<f64> = (0..songs).map(|song| share(5000 + song, alike)).collect();
         shares.sort_by(f64::total_cmp);
