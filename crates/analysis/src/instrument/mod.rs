@@ -90,7 +90,9 @@ fn high(measures: &Measures, sketch: &Sketch, width: Option<f64>) -> Option<f64>
     // The mean power of two channels is that of middle and side together.
     let middle = all / channels.len().max(1) as f64 / (1.0 + width.unwrap_or(0.0).powi(2));
     let drawn: f64 = sketch.whole().iter().map(|x| f64::from(*x).powi(2)).sum();
-    (middle > 0.0).then(|| (1.0 - drawn * f64::from(sketch.factor()) / middle).clamp(0.0, 1.0))
+    // Both times the seconds of a value.
+    let (middle, drawn) = (middle / f64::from(measures.envelope.rate_hz.max(1)), drawn / sketch.sample_hz());
+    (middle > 0.0).then(|| (1.0 - drawn / middle).clamp(0.0, 1.0))
 }
 
 /// What the pitches of a stem say together.

@@ -10,16 +10,16 @@
 //! It knows nothing of which rate is wanted, and why.
 
 mod bound;
+mod chosen;
 mod design;
 mod fft;
 mod kernel;
 mod lone;
-mod peaks;
 mod phase;
 mod polyphase;
 mod ratio;
 
-pub use self::peaks::ConvertedPeaks;
+pub(crate) use self::chosen::Chosen;
 pub use self::phase::{phase_frames, starting_phase};
 
 use self::fft::Fft;
@@ -110,6 +110,11 @@ impl Resampler {
             Some(response) => response.half as u64,
             None => fft::block_frames(ratio) as u64,
         }
+    }
+
+    /// Frames that were given so far.
+    pub(crate) fn given(&self) -> u64 {
+        self.given
     }
 
     /// Whether the rates differ.
