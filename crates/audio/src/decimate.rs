@@ -155,20 +155,24 @@ impl<const N: usize> WithSimd for Sums<'_, N> {
     }
 }
 
+/// The strands of every chunk.
+type Rows<'a, S, const WIDE: usize> = &'a [[<S as Simd>::f64s; WIDE]];
+
 /// The sums, of which each has its strands in `WIDE` registers.
 #[inline(always)]
 fn sums<S: Simd, const N: usize, const WIDE: usize>(simd: S, work: [Work<'_>; N]) -> [f32; N] {
     let chunks = work[0].0.len() / STRANDS;
-    let mut rows: [(&[[S::f64s; WIDE]], &[[S::f64s; WIDE]]); N] = [(&[], &[]); N];
-    for (rows, (taps, frames)) in rows.iter_mut().zip(work) {
-        let (taps, frames) = (S::as_simd_f64s(taps).0.as_chunks().0, S::as_simd_f64s(frames).0.as_chunks().0);
-        *rows = (&taps[..chunks], &frames[..chunks]);
+    let (mut taps, mut frames): ([Rows<'_, S, WIDE>; N], [Rows<'_, S, WIDE>; N]) = ([&[]; N], [&[]; N]);
+    for (nth, work) in work.iter().enumerate() {
+        taps[nth] = &S::as_simd_f64s(work.0).0.as_chunks().0[..chunks];
+        frames[nth] = &S::as_simd_f64s(work.1).0.as_chunks().0[..chunks];
     }
     let mut totals = [[simd.splat_f64s(0.0); WIDE]; N];
     for chunk in 0..chunks {
-        for (totals, (taps, frames)) in totals.iter_mut().zip(&rows) {
-            for (total, (&tap, &frame)) in totals.iter_mut().zip(taps[chunk].iter().zip(&frames[chunk])) {
-                *total = simd.add_f64s(*total, simd.mul_f64s(tap, frame));
+        for (nth, totals) in totals.iter_mut().enumerate() {
+            for (wide, total) in totals.iter_mut().enumerate() {
+                let product = simd.mul_f64s(taps[nth][chunk][wide], frames[nth][chunk][wide]);
+                *total = simd.add_f64s(*total, product);
             }
         }
     }
@@ -221,7 +225,9 @@ impl Filter {
         let reach = (end / ratio).ceil() as i64;
         let mut taps: Vec<f64> = (1 - reach..=reach).map(tap).collect();
         let sum: f64 = taps.iter().sum();
-        taps.iter_mut().for_each(|tap| *tap /= sum);
+        for tap in &mut taps {
+            *tap /= sum;
+        }
         taps.resize(taps.len().next_multiple_of(STRANDS), 0.0);
         Self { first: 1 - reach, taps }
     }
