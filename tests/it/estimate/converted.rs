@@ -1,5 +1,6 @@
-//! How little of a delivery is converted before it is rendered. Counted over invented songs of 40 stems: one here,
-//! `LOADIN_CONVERTED=20 cargo test -p loadin-tests converted -- --nocapture` for the whole proof.
+//! How little of a delivery is converted before it is rendered. Counted over invented songs of 40 stems; in every other one all
+//! stems peak within 1 dB of each other. Two songs here, `LOADIN_CONVERTED=40 cargo test -p loadin-tests converted --
+//! --nocapture` for the whole proof.
 
 use loadin_audio::{Block, ConvertedPeaks, Extremes, Resampler, TruePeak};
 
@@ -10,7 +11,7 @@ const FROM_HZ: u32 = 44_100;
 const TO_HZ: u32 = 48_000;
 
 /// Seconds of a song.
-const SECONDS: usize = 20;
+const SECONDS: usize = 10;
 
 /// The extremes of a converted stem by converting all of it.
 fn by_converting(sound: &[f64]) -> Extremes {
@@ -57,9 +58,10 @@ fn share(seed: u64, alike: bool) -> f64 {
 #[test]
 fn at_most_a_quarter_is_converted_before_the_render() {
     #[expect(clippy::disallowed_methods, reason = "how thorough the test is changes no output")]
-    let songs: u64 = std::env::var("LOADIN_CONVERTED").ok().and_then(|text| text.parse().ok()).unwrap_or(1);
+    let songs: u64 = std::env::var("LOADIN_CONVERTED").ok().and_then(|text| text.parse().ok()).unwrap_or(2);
     for alike in [false, true] {
-        let mut shares: Vec<f64> = (0..songs).map(|song| share(5000 + song, alike)).collect();
+        let drawn = (0..songs).filter(|song| (song % 2 == 1) == alike);
+        let mut shares: Vec<f64> = drawn.map(|song| share(5000 + song, alike)).collect();
         shares.sort_by(f64::total_cmp);
         let middle = shares[shares.len() / 2];
         println!(
