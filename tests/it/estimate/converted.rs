@@ -11,7 +11,7 @@ const FROM_HZ: u32 = 44_100;
 const TO_HZ: u32 = 48_000;
 
 /// Seconds of a song.
-const SECONDS: usize = 10;
+const SECONDS: usize = 14;
 
 /// The extremes of a converted stem by converting all of it.
 fn by_converting(sound: &[f64]) -> Extremes {
