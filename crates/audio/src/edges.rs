@@ -2,6 +2,7 @@
 
 use crate::Block;
 use crate::silence::SILENCE;
+use crate::units::unsigned_zero;
 
 /// Samples that are looked at together.
 const CHUNK: usize = 64;
@@ -163,7 +164,8 @@ impl Channel {
         if self.least_peak.is_infinite() {
             return EdgesOf { silent: self.silent, ..EdgesOf::default() };
         }
-        EdgesOf { range: self.range, least_peak: self.least_peak, silent: self.silent }
+        let range = (unsigned_zero(self.range.0), unsigned_zero(self.range.1));
+        EdgesOf { range, least_peak: self.least_peak, silent: self.silent }
     }
 }
 

@@ -3,6 +3,7 @@
 
 use crate::Block;
 use crate::simd_meters::Totals;
+use crate::units::unsigned_zero;
 
 /// Windows that are kept at the most. When they are full, neighbours are merged and the window doubles, so that
 /// the memory does not grow with the length: 11 minutes have windows of 10 ms, an hour has windows of 80 ms.
@@ -45,8 +46,8 @@ fn up(value: f64) -> f32 {
 
 impl EnvelopeOf {
     fn put(&mut self, values: &Totals) {
-        self.min.push(down(values.min));
-        self.max.push(up(values.max));
+        self.min.push(down(unsigned_zero(values.min)));
+        self.max.push(up(unsigned_zero(values.max)));
         self.sum.push(values.sum as f32);
         self.sum_sq.push(values.sum_sq as f32);
     }

@@ -13,6 +13,7 @@
 use crate::Block;
 use crate::simd::with_simd;
 use crate::simd_meters::{largest_bend, range};
+use crate::units::unsigned_zero;
 
 /// Taps of each phase.
 pub(crate) const TAPS: usize = 32;
@@ -163,7 +164,11 @@ impl Extremes {
 
     /// All zero for nothing.
     pub(crate) fn finished(self) -> Self {
-        if self.sample.0 > self.sample.1 { Self { sample: (0.0, 0.0), between: (0.0, 0.0) } } else { self }
+        if self.sample.0 > self.sample.1 {
+            return Self { sample: (0.0, 0.0), between: (0.0, 0.0) };
+        }
+        let both = |(least, greatest)| (unsigned_zero(least), unsigned_zero(greatest));
+        Self { sample: both(self.sample), between: both(self.between) }
     }
 }
 
@@ -358,6 +363,8 @@ mod tests {
     #[test]
     fn constants_stay_constants_and_silence_is_zero() {
         assert_eq!(peak(&[0.0; 1000], 64), (0.0, 0.0));
+        let found = peak(&[0.0, -0.0, -0.0, 0.0], 4);
+        assert!(found.0.is_sign_positive() && found.1.is_sign_positive(), "minus zero is zero");
         let nothing = Extremes { sample: (0.0, 0.0), between: (0.0, 0.0) };
         assert_eq!(TruePeak::new(1, 48_000).finish(), [nothing]);
     }

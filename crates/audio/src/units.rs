@@ -28,6 +28,12 @@ pub fn rescale_frames(frames: u64, from_hz: u32, to_hz: u32) -> u64 {
 /// The least and the greatest rate in Hz that is read or written.
 pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=384_000;
 
+/// The same value, but zero for minus zero, which floats from files may hold: which of the two a minimum takes is the
+/// processor's to say.
+pub(crate) fn unsigned_zero(value: f64) -> f64 {
+    value + 0.0
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -75,10 +75,15 @@ impl<'a> Surveys<'a> {
 /// the others.
 pub(crate) fn source_start(stem: &StemRecord, manifest: &Manifest) -> f64 {
     if let Some(map) = &stem.time_map {
-        return -(map.shift_frames as f64) / f64::from(map.output_hz.max(1));
+        return before(map.shift_frames as f64 / f64::from(map.output_hz.max(1)));
     }
     let rate_hz = manifest.stems.iter().find_map(|stem| stem.output.as_ref().map(|output| output.rate_hz));
-    -(manifest.link.trim_head_frames as f64) / f64::from(rate_hz.unwrap_or(48_000).max(1))
+    before(manifest.link.trim_head_frames as f64 / f64::from(rate_hz.unwrap_or(48_000).max(1)))
+}
+
+/// So many seconds before zero; zero for none, since which of zero and minus zero is less is the processor's to say.
+fn before(seconds: f64) -> f64 {
+    0.0 - seconds
 }
 
 /// First and last moment of a source on the axis; audio that is missing at its end counts.
@@ -107,6 +112,12 @@ mod tests {
         let hour = Axis { start: 0.0, end: 3600.0 };
         assert_eq!(hour.ticks().len(), 7);
         assert_eq!(hour.ticks()[1], 600.0);
+    }
+
+    #[test]
+    fn nothing_before_zero_is_zero() {
+        assert!(before(0.0).is_sign_positive(), "{:.6}", before(0.0));
+        assert_eq!(before(1.5), -1.5);
     }
 
     #[test]
