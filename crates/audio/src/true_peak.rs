@@ -116,20 +116,29 @@ fn straighten(mut taps: [f64; TAPS], fraction: f64) -> [f64; TAPS] {
     taps
 }
 
-/// The sum `S` of the bound: the taps less those of the straight line, summed up twice.
-fn bend(taps: &[f64; TAPS], fraction: f64) -> f64 {
-    let (mut once, mut twice, mut total) = (0.0, 0.0, 0.0f64);
-    for (index, tap) in taps.iter().enumerate() {
-        let line = match index {
-            BEFORE => 1.0 - fraction,
-            _ if index == BEFORE + 1 => fraction,
+/// A sum with these weights, the first of which belongs to frame `first`, less the straight line between frames 0 and 1 at
+/// `fraction`: what is left of the weights, summed up once and twice. The second sum is the factor of the second difference
+/// around the next frame.
+pub(crate) fn beside_line(
+    weights: &[f64],
+    first: i64,
+    fraction: f64,
+) -> impl Iterator<Item = (f64, f64)> + '_ {
+    (first..).zip(weights).scan((0.0, 0.0), move |(once, twice), (frame, weight)| {
+        let line = match frame {
+            0 => 1.0 - fraction,
+            1 => fraction,
             _ => 0.0,
         };
-        once += tap - line;
-        twice += once;
-        total += f64::abs(twice);
-    }
-    total
+        *once += weight - line;
+        *twice += *once;
+        Some((*once, *twice))
+    })
+}
+
+/// The sum `S` of the bound.
+fn bend(taps: &[f64; TAPS], fraction: f64) -> f64 {
+    beside_line(taps, -(BEFORE as i64), fraction).map(|(_, twice)| f64::abs(twice)).sum()
 }
 
 /// The taps for `steps` places a sample, but for the sample's own.

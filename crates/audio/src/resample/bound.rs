@@ -82,22 +82,13 @@ impl Bounds {
 impl Bend {
     /// Of a sum with these weights, of which the first belongs to frame `first`, beside the straight line at `place`.
     fn of(weights: &[f64], first: i64, place: f64) -> Self {
-        let base = place.floor();
-        let fraction = place - base;
+        let first = first - place.floor() as i64;
         let (mut once, mut twice, mut last_twice) = (0.0, 0.0, 0.0);
         let mut bend = Self::default();
-        for (frame, weight) in (first..).zip(weights) {
-            let behind = frame - base as i64;
-            let line = match behind {
-                0 => 1.0 - fraction,
-                1 => fraction,
-                _ => 0.0,
-            };
-            once += weight - line;
+        for (frame, sums) in (first..).zip(true_peak::beside_line(weights, first, place - place.floor())) {
             last_twice = twice;
-            twice += once;
-            // This sum belongs to the second difference around the next frame.
-            let part = if (behind + 1).abs() <= NEAR { &mut bend.near } else { &mut bend.far };
+            (once, twice) = sums;
+            let part = if (frame + 1).abs() <= NEAR { &mut bend.near } else { &mut bend.far };
             *part += f64::abs(twice);
         }
         bend.miss = f64::abs(once) + 2.0 * f64::abs(last_twice);
