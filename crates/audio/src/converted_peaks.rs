@@ -1,7 +1,7 @@
 //! The extremes of a sound at another rate, of its samples and of the true peak between them, without converting all of it.
 //!
-//! Where the rates have the fixed arithmetic only what can matter is converted (`resample::chosen`), and everything elsewhere. It knows
-//! nothing of limits and targets.
+//! Where the rates have the fixed arithmetic only what can matter is converted (`resample::chosen`), and everything elsewhere.
+//! It knows nothing of limits and targets.
 
 use crate::Block;
 use crate::resample::{Chosen, Resampler};

@@ -73,7 +73,8 @@ pub(super) fn is_small(ratio: Ratio) -> bool {
     2 * half_frames(ratio) as u64 * u64::from(ratio.to) <= MOST_VALUES
 }
 
-fn half_frames(ratio: Ratio) -> usize {
+/// Half the length of a ratio's filter in source frames.
+pub(super) fn half_frames(ratio: Ratio) -> usize {
     let (from, to) = (u64::from(ratio.from), u64::from(ratio.to));
     (u64::from(HALF_TAPS) * from.max(to)).div_ceil(to) as usize
 }

@@ -105,10 +105,10 @@ impl Resampler {
     /// So many source frames around a place have a say in what is made there; 0 for equal rates.
     pub fn reach_frames(from_hz: u32, to_hz: u32) -> u64 {
         let ratio = Ratio::of(from_hz, to_hz);
-        match design::Response::of(ratio) {
+        match design::is_small(ratio) {
             _ if from_hz == to_hz => 0,
-            Some(response) => response.half as u64,
-            None => fft::block_frames(ratio) as u64,
+            true => design::half_frames(ratio) as u64,
+            false => fft::block_frames(ratio) as u64,
         }
     }
 

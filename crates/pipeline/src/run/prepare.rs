@@ -58,7 +58,7 @@ pub struct Job<'a> {
     pub renew: &'a [String],
     /// Whether the delivery is one of a batch, in which a folder's own recipe goes on whatever recipe is given.
     pub batch: bool,
-    /// What the work is done with. Its sound cache bounds the memory for sound that would cost much to make twice; the rest
+    /// What the work is done with. Its sound cache bounds the memory for sound that would cost much to decode twice; the rest
     /// of a run takes about 10 MB a thread.
     pub work: Context,
     /// Who makes the papers.
