@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use super::bound::{Bend, Bounds, NEAR};
 use super::design::Response;
-use super::lone::{Made, Window};
+use super::lone::{Made, SPARE, Window};
 use super::polyphase::Polyphase;
 use super::ratio::Ratio;
 use crate::simd_meters::{largest_bend, range};
@@ -77,7 +77,7 @@ impl Chosen {
         let places = oversampling(to_hz);
         let context = (TAPS as i64 / 2 + 2) * i64::from(ratio.from) / i64::from(ratio.to) + 2;
         // Of a group, outputs beside those that are asked for are made too.
-        let spare = 16 * i64::from(ratio.from) / i64::from(ratio.to) + 16;
+        let spare = SPARE * i64::from(ratio.from) / i64::from(ratio.to) + 16;
         let around = (response.half as i64 + context + spare) / STRETCH + 1;
         let chunk = polyphase.chunk_in() as i64;
         let silence = (2 * around + 1) * STRETCH + 2 * chunk;
@@ -178,7 +178,7 @@ impl Shared {
 impl Channel {
     /// Judges the unit from stretch `nth` on: takes the values of it that pass what was found before. There are `due` outputs,
     /// or it lies far before the last one.
-    fn judge(&mut self, shared: &Shared, polyphase: &mut Polyphase, nth: i64, due: i64) {
+    fn judge(&mut self, shared: &Shared, polyphase: &Polyphase, nth: i64, due: i64) {
         let newest = nth + shared.around;
         self.stretches.extend((newest..newest + UNIT).map(|nth| Figures::of(&self.window, nth)));
         // Near the start and the end silence stands where the filter would ring, so that lines say nothing.
@@ -211,7 +211,7 @@ impl Channel {
     fn take(
         &mut self,
         shared: &Shared,
-        polyphase: &mut Polyphase,
+        polyphase: &Polyphase,
         (from, to): (i64, i64),
         (samples, between): (bool, bool),
         (whole, due): (bool, i64),

@@ -1,14 +1,18 @@
-//! Runs of outputs of the polyphase converter, of which most are never asked for: the same sums as in `kernel`, in the same
+//! Runs of outputs of the polyphase converter, of which most are never asked for: the same sums as in a chunk, in the same
 //! order, so that they are the same to the bit. Where most of a chunk is asked for, the chunk is made as a whole.
 //!
 //! It knows slices and places, and neither rates nor what the outputs are wanted for.
 
-use super::kernel::{ABREAST, Taps};
+use pulp::Arch;
+
+use super::kernel::{Apart, LANES, Taps};
 use super::polyphase::{Polyphase, Summed};
-use crate::simd::with_simd;
 
 /// Groups that are summed side by side, since every sum waits for its last step.
 const BESIDE: usize = 4;
+
+/// Outputs that can be made beside those that are asked for.
+pub(super) const SPARE: i64 = (BESIDE * LANES) as i64;
 
 /// Outputs that are kept at least.
 const KEPT: i64 = 4096;
@@ -42,7 +46,7 @@ impl Made {
     /// for it, or single groups.
     pub(super) fn run(
         &mut self,
-        polyphase: &mut Polyphase,
+        polyphase: &Polyphase,
         window: &Window,
         (from, to): (i64, i64),
         whole: bool,
@@ -74,7 +78,7 @@ impl Made {
     }
 
     /// Adds what is missing of the next outputs' chunk.
-    fn add_chunk(&mut self, polyphase: &mut Polyphase, window: &Window) {
+    fn add_chunk(&mut self, polyphase: &Polyphase, window: &Window) {
         let (chunk_in, chunk_out) = (polyphase.chunk_in() as i64, polyphase.chunk_out() as i64);
         let nth = self.end().div_euclid(chunk_out);
         let reads = (nth * chunk_in - polyphase.before as i64, (nth + 1) * chunk_in + polyphase.after as i64);
@@ -90,20 +94,19 @@ impl Made {
         let mut next = self.end();
         let groups: [Summed<'_>; BESIDE] = std::array::from_fn(|_| {
             let group = polyphase.summed_with(next);
-            next = group.first + group.count as i64;
+            next = group.first + LANES as i64;
             group
         });
-        let work = groups
-            .each_ref()
-            .map(|group| (group.taps, window.slice(group.from, group.from + group.taps.len() as i64)));
-        let sums = with_simd(
-            #[inline(always)]
-            || sums(work),
-        );
+        let (mut taps, mut inputs): ([&[Taps]; BESIDE], [&[f64]; BESIDE]) = ([&[]; BESIDE], [&[]; BESIDE]);
+        for (nth, group) in groups.iter().enumerate() {
+            taps[nth] = group.taps;
+            inputs[nth] = window.slice(group.from, group.from + group.taps.len() as i64);
+        }
+        let sums = Arch::new().dispatch(Apart { taps, inputs });
         for (group, sums) in groups.iter().zip(sums) {
             let skip = (self.end() - group.first) as usize;
-            self.values.extend_from_slice(&sums[skip..group.count]);
-            self.count += group.count as u64;
+            self.values.extend_from_slice(&sums[skip..]);
+            self.count += LANES as u64;
         }
     }
 
@@ -112,31 +115,5 @@ impl Made {
         let index = |output: i64| (output.clamp(from, end) - from) as usize;
         self.values[..index(0)].fill(0.0);
         self.values[index(due)..].fill(0.0);
-    }
-}
-
-/// The sums of every group's outputs, tap by tap.
-#[inline(always)]
-fn sums(work: [(&[Taps], &[f64]); BESIDE]) -> [Taps; BESIDE] {
-    let shared = work.iter().map(|(taps, _)| taps.len()).min().unwrap_or(0);
-    let mut totals = [[0.0; ABREAST]; BESIDE];
-    let together = work.map(|(taps, input)| (&taps[..shared], &input[..shared]));
-    for row in 0..shared {
-        for (total, (taps, input)) in totals.iter_mut().zip(&together) {
-            add(total, &taps[row], input[row]);
-        }
-    }
-    for (total, (taps, input)) in totals.iter_mut().zip(&work) {
-        for (taps, input) in taps[shared..].iter().zip(&input[shared..]) {
-            add(total, taps, *input);
-        }
-    }
-    totals
-}
-
-#[inline(always)]
-fn add(total: &mut Taps, taps: &Taps, input: f64) {
-    for (total, tap) in total.iter_mut().zip(taps) {
-        *total += tap * input;
     }
 }
