@@ -16,7 +16,12 @@ const REACH: usize = 8;
 const CUT_OFF: f64 = 0.42;
 
 /// Taps that are summed side by side; a multiple of all register widths.
-const STRANDS: usize = 8;
+const STRANDS: usize = 16;
+
+/// What is louder is taken for this loud, so that no sum passes what there are numbers for, and what is softer for silence,
+/// since the smallest of numbers take processors long.
+const LOUDEST: f64 = 1e30;
+const SOFTEST: f64 = 1e-30;
 
 /// The middle of all channels, low-passed (linear phase, its delay taken out), at about 6 kHz.
 ///
@@ -29,7 +34,7 @@ pub struct Decimator {
     /// The filters for every part of a source frame at which a sample can stand, in units of `1 / step.1`.
     filters: Vec<Filter>,
     /// Frames of the middle from `origin` on.
-    pending: Vec<f64>,
+    pending: Vec<f32>,
     origin: i64,
     frames: u64,
     /// Samples that were given, and where the next one stands.
@@ -42,7 +47,7 @@ pub struct Decimator {
 struct Filter {
     /// The frame of the first tap, from that at or before the sample.
     first: i64,
-    taps: Vec<f64>,
+    taps: Vec<f32>,
 }
 
 /// Where a sample stands: the frame at or before it, and parts of a frame behind that.
@@ -79,13 +84,11 @@ impl Decimator {
         self.frames += block.frames() as u64;
         let before = self.pending.len();
         self.pending.resize(before + block.frames(), 0.0);
-        let share = 1.0 / block.channels().max(1) as f64;
         let middle = &mut self.pending[before..];
-        with_simd(|| {
-            for channel in block.iter() {
-                add_scaled(middle, channel, share);
-            }
-        });
+        with_simd(
+            #[inline(always)]
+            || middle_of(block, middle),
+        );
         self.give(out, u64::MAX);
     }
 
@@ -135,7 +138,7 @@ impl Place {
 }
 
 /// Taps and frames of one sum; as many, and whole chunks.
-type Work<'a> = (&'a [f64], &'a [f64]);
+type Work<'a> = (&'a [f32], &'a [f32]);
 
 /// `N` sums of products: together, since a single sum waits for itself. Every sum has its strands, so that the width of the
 /// registers does not change it.
@@ -146,17 +149,17 @@ impl<const N: usize> WithSimd for Sums<'_, N> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> [f32; N] {
-        match S::F64_LANES {
-            8 => sums::<S, N, 1>(simd, self.0),
-            4 => sums::<S, N, 2>(simd, self.0),
-            2 => sums::<S, N, 4>(simd, self.0),
-            _ => sums::<S, N, 8>(simd, self.0),
+        match S::F32_LANES {
+            16 => sums::<S, N, 1>(simd, self.0),
+            8 => sums::<S, N, 2>(simd, self.0),
+            4 => sums::<S, N, 4>(simd, self.0),
+            _ => sums::<S, N, 16>(simd, self.0),
         }
     }
 }
 
 /// The strands of every chunk.
-type Rows<'a, S, const WIDE: usize> = &'a [[<S as Simd>::f64s; WIDE]];
+type Rows<'a, S, const WIDE: usize> = &'a [[<S as Simd>::f32s; WIDE]];
 
 /// The sums, of which each has its strands in `WIDE` registers.
 #[inline(always)]
@@ -164,23 +167,23 @@ fn sums<S: Simd, const N: usize, const WIDE: usize>(simd: S, work: [Work<'_>; N]
     let chunks = work[0].0.len() / STRANDS;
     let (mut taps, mut frames): ([Rows<'_, S, WIDE>; N], [Rows<'_, S, WIDE>; N]) = ([&[]; N], [&[]; N]);
     for (nth, work) in work.iter().enumerate() {
-        taps[nth] = &S::as_simd_f64s(work.0).0.as_chunks().0[..chunks];
-        frames[nth] = &S::as_simd_f64s(work.1).0.as_chunks().0[..chunks];
+        taps[nth] = &S::as_simd_f32s(work.0).0.as_chunks().0[..chunks];
+        frames[nth] = &S::as_simd_f32s(work.1).0.as_chunks().0[..chunks];
     }
-    let mut totals = [[simd.splat_f64s(0.0); WIDE]; N];
+    let mut totals = [[simd.splat_f32s(0.0); WIDE]; N];
     for chunk in 0..chunks {
         for (nth, totals) in totals.iter_mut().enumerate() {
             for (wide, total) in totals.iter_mut().enumerate() {
-                let product = simd.mul_f64s(taps[nth][chunk][wide], frames[nth][chunk][wide]);
-                *total = simd.add_f64s(*total, product);
+                let product = simd.mul_f32s(taps[nth][chunk][wide], frames[nth][chunk][wide]);
+                *total = simd.add_f32s(*total, product);
             }
         }
     }
     let mut sums = [0.0; N];
     for (sum, totals) in sums.iter_mut().zip(&totals) {
         let mut strands = [0.0; STRANDS];
-        S::as_mut_simd_f64s(&mut strands).0.copy_from_slice(totals);
-        *sum = strands.iter().sum::<f64>() as f32;
+        S::as_mut_simd_f32s(&mut strands).0.copy_from_slice(totals);
+        *sum = strands.iter().sum::<f32>();
     }
     sums
 }
@@ -194,10 +197,23 @@ fn reduced(above: u64, below: u64) -> (u64, u64) {
     (above / divisor, below / divisor)
 }
 
+/// The middle of all channels.
 #[inline(always)]
-fn add_scaled(sum: &mut [f64], samples: &[f64], share: f64) {
-    for (sum, sample) in sum.iter_mut().zip(samples) {
-        *sum += share * sample;
+fn middle_of(block: &Block, middle: &mut [f32]) {
+    let share = 1.0 / block.channels().max(1) as f64;
+    let held = |sum: f64| if sum.abs() < SOFTEST { 0.0 } else { sum.clamp(-LOUDEST, LOUDEST) as f32 };
+    match block.channels() {
+        2 => {
+            for ((middle, left), right) in middle.iter_mut().zip(block.channel(0)).zip(block.channel(1)) {
+                *middle = held(share * (left + right));
+            }
+        }
+        channels => {
+            for (frame, middle) in middle.iter_mut().enumerate() {
+                *middle =
+                    held(share * (0..channels).map(|channel| block.channel(channel)[frame]).sum::<f64>());
+            }
+        }
     }
 }
 
@@ -229,7 +245,7 @@ impl Filter {
             *tap /= sum;
         }
         taps.resize(taps.len().next_multiple_of(STRANDS), 0.0);
-        Self { first: 1 - reach, taps }
+        Self { first: 1 - reach, taps: taps.into_iter().map(|tap| tap as f32).collect() }
     }
 }
 

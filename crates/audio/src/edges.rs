@@ -35,7 +35,7 @@ impl Edges {
     /// Takes the next frames.
     pub fn push(&mut self, block: &Block) {
         for (channel, samples) in self.0.iter_mut().zip(block.iter()) {
-            samples.chunks(CHUNK).for_each(|chunk| channel.push(chunk));
+            channel.push(samples);
         }
     }
 
@@ -78,15 +78,28 @@ impl Channel {
     }
 
     fn push(&mut self, samples: &[f64]) {
-        let silent = samples.iter().map(|sample| usize::from(sample.abs() <= SILENCE)).sum::<usize>();
-        if silent == samples.len() {
-            self.rest(silent as u64);
-        } else if silent == 0 && self.run == 0 && !self.outside && self.head.1 == 0 {
-            self.remember(samples);
-        } else {
-            for sample in samples {
-                if sample.abs() <= SILENCE { self.rest(1) } else { self.sound(*sample) }
+        // Sound up to here that is not remembered yet: only the last of it will be.
+        let mut steady = 0..0;
+        for (nth, chunk) in samples.chunks(CHUNK).enumerate() {
+            let (from, to) = (nth * CHUNK, nth * CHUNK + chunk.len());
+            let silent = chunk.iter().map(|sample| usize::from(sample.abs() <= SILENCE)).sum::<usize>();
+            if silent == 0 && self.run == 0 && !self.outside && self.head.1 == 0 {
+                steady = if steady.end == from { steady.start..to } else { from..to };
+                continue;
             }
+            self.remember(&samples[std::mem::take(&mut steady)]);
+            if silent == chunk.len() {
+                self.rest(silent as u64);
+            } else {
+                self.each(chunk);
+            }
+        }
+        self.remember(&samples[steady]);
+    }
+
+    fn each(&mut self, samples: &[f64]) {
+        for sample in samples {
+            if sample.abs() <= SILENCE { self.rest(1) } else { self.sound(*sample) }
         }
     }
 

@@ -26,6 +26,9 @@ const PART: i64 = 16;
 /// Stretches of which it is decided together how they are converted.
 const UNIT: i64 = 16;
 
+/// Frames that are needed no more and may wait to go.
+const MOST_BEHIND: i64 = 16_384;
+
 /// Parts of a unit from which on all of it is converted at once: a value on its own takes three times as long.
 const MANY: usize = (UNIT * STRETCH / PART) as usize / 4;
 
@@ -121,8 +124,11 @@ impl Chosen {
         let keep_from = (*next - shared.around - 1) * STRETCH - shared.chunk;
         for Channel { window, .. } in channels {
             let old = (keep_from - window.from).clamp(0, window.samples.len() as i64);
-            window.samples.drain(..old as usize);
-            window.from += old;
+            // Not for every block: what stays is moved.
+            if old >= MOST_BEHIND {
+                window.samples.drain(..old as usize);
+                window.from += old;
+            }
         }
     }
 

@@ -9,6 +9,7 @@ use audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{Fft as Rubato, FixedSync, Indexing, Resampler as _, WindowFunction};
 
 use super::ratio::Ratio;
+use crate::Block;
 
 /// The filter of the lower rate is at least this long: −0.001 dB at 0.98 of its Nyquist frequency.
 const MIN_BLOCK_FRAMES: u32 = 1024;
@@ -19,6 +20,7 @@ pub(super) struct Fft {
     pub chunk_in: usize,
     /// Output frames that precede the first real one.
     delay: usize,
+    output: Vec<Vec<f64>>,
 }
 
 /// Frames of one FFT block at the input rate: an even multiple of the reduced ratio, long enough at the lower rate.
@@ -41,27 +43,23 @@ impl Fft {
         )
         .expect("positive rates, a chunk of whole ratios and at least one channel");
         assert_eq!(engine.input_frames_next(), chunk_in, "the chunk is a multiple of the reduced ratio");
-        Self { chunk_in, delay: engine.output_delay(), engine }
+        let output = vec![vec![0.0; engine.output_frames_max()]; channels];
+        Self { chunk_in, delay: engine.output_delay(), engine, output }
     }
 
-    /// Frames that are made of a chunk.
-    pub(super) fn chunk_out(&self) -> usize {
-        self.engine.output_frames_max()
-    }
-
-    /// Makes `output` of a chunk; says which frames of it are real.
-    pub(super) fn convert(&mut self, input: &[Vec<f64>], output: &mut [Vec<f64>]) -> std::ops::Range<usize> {
-        let (channels, room) = (output.len(), output[0].len());
+    /// Appends what is made of a chunk to `block`.
+    pub(super) fn convert(&mut self, input: &[Vec<f64>], block: &mut Block) {
+        let (channels, room) = (self.output.len(), self.output[0].len());
         let input = SequentialSliceOfVecs::new(input, channels, self.chunk_in).expect("one vector a channel");
         let mut output =
-            SequentialSliceOfVecs::new_mut(output, channels, room).expect("one vector a channel");
+            SequentialSliceOfVecs::new_mut(&mut self.output, channels, room).expect("one vector a channel");
         let (_, made) = self
             .engine
             .process_into_buffer(&input, &mut output, None::<&Indexing>)
             .expect("buffers of the sizes that the resampler asks for");
         let skipped = self.delay.min(made);
         self.delay -= skipped;
-        skipped..made
+        block.append_slices(&self.output, skipped, made);
     }
 }
 

@@ -58,7 +58,6 @@ struct Stream {
     input: Vec<Vec<f64>>,
     /// The block that is being taken; the caller's own is filled meanwhile.
     incoming: Block,
-    output: Vec<Vec<f64>>,
 }
 
 enum Engine {
@@ -157,17 +156,11 @@ impl Stream {
             Some(polyphase) => Engine::Polyphase(polyphase),
             None => Engine::Fft(Box::new(Fft::new(ratio, channels))),
         };
-        let (collected, room, made) = match &engine {
-            Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after, it.chunk_out()),
-            Engine::Fft(it) => (0, it.chunk_in, it.chunk_out()),
+        let (collected, room) = match &engine {
+            Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after),
+            Engine::Fft(it) => (0, it.chunk_in),
         };
-        Self {
-            engine,
-            collected,
-            input: vec![vec![0.0; room]; channels],
-            incoming: Block::new(channels),
-            output: vec![vec![0.0; made]; channels],
-        }
+        Self { engine, collected, input: vec![vec![0.0; room]; channels], incoming: Block::new(channels) }
     }
 
     /// Takes frames of the incoming block from `from` on, as many as there is room for; says how many.
@@ -194,23 +187,23 @@ impl Stream {
         if self.collected < self.input[0].len() {
             return 0;
         }
-        let real = match &mut self.engine {
+        let before = block.frames();
+        match &mut self.engine {
             Engine::Fft(fft) => {
                 self.collected = 0;
-                fft.convert(&self.input, &mut self.output)
+                fft.convert(&self.input, block);
             }
             Engine::Polyphase(polyphase) => {
                 let chunk = polyphase.chunk_in();
-                for (input, output) in self.input.iter_mut().zip(&mut self.output) {
-                    polyphase.convert(input, output);
+                block.append_silence(polyphase.chunk_out());
+                for (input, output) in self.input.iter_mut().zip(block.iter_mut()) {
+                    polyphase.convert(input, &mut output[before..]);
                     input.copy_within(chunk.., 0);
                 }
                 self.collected -= chunk;
-                0..polyphase.chunk_out()
             }
-        };
-        block.append_slices(&self.output, real.start, real.end);
-        real.len() as u64
+        }
+        (block.frames() - before) as u64
     }
 }
 

@@ -152,7 +152,6 @@ fn by_rubato(from: u32, to: u32) -> Resampler {
         collected: 0,
         input: vec![vec![0.0; fft.chunk_in]],
         incoming: Block::new(1),
-        output: vec![vec![0.0; fft.chunk_out()]],
         engine: Engine::Fft(Box::new(fft)),
     };
     Resampler { rates_hz: (from, to), stream: Some(stream), taken: 0, given: 0 }
