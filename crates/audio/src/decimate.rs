@@ -84,10 +84,11 @@ impl Decimator {
         self.frames += block.frames() as u64;
         let before = self.pending.len();
         self.pending.resize(before + block.frames(), 0.0);
+        let share = 1.0 / block.channels().max(1) as f64;
         let middle = &mut self.pending[before..];
         with_simd(
             #[inline(always)]
-            || middle_of(block, middle),
+            || block.iter().for_each(|channel| add_share(middle, channel, share)),
         );
         self.give(out, u64::MAX);
     }
@@ -183,9 +184,21 @@ fn sums<S: Simd, const N: usize, const WIDE: usize>(simd: S, work: [Work<'_>; N]
     for (sum, totals) in sums.iter_mut().zip(&totals) {
         let mut strands = [0.0; STRANDS];
         S::as_mut_simd_f32s(&mut strands).0.copy_from_slice(totals);
-        *sum = strands.iter().sum::<f32>();
+        *sum = total(strands);
     }
     sums
+}
+
+/// All strands together, the halves beside each other.
+#[inline(always)]
+fn total(mut strands: [f32; STRANDS]) -> f32 {
+    for strand in 0..8 {
+        strands[strand] += strands[strand + 8];
+    }
+    for strand in 0..4 {
+        strands[strand] += strands[strand + 4];
+    }
+    (strands[0] + strands[2]) + (strands[1] + strands[3])
 }
 
 /// A fraction in its lowest terms.
@@ -197,23 +210,13 @@ fn reduced(above: u64, below: u64) -> (u64, u64) {
     (above / divisor, below / divisor)
 }
 
-/// The middle of all channels.
+/// Adds a channel's share to the middle.
 #[inline(always)]
-fn middle_of(block: &Block, middle: &mut [f32]) {
-    let share = 1.0 / block.channels().max(1) as f64;
-    let held = |sum: f64| if sum.abs() < SOFTEST { 0.0 } else { sum.clamp(-LOUDEST, LOUDEST) as f32 };
-    match block.channels() {
-        2 => {
-            for ((middle, left), right) in middle.iter_mut().zip(block.channel(0)).zip(block.channel(1)) {
-                *middle = held(share * (left + right));
-            }
-        }
-        channels => {
-            for (frame, middle) in middle.iter_mut().enumerate() {
-                *middle =
-                    held(share * (0..channels).map(|channel| block.channel(channel)[frame]).sum::<f64>());
-            }
-        }
+fn add_share(middle: &mut [f32], samples: &[f64], share: f64) {
+    for (middle, sample) in middle.iter_mut().zip(samples) {
+        let part = share * sample;
+        let part = if part.abs() < SOFTEST { 0.0 } else { part };
+        *middle += part.clamp(-LOUDEST, LOUDEST) as f32;
     }
 }
 

@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use super::bound::{Bend, Bounds, NEAR};
 use super::design::Response;
-use super::lone::{Made, SPARE, Window};
+use super::lone::{Made, Window};
 use super::polyphase::Polyphase;
 use super::ratio::Ratio;
 use crate::simd_meters::{largest_bend, range};
@@ -52,8 +52,8 @@ struct Channel {
 struct Shared {
     ratio: Ratio,
     phase: i64,
-    /// Source frames of a chunk, as which a conversion takes them.
-    chunk: i64,
+    /// So many source frames before and after one a conversion may read to make what stands there.
+    reads: i64,
     bounds: Arc<Bounds>,
     between: Between,
     /// How many stretches to either side a value of a stretch can depend on.
@@ -79,11 +79,9 @@ impl Chosen {
         let polyphase = Polyphase::new(ratio, phase)?;
         let places = oversampling(to_hz);
         let context = (TAPS as i64 / 2 + 2) * i64::from(ratio.from) / i64::from(ratio.to) + 2;
-        // Of a group, outputs beside those that are asked for are made too.
-        let spare = SPARE * i64::from(ratio.from) / i64::from(ratio.to) + 16;
-        let around = (response.half as i64 + context + spare) / STRETCH + 1;
-        let chunk = polyphase.chunk_in() as i64;
-        let silence = (2 * around + 1) * STRETCH + 2 * chunk;
+        let around = (response.half as i64 + context) / STRETCH + 1;
+        let reads = (polyphase.chunk_in() + polyphase.before.max(polyphase.after)) as i64;
+        let silence = (2 * around + 1) * STRETCH + 2 * reads;
         let channel = || Channel {
             window: Window { from: -silence, samples: vec![0.0; silence as usize] },
             stretches: vec![Figures::default(); 2 * around as usize],
@@ -93,7 +91,7 @@ impl Chosen {
         let shared = Shared {
             ratio,
             phase,
-            chunk,
+            reads,
             bounds: Bounds::of(ratio, &response, places),
             between: Between::new(places),
             around,
@@ -121,7 +119,7 @@ impl Chosen {
             }
             *next += UNIT;
         }
-        let keep_from = (*next - shared.around - 1) * STRETCH - shared.chunk;
+        let keep_from = (*next - shared.around - 1) * STRETCH - shared.reads;
         for Channel { window, .. } in channels {
             let old = (keep_from - window.from).clamp(0, window.samples.len() as i64);
             // Not for every block: what stays is moved.
@@ -159,7 +157,7 @@ impl Figures {
 impl Shared {
     /// The frame up to which samples must be there to judge the unit from stretch `nth` on.
     fn needs(&self, nth: i64) -> i64 {
-        (nth + UNIT + self.around) * STRETCH + self.chunk + 1
+        (nth + UNIT + self.around) * STRETCH + self.reads + 1
     }
 
     /// How far samples, and what lies between them, leave the lines in a stretch, of all from `around` before it on.
@@ -184,7 +182,7 @@ impl Shared {
 impl Channel {
     /// Judges the unit from stretch `nth` on: takes the values of it that pass what was found before. There are `due` outputs,
     /// or it lies far before the last one.
-    fn judge(&mut self, shared: &Shared, polyphase: &Polyphase, nth: i64, due: i64) {
+    fn judge(&mut self, shared: &Shared, polyphase: &mut Polyphase, nth: i64, due: i64) {
         let newest = nth + shared.around;
         self.stretches.extend((newest..newest + UNIT).map(|nth| Figures::of(&self.window, nth)));
         // Near the start and the end silence stands where the filter would ring, so that lines say nothing.
@@ -217,7 +215,7 @@ impl Channel {
     fn take(
         &mut self,
         shared: &Shared,
-        polyphase: &Polyphase,
+        polyphase: &mut Polyphase,
         (from, to): (i64, i64),
         (samples, between): (bool, bool),
         (whole, due): (bool, i64),
@@ -229,13 +227,13 @@ impl Channel {
             let (first, after) = ((first - 1).max(-half), after.min(due.saturating_add(half)));
             if first < after {
                 let run = (first - (half - 1), after + half);
-                let values = self.made.run(polyphase, &self.window, run, whole, due);
+                let values = self.made.outputs(polyphase, &self.window, run, whole, due);
                 shared.between.take(values, &mut self.found);
             }
         }
         let (first, after) = (first.max(0), after.min(due));
         if samples && first < after {
-            let values = self.made.run(polyphase, &self.window, (first, after), whole, due);
+            let values = self.made.outputs(polyphase, &self.window, (first, after), whole, due);
             self.found.take(values);
         }
     }

@@ -1,9 +1,10 @@
 //! The sums of the polyphase converter, in explicit vectors whose lanes are neighbouring *outputs*.
 //!
-//! Neighbouring outputs read nearly the same inputs, each with its own coefficients; outputs that are one period apart have the
-//! same coefficients and read inputs that are one period apart. So a vector of coefficients is loaded once for many periods,
-//! and an input is spread over it: nothing has to be turned. Every output's sum runs over its taps in one order, in one lane,
-//! whatever the width of the registers, and nothing is fused or folded; so every processor gives the same bytes.
+//! Outputs around a mirror are made of the sums and differences of the inputs around it (`mirror`). Neighbouring outputs read
+//! nearly the same of these, each with its own coefficients; outputs that are one period apart have the same coefficients. So
+//! a vector of coefficients is loaded once for many periods, and an input is spread over it. Every output's sums run over
+//! their taps in one order, in one lane, whatever the width of the registers, and nothing is fused; so every processor gives
+//! the same bytes.
 //!
 //! It knows slices, and neither rates nor streams.
 
@@ -12,105 +13,187 @@ use pulp::{Simd, WithSimd};
 /// Neighbouring outputs that are summed side by side; a multiple of all register widths.
 pub(super) const LANES: usize = 8;
 
-/// Periods that are summed side by side, since every sum waits for its last step.
+/// Periods that are made at once.
 pub(super) const PERIODS: usize = 8;
 
-/// The coefficients of `LANES` neighbouring outputs for one input; zeros where an output does not reach.
+/// The coefficients of `LANES` neighbouring outputs for one input; zeros where there is no output, or it does not reach.
 pub(super) type Taps = [f64; LANES];
 
-/// `LANES` neighbouring outputs of a period.
-#[derive(Debug, Clone, PartialEq)]
+/// `LANES` pairs of outputs of a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Group {
-    /// Where their coefficients stand in the table.
-    pub taps: std::ops::Range<usize>,
-    /// The first input that they read; as many as there are coefficients.
-    pub first_input: usize,
-    /// The first of them.
-    pub first_output: usize,
+    /// Where the coefficients for sums stand in the table, as many as the run's reach; those for differences follow.
+    pub taps: usize,
+    /// From this one on they are zero.
+    pub count: usize,
 }
 
-/// The sums of all groups in `PERIODS` periods.
-pub(super) struct Sums<'a> {
-    /// What is to be summed. Groups may share outputs: all sums of one output are the same.
-    pub groups: &'a [Group],
+/// A run of outputs of the first period.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Task {
+    /// The inputs at the mirror or behind it, and at it or before it, by their places in the slice of inputs.
+    pub halves: (usize, usize),
+    /// Inputs on either side that are read.
+    pub reach: usize,
+    /// Which outputs of a period they are.
+    pub outputs: std::ops::Range<usize>,
+    pub groups: Vec<Group>,
+}
+
+/// Room for what is between inputs and outputs.
+#[derive(Debug, Default)]
+pub(super) struct Room {
+    folded: [Vec<f64>; 2],
+    summed: [Vec<f64>; 2],
+}
+
+/// All outputs of `PERIODS` periods.
+pub(super) struct Chunk<'a> {
+    pub tasks: &'a [Task],
     /// The coefficients of all groups.
     pub table: &'a [Taps],
-    /// The inputs of all periods, and from one period to the next.
+    /// The inputs, and from one period to the next.
     pub input: (&'a [f64], usize),
     /// The outputs, and from one period to the next.
     pub output: (&'a mut [f64], usize),
+    pub room: &'a mut Room,
 }
 
-impl WithSimd for Sums<'_> {
+impl WithSimd for Chunk<'_> {
     type Output = ();
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
         // Eight sums at a time are what sixteen registers hold beside coefficients and input.
         match S::F64_LANES {
-            8 => all::<S, 1, 8>(simd, self),
-            4 => all::<S, 2, 4>(simd, self),
-            2 => all::<S, 4, 2>(simd, self),
-            _ => all::<S, 8, 1>(simd, self),
+            8 => chunk::<S, 1, 8>(simd, self),
+            4 => chunk::<S, 2, 4>(simd, self),
+            2 => chunk::<S, 4, 2>(simd, self),
+            _ => chunk::<S, 8, 1>(simd, self),
         }
     }
 }
 
-/// All sums, of `BESIDE` periods at a time, whose lanes are in `WIDE` registers.
+/// Run by run, of `BESIDE` periods at a time, with lanes in `WIDE` registers.
 #[inline(always)]
-fn all<S: Simd, const WIDE: usize, const BESIDE: usize>(simd: S, work: Sums<'_>) {
-    let Sums { groups, table, input: (input, period_in), output: (output, period_out) } = work;
-    for group in groups {
-        let taps = &table[group.taps.clone()];
-        for period in (0..PERIODS).step_by(BESIDE) {
-            let mut inputs: [&[f64]; BESIDE] = [&[]; BESIDE];
-            for (nth, inputs) in inputs.iter_mut().enumerate() {
-                let from = (period + nth) * period_in + group.first_input;
-                *inputs = &input[from..from + taps.len()];
+fn chunk<S: Simd, const WIDE: usize, const BESIDE: usize>(simd: S, work: Chunk<'_>) {
+    let Chunk { tasks, table, input: (input, period_in), output: (output, period_out), room } = work;
+    for task in tasks {
+        let (reach, lanes) = (task.reach, task.groups.len() * LANES);
+        room.folded.iter_mut().for_each(|folded| folded.resize(PERIODS * reach, 0.0));
+        room.summed.iter_mut().for_each(|summed| summed.resize(PERIODS * lanes, 0.0));
+        let [sums, differences] = &mut room.folded;
+        let periods = sums.chunks_exact_mut(reach).zip(differences.chunks_exact_mut(reach));
+        for (period, (sums, differences)) in periods.enumerate() {
+            let (behind, before) =
+                (period * period_in + task.halves.0, period * period_in + task.halves.1 + 1);
+            fold(&input[behind..behind + reach], &input[before - reach..before], sums, differences);
+        }
+        for (nth, group) in task.groups.iter().enumerate() {
+            for (half, (folded, summed)) in room.folded.iter().zip(&mut room.summed).enumerate() {
+                let taps = &table[group.taps + half * reach..][..group.count];
+                for first in (0..PERIODS).step_by(BESIDE) {
+                    let mut inputs: [&[f64]; BESIDE] = [&[]; BESIDE];
+                    for (period, inputs) in (first..).zip(&mut inputs) {
+                        *inputs = &folded[period * reach..][..group.count];
+                    }
+                    let totals = tile::<S, WIDE, BESIDE>(simd, [taps; BESIDE], inputs);
+                    for (period, totals) in (first..).zip(&totals) {
+                        let summed = &mut summed[period * lanes + nth * LANES..][..LANES];
+                        S::as_mut_simd_f64s(summed).0.copy_from_slice(totals);
+                    }
+                }
             }
-            for (nth, totals) in tile::<S, WIDE, BESIDE>(simd, [taps; BESIDE], inputs).iter().enumerate() {
-                let from = (period + nth) * period_out + group.first_output;
-                S::as_mut_simd_f64s(&mut output[from..from + LANES]).0.copy_from_slice(totals);
-            }
+        }
+        let [sums, differences] = &room.summed;
+        let periods = sums.chunks_exact(lanes).zip(differences.chunks_exact(lanes));
+        for (period, (sums, differences)) in periods.enumerate() {
+            unfold(sums, differences, &mut output[period * period_out..][task.outputs.clone()]);
         }
     }
 }
 
-/// The sums of `BESIDE` groups that stand anywhere; as many coefficients and inputs of each.
-#[derive(Clone, Copy)]
-pub(super) struct Apart<'a, const BESIDE: usize> {
-    pub taps: [&'a [Taps]; BESIDE],
-    pub inputs: [&'a [f64]; BESIDE],
+/// Sums and differences of inputs and their mirror images, from the mirror on.
+#[inline(always)]
+fn fold(behind: &[f64], before: &[f64], sums: &mut [f64], differences: &mut [f64]) {
+    let places = sums.iter_mut().zip(differences).zip(behind).zip(before.iter().rev());
+    for (((sum, difference), behind), before) in places {
+        *sum = behind + before;
+        *difference = behind - before;
+    }
 }
 
-impl<const BESIDE: usize> WithSimd for Apart<'_, BESIDE> {
-    type Output = [Taps; BESIDE];
+/// The outputs of a run, of which the first half mirrors the other.
+#[inline(always)]
+fn unfold(sums: &[f64], differences: &[f64], outputs: &mut [f64]) {
+    let count = outputs.len();
+    for ((output, sum), difference) in outputs[count / 2..].iter_mut().zip(sums).zip(differences) {
+        *output = sum + difference;
+    }
+    let mirrored = outputs[..count.div_ceil(2)].iter_mut().rev();
+    for ((output, sum), difference) in mirrored.zip(sums).zip(differences) {
+        *output = sum - difference;
+    }
+}
+
+/// Groups of one run that are summed on their own, side by side since every sum waits for its last step.
+pub(super) const APART: usize = 2;
+
+/// `APART` groups of one run; what is made of them are the pairs of each, output and mirror image.
+pub(super) struct Apart<'a> {
+    pub groups: [Group; APART],
+    pub table: &'a [Taps],
+    /// The inputs behind the mirror and before it.
+    pub input: (&'a [f64], &'a [f64]),
+    pub room: &'a mut Room,
+}
+
+impl WithSimd for Apart<'_> {
+    type Output = [(Taps, Taps); APART];
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> Self::Output {
         match S::F64_LANES {
-            8 => apart::<S, 1, BESIDE>(simd, self),
-            4 => apart::<S, 2, BESIDE>(simd, self),
-            2 => apart::<S, 4, BESIDE>(simd, self),
-            _ => apart::<S, 8, BESIDE>(simd, self),
+            8 => apart::<S, 1>(simd, self),
+            4 => apart::<S, 2>(simd, self),
+            2 => apart::<S, 4>(simd, self),
+            _ => apart::<S, 8>(simd, self),
         }
     }
 }
 
 #[inline(always)]
-fn apart<S: Simd, const WIDE: usize, const BESIDE: usize>(
-    simd: S,
-    work: Apart<'_, BESIDE>,
-) -> [Taps; BESIDE] {
-    let mut sums = [[0.0; LANES]; BESIDE];
-    let totals = tile::<S, WIDE, BESIDE>(simd, work.taps, work.inputs);
-    for (sums, totals) in sums.iter_mut().zip(&totals) {
-        S::as_mut_simd_f64s(sums).0.copy_from_slice(totals);
+fn apart<S: Simd, const WIDE: usize>(simd: S, work: Apart<'_>) -> [(Taps, Taps); APART] {
+    let Apart { groups: [one, other], table, input: (behind, before), room } = work;
+    let reach = behind.len();
+    room.folded.iter_mut().for_each(|folded| folded.resize(reach, 0.0));
+    let [sums, differences] = &mut room.folded;
+    fold(behind, before, sums, differences);
+    // Zeros behind the last tap change no sum.
+    let count = one.count.max(other.count);
+    let taps = |group: Group, half: usize| &table[group.taps + half * reach..][..count];
+    let taps = [taps(one, 0), taps(one, 1), taps(other, 0), taps(other, 1)];
+    let (sums, differences) = (&sums[..count], &differences[..count]);
+    let totals = tile::<S, WIDE, 4>(simd, taps, [sums, differences, sums, differences]);
+    let mut summed = [[0.0; LANES]; 4];
+    for (summed, totals) in summed.iter_mut().zip(&totals) {
+        S::as_mut_simd_f64s(summed).0.copy_from_slice(totals);
     }
-    sums
+    let [one_sums, one_differences, other_sums, other_differences] = summed;
+    [pairs(one_sums, one_differences), pairs(other_sums, other_differences)]
 }
 
-/// The sums of `BESIDE` groups, each in `WIDE` registers.
+#[inline(always)]
+fn pairs(mut sums: Taps, differences: Taps) -> (Taps, Taps) {
+    let mut mirrored = sums;
+    for ((sum, mirrored), difference) in sums.iter_mut().zip(&mut mirrored).zip(differences) {
+        *sum += difference;
+        *mirrored -= difference;
+    }
+    (sums, mirrored)
+}
+
+/// `BESIDE` times `LANES` sums, of which each set is in `WIDE` registers.
 #[inline(always)]
 fn tile<S: Simd, const WIDE: usize, const BESIDE: usize>(
     simd: S,
@@ -142,29 +225,35 @@ mod tests {
     use super::*;
 
     const PERIOD_IN: usize = 7;
-    const PERIOD_OUT: usize = 12;
+    const PERIOD_OUT: usize = 30;
+    const REACH: usize = 9;
 
-    /// Two groups of nine taps in periods of 7 and 12, by the given registers: together, and the first of them apart.
-    fn sums<S: Simd>(simd: S, table: &[Taps], input: &[f64]) -> (Vec<f64>, [Taps; 2]) {
-        let groups = [
-            Group { taps: 0..9, first_input: 0, first_output: 0 },
-            Group { taps: 9..18, first_input: 3, first_output: PERIOD_OUT - LANES },
+    type Found = (Vec<f64>, [(Taps, Taps); 2]);
+
+    /// Runs of 13 and 17 outputs, by the given registers: in a chunk, and the groups of the second apart.
+    fn found<S: Simd>(simd: S, table: &[Taps], input: &[f64]) -> Found {
+        let group = |nth: usize, count: usize| Group { taps: 2 * REACH * nth, count };
+        let groups = [group(1, 8), group(2, REACH)];
+        let tasks = [
+            Task { halves: (10, 9), reach: REACH, outputs: 0..13, groups: vec![group(0, 7)] },
+            Task { halves: (12, 12), reach: REACH, outputs: 13..PERIOD_OUT, groups: groups.to_vec() },
         ];
-        let mut sums = vec![f64::NAN; PERIODS * PERIOD_OUT];
-        let (input_of, output) = ((input, PERIOD_IN), (&mut sums[..], PERIOD_OUT));
-        Sums { groups: &groups, table, input: input_of, output }.with_simd(simd);
-        let apart = Apart { taps: [&table[..9], &table[9..18]], inputs: [&input[..9], &input[3..12]] };
-        (sums, apart.with_simd(simd))
+        let mut made = vec![f64::NAN; PERIODS * PERIOD_OUT];
+        let (room, output) = (&mut Room::default(), (&mut made[..], PERIOD_OUT));
+        Chunk { tasks: &tasks, table, input: (input, PERIOD_IN), output, room }.with_simd(simd);
+        let halves = (&input[12..12 + REACH], &input[13 - REACH..13]);
+        let apart = Apart { groups, table, input: halves, room };
+        (made, apart.with_simd(simd))
     }
 
     struct Best<'a>(&'a [Taps], &'a [f64]);
 
     impl WithSimd for Best<'_> {
-        type Output = (Vec<f64>, [Taps; 2]);
+        type Output = Found;
 
         #[inline(always)]
-        fn with_simd<S: Simd>(self, simd: S) -> Self::Output {
-            sums(simd, self.0, self.1)
+        fn with_simd<S: Simd>(self, simd: S) -> Found {
+            found(simd, self.0, self.1)
         }
     }
 
@@ -172,30 +261,47 @@ mod tests {
         /// The promise that registers of any width give the same bytes: one lane, two, four, eight, and this processor's.
         #[test]
         fn width_changes_no_bit(
-            table in prop::collection::vec(prop::array::uniform8(-1.0f64..1.0), 18),
-            input in prop::collection::vec(-1.0f64..1.0, PERIODS * PERIOD_IN + 12),
+            mut table in prop::collection::vec(prop::array::uniform8(-1.0f64..1.0), 6 * REACH),
+            input in prop::collection::vec(-1.0f64..1.0, PERIODS * PERIOD_IN + 24),
         ) {
-            let scalar = sums(Scalar::new(), &table, &input);
-            prop_assert_eq!(&sums(Scalar128b, &table, &input), &scalar);
-            prop_assert_eq!(&sums(Scalar256b, &table, &input), &scalar);
-            prop_assert_eq!(&sums(Scalar512b, &table, &input), &scalar);
+            // As a table is: zeros behind the last tap.
+            for half in [2, 3] {
+                table[half * REACH + 8] = [0.0; LANES];
+            }
+            let scalar = found(Scalar::new(), &table, &input);
+            prop_assert_eq!(&found(Scalar128b, &table, &input), &scalar);
+            prop_assert_eq!(&found(Scalar256b, &table, &input), &scalar);
+            prop_assert_eq!(&found(Scalar512b, &table, &input), &scalar);
             prop_assert_eq!(&Arch::new().dispatch(Best(&table, &input)), &scalar);
-            // And they are the sums, tap by tap; the second group has the outputs that both have.
-            let sum = |taps: &[Taps], from: usize, lane: usize| {
-                taps.iter().zip(&input[from..]).fold(0.0, |sum, (taps, input)| sum + taps[lane] * input)
+            // And they are the sums, tap by tap.
+            let halves = |set: usize, count: usize, lane: usize, (behind, before): (usize, usize)| {
+                let half = |half: usize, sign: f64| {
+                    (0..count).fold(0.0, |sum, tap| {
+                        let folded = input[behind + tap] + sign * input[before - tap];
+                        sum + table[(2 * set + half) * REACH + tap][lane] * folded
+                    })
+                };
+                (half(0, 1.0), half(1, -1.0))
             };
             for period in 0..PERIODS {
-                for lane in 0..LANES {
-                    let (from, made) = (period * PERIOD_IN, &scalar.0[period * PERIOD_OUT..]);
-                    prop_assert_eq!(made[4 + lane], sum(&table[9..], from + 3, lane));
-                    if lane < 4 {
-                        prop_assert_eq!(made[lane], sum(&table[..9], from, lane));
-                    }
+                let (from, made) = (period * PERIOD_IN, &scalar.0[period * PERIOD_OUT..]);
+                for (pair, lane) in (0..7).map(|pair| (pair, pair)) {
+                    let (sum, difference) = halves(0, 7, lane, (from + 10, from + 9));
+                    prop_assert_eq!(made[6 + pair], if pair == 0 { sum - difference } else { sum + difference });
+                    prop_assert_eq!(made[6 - pair], sum - difference);
+                }
+                for pair in 1..9 {
+                    let (set, count) = if pair < 8 { (1, 8) } else { (2, REACH) };
+                    let (sum, difference) = halves(set, count, pair % 8, (from + 12, from + 12));
+                    prop_assert_eq!((made[21 + pair], made[21 - pair]), (sum + difference, sum - difference));
                 }
             }
             for lane in 0..LANES {
-                prop_assert_eq!(scalar.1[0][lane], sum(&table[..9], 0, lane));
-                prop_assert_eq!(scalar.1[1][lane], sum(&table[9..], 3, lane));
+                for (nth, count) in [8, REACH].into_iter().enumerate() {
+                    let (sum, difference) = halves(1 + nth, count, lane, (12, 12));
+                    prop_assert_eq!(scalar.1[nth].0[lane], sum + difference);
+                    prop_assert_eq!(scalar.1[nth].1[lane], sum - difference);
+                }
             }
         }
     }

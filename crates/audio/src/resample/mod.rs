@@ -15,6 +15,7 @@ mod design;
 mod fft;
 mod kernel;
 mod lone;
+mod mirror;
 mod phase;
 mod polyphase;
 mod ratio;
@@ -55,13 +56,15 @@ struct Stream {
     engine: Engine,
     /// How many frames of `input` are there; those that the first chunk reads before its start are silent.
     collected: usize,
+    /// Frames of the first chunk that stand before the first one.
+    early: usize,
     input: Vec<Vec<f64>>,
     /// The block that is being taken; the caller's own is filled meanwhile.
     incoming: Block,
 }
 
 enum Engine {
-    Polyphase(Polyphase),
+    Polyphase(Box<Polyphase>),
     Fft(Box<Fft>),
 }
 
@@ -153,14 +156,15 @@ impl Resampler {
 impl Stream {
     fn new(ratio: Ratio, channels: usize, phase: i64) -> Self {
         let engine = match Polyphase::new(ratio, phase) {
-            Some(polyphase) => Engine::Polyphase(polyphase),
+            Some(polyphase) => Engine::Polyphase(Box::new(polyphase)),
             None => Engine::Fft(Box::new(Fft::new(ratio, channels))),
         };
-        let (collected, room) = match &engine {
-            Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after),
-            Engine::Fft(it) => (0, it.chunk_in),
+        let (collected, room, early) = match &engine {
+            Engine::Polyphase(it) => (it.before, it.before + it.chunk_in() + it.after, it.early()),
+            Engine::Fft(it) => (0, it.chunk_in, 0),
         };
-        Self { engine, collected, input: vec![vec![0.0; room]; channels], incoming: Block::new(channels) }
+        let input = vec![vec![0.0; room]; channels];
+        Self { engine, collected, early, input, incoming: Block::new(channels) }
     }
 
     /// Takes frames of the incoming block from `from` on, as many as there is room for; says how many.
@@ -201,6 +205,8 @@ impl Stream {
                     input.copy_within(chunk.., 0);
                 }
                 self.collected -= chunk;
+                // The first chunk is what a block begins with.
+                block.drop_front(std::mem::take(&mut self.early));
             }
         }
         (block.frames() - before) as u64

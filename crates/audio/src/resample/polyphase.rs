@@ -1,7 +1,7 @@
-//! The converter for small ratios: which inputs and which coefficients every output is summed from, chunk by chunk.
+//! The converter for small ratios: which inputs and which coefficients every output is made of, chunk by chunk.
 //!
-//! A *period* is the shortest stretch of which both rates have whole frames (147 and 160 at 44.1 and 48 kHz), or several of
-//! it; a *chunk* is `PERIODS` periods, which the kernel takes side by side.
+//! A *period* is a stretch of which both rates have whole frames (147 and 160 at 44.1 and 48 kHz), in whole runs (`mirror`); a
+//! *chunk* is `PERIODS` of them. Chunk 0 begins with run 0, which may begin before output 0.
 //!
 //! It knows neither blocks nor where the stream ends.
 
@@ -10,89 +10,83 @@ use std::collections::BTreeMap;
 use pulp::Arch;
 
 use super::design::Response;
-use super::kernel::{Group, LANES, PERIODS, Sums, Taps};
+use super::kernel::{APART, Apart, Chunk, Group, LANES, PERIODS, Room, Taps, Task};
+use super::mirror::{Run, Runs};
 use super::ratio::Ratio;
 
-/// Frames that a period has at least, at either rate.
+/// Frames that a period has at least, at either rate: short chunks would be more work for what is around the sums.
 const LEAST_PERIOD: usize = 128;
 
-/// The sums of one period.
+/// What the sums are made with.
 pub(super) struct Polyphase {
+    runs: Runs,
     /// Source frames of a period.
     period_in: usize,
-    /// Frames that are made of it; `LANES` or more.
+    /// Frames that are made of it.
     period_out: usize,
-    /// Frames before a chunk that its first outputs read.
+    /// Source frames before a chunk that its first outputs read.
     pub before: usize,
-    /// Frames after a chunk that its last outputs read.
+    /// Source frames after a chunk that its last outputs read.
     pub after: usize,
-    groups: Vec<Group>,
+    /// What is done for the runs of a period.
+    tasks: Vec<Task>,
     table: Vec<Taps>,
-}
-
-/// Neighbouring outputs that are summed together.
-pub(super) struct Summed<'a> {
-    /// The first of them.
-    pub first: i64,
-    /// Their coefficients.
-    pub taps: &'a [Taps],
-    /// The source frame of the first coefficient.
-    pub from: i64,
+    room: Room,
 }
 
 impl Polyphase {
     /// A converter whose first output stands `phase / ratio.to` source frames after the first source frame; `None` where the
     /// ratio is not small.
     pub(super) fn new(ratio: Ratio, phase: i64) -> Option<Self> {
-        let response = Response::of(ratio)?;
-        // Short chunks would be more work for what is around the sums.
-        let periods = LEAST_PERIOD.div_ceil(ratio.from.min(ratio.to) as usize);
-        let (period_in, period_out) = (periods * ratio.from as usize, periods * ratio.to as usize);
-        // The place of an output in its period, in whole source frames; its filter reads from `half - 1` before it to `half`
-        // after it.
-        let numerator = |output: usize| output as i64 * i64::from(ratio.from) + phase;
-        let base = |output: usize| numerator(output).div_euclid(i64::from(ratio.to));
-        let half = response.half as i64;
-        // As many for every group, so that groups can be summed side by side.
-        let span = (LANES - 1) * ratio.from as usize;
-        let count = 2 * response.half + span.div_ceil(ratio.to as usize);
-        let before = (half - 1 - base(0)).max(0);
-        let last_read = base(period_out - LANES) - (half - 1) + count as i64;
-        let mut polyphase = Self {
-            period_in,
-            period_out,
-            before: before as usize,
-            after: (last_read - period_in as i64).max(0) as usize,
-            groups: Vec::new(),
-            table: Vec::new(),
-        };
-        let mut made: BTreeMap<_, usize> = BTreeMap::new();
-        for first in (0..period_out).step_by(LANES) {
-            // The last group makes outputs of the one before it again, where it would be short.
-            let first = first.min(period_out - LANES);
-            // Groups whose first outputs have one phase have the same coefficients.
-            let first_phase = numerator(first).rem_euclid(i64::from(ratio.to));
-            let start = *made.entry(first_phase).or_insert_with(|| {
-                let start = polyphase.table.len();
-                polyphase.table.extend((0..count as i64).map(|row| taps(&response, ratio, first_phase, row)));
-                start
+        let filter = Filter { response: &*Response::of(ratio)?, ratio, phase };
+        let runs = Runs::new(ratio, phase);
+        let times =
+            LEAST_PERIOD.div_ceil(runs.pair() / ratio.to as usize * ratio.from.min(ratio.to) as usize);
+        let period_out = times * runs.pair();
+        let period_in = period_out / ratio.to as usize * ratio.from as usize;
+        let of_period: Vec<Run> = (0..2 * times as i64).map(|nth| runs.nth(nth)).collect();
+        let reaches: Vec<usize> = of_period.iter().map(|run| filter.count(run, run.pairs())).collect();
+        let ends = of_period.iter().zip(&reaches).map(|(run, &reach)| {
+            let (behind, before) = run.halves();
+            (reach as i64 - 1 - before, behind + reach as i64 - period_in as i64)
+        });
+        let (before, after) = ends.fold((0, 0), |most, end| (most.0.max(end.0), most.1.max(end.1)));
+        let mut table = Vec::new();
+        let mut made = BTreeMap::new();
+        let mut tasks = Vec::new();
+        for (run, reach) in of_period.iter().zip(reaches) {
+            let (behind, ahead) = run.halves();
+            // Runs that stand to their mirror as another one does have its coefficients.
+            let key = (filter.beside(run, 0, behind), behind == ahead, run.count);
+            let groups = made.entry(key).or_insert_with(|| {
+                let pairs = (0..run.pairs()).step_by(LANES);
+                pairs.map(|pair| filter.group(run, pair, reach, &mut table)).collect::<Vec<_>>()
             });
-            let first_input = (base(first) - (half - 1) + before) as usize;
-            polyphase.groups.push(Group { taps: start..start + count, first_input, first_output: first });
+            let first = (run.first - runs.start) as usize;
+            tasks.push(Task {
+                halves: ((behind + before) as usize, (ahead + before) as usize),
+                reach,
+                outputs: first..first + run.count,
+                groups: groups.clone(),
+            });
         }
-        Some(polyphase)
+        let (before, after) = (before as usize, after as usize);
+        Some(Self { runs, period_in, period_out, before, after, tasks, table, room: Room::default() })
     }
 
-    /// The group in which an output is summed, wherever it stands: the same sums as in its chunk.
-    pub(super) fn summed_with(&self, output: i64) -> Summed<'_> {
-        let (period_in, period_out) = (self.period_in as i64, self.period_out as i64);
-        let (period, within) = (output.div_euclid(period_out), output.rem_euclid(period_out) as usize);
-        let group = &self.groups[within / LANES];
-        Summed {
-            first: period * period_out + group.first_output as i64,
-            taps: &self.table[group.taps.clone()],
-            from: period * period_in + group.first_input as i64 - self.before as i64,
-        }
+    /// The runs of outputs.
+    pub(super) fn runs(&self) -> &Runs {
+        &self.runs
+    }
+
+    /// Outputs of the first chunk that stand before output 0.
+    pub(super) fn early(&self) -> usize {
+        -self.runs.start as usize
+    }
+
+    /// Runs of a chunk.
+    pub(super) fn chunk_runs(&self) -> usize {
+        PERIODS * self.tasks.len()
     }
 
     /// Source frames of a chunk.
@@ -106,23 +100,72 @@ impl Polyphase {
     }
 
     /// Makes one channel of a chunk, of its frames and those before and after it.
-    pub(super) fn convert(&self, input: &[f64], output: &mut [f64]) {
-        let Self { groups, table, period_in, period_out, .. } = self;
-        Arch::new().dispatch(Sums {
-            groups,
-            table,
-            input: (input, *period_in),
-            output: (output, *period_out),
-        });
+    pub(super) fn convert(&mut self, input: &[f64], output: &mut [f64]) {
+        let Self { tasks, table, period_in, period_out, room, .. } = self;
+        let (input, output) = ((input, *period_in), (output, *period_out));
+        Arch::new().dispatch(Chunk { tasks, table, input, output, room });
+    }
+
+    /// The pairs of these groups of a run, whose mirror images are the second of each; the same sums as in its chunk.
+    /// `slice` gives source frames from one up to another.
+    pub(super) fn pairs<'a>(
+        &mut self,
+        nth: i64,
+        groups: [usize; APART],
+        slice: impl Fn(i64, i64) -> &'a [f64],
+    ) -> [(Taps, Taps); APART] {
+        let task = &self.tasks[nth.rem_euclid(self.tasks.len() as i64) as usize];
+        let (behind, before) = self.runs.nth(nth).halves();
+        let reach = task.reach as i64;
+        let input = (slice(behind, behind + reach), slice(before + 1 - reach, before + 1));
+        let groups = groups.map(|group| task.groups[group]);
+        Arch::new().dispatch(Apart { groups, table: &self.table, input, room: &mut self.room })
     }
 }
 
-/// The coefficients of neighbouring outputs for input `row` of those that they read. `phase` is that of the first output.
-fn taps(response: &Response, ratio: Ratio, phase: i64, row: i64) -> Taps {
-    let (half, to) = (response.half as i64, i64::from(ratio.to));
-    std::array::from_fn(|nth| {
-        // How far the place of the output lies behind the input, in the steps of the response.
-        let distance = phase + nth as i64 * i64::from(ratio.from) - (row - (half - 1)) * to;
-        if distance.abs() <= half * to { response.at(distance) } else { 0.0 }
-    })
+/// The coefficients by their definition.
+struct Filter<'a> {
+    response: &'a Response,
+    ratio: Ratio,
+    phase: i64,
+}
+
+impl Filter<'_> {
+    /// How far the later output of a pair lies behind source frame `frame`, in parts of a source frame.
+    fn beside(&self, run: &Run, pair: usize, frame: i64) -> i64 {
+        let output = run.first + (run.count / 2 + pair) as i64;
+        output * i64::from(self.ratio.from) + self.phase - frame * i64::from(self.ratio.to)
+    }
+
+    /// Inputs from the mirror on that the first so many pairs read.
+    fn count(&self, run: &Run, pairs: usize) -> usize {
+        let last = self.beside(run, pairs - 1, run.halves().0);
+        last.div_euclid(i64::from(self.ratio.to)) as usize + self.response.half + 1
+    }
+
+    /// Appends the coefficients of the pairs from `first` on to the table.
+    fn group(&self, run: &Run, first: usize, reach: usize, table: &mut Vec<Taps>) -> Group {
+        let taps = table.len();
+        for sign in [1.0, -1.0] {
+            table.extend(
+                (0..reach as i64)
+                    .map(|tap| std::array::from_fn(|lane| self.tap(run, first + lane, tap, sign))),
+            );
+        }
+        Group { taps, count: self.count(run, (first + LANES).min(run.pairs())) }
+    }
+
+    /// Half the sum or half the difference of what an output has of an input and of its mirror image.
+    fn tap(&self, run: &Run, pair: usize, tap: i64, sign: f64) -> f64 {
+        let (behind, before) = run.halves();
+        let value = |frame: i64| {
+            let beside = self.beside(run, pair, frame);
+            let end = self.response.half as i64 * i64::from(self.ratio.to);
+            if pair < run.pairs() && beside.abs() <= end { self.response.at(beside) } else { 0.0 }
+        };
+        let own = value(behind + tap);
+        // An input that is its own mirror image counts once.
+        let mirrored = if behind + tap == before - tap { 0.0 } else { value(before - tap) };
+        0.5 * (own + sign * mirrored)
+    }
 }

@@ -150,6 +150,7 @@ fn by_rubato(from: u32, to: u32) -> Resampler {
     let fft = Fft::new(Ratio::of(from, to), 1);
     let stream = Stream {
         collected: 0,
+        early: 0,
         input: vec![vec![0.0; fft.chunk_in]],
         incoming: Block::new(1),
         engine: Engine::Fft(Box::new(fft)),

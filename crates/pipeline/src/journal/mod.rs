@@ -15,7 +15,7 @@ pub(crate) use self::renders::{KnownOutput, RenderFailure, Renders, StemOutcome}
 pub(crate) use self::surveys::{Look, Surveys};
 
 /// Bumped when the same sources and settings give other measures or other bytes.
-pub(crate) const RESULTS_VERSION: u32 = 9;
+pub(crate) const RESULTS_VERSION: u32 = 10;
 
 /// Folder of the records, beside the lock.
 pub(crate) const JOURNAL: &str = "journal";
