@@ -140,7 +140,7 @@ impl Filter<'_> {
     /// Inputs from the mirror on that the first so many pairs read.
     fn count(&self, run: &Run, pairs: usize) -> usize {
         let last = self.beside(run, pairs - 1, run.halves().0);
-        last.div_euclid(i64::from(self.ratio.to)) as usize + self.response.half + 1
+        (last.div_euclid(i64::from(self.ratio.to)) + self.response.half as i64 + 1) as usize
     }
 
     /// Appends the coefficients of the pairs from `first` on to the table.

@@ -130,6 +130,65 @@ fn a_phase_is_that_fraction_of_a_frame() {
     }
 }
 
+/// Every output is the sum by its definition, h(n · from + phase − i · to) x(i) over all inputs i, whatever the mirrors are: at
+/// the usual ratios, at those that have a mirror beside every output, and at those that have few. Where all that an output
+/// reads is silent it is silent to the bit, however loud its mirror image is.
+#[test]
+fn outputs_are_what_the_filter_says() {
+    for (from, to) in [
+        (147, 160),
+        (160, 147),
+        (1, 2),
+        (2, 1),
+        (1, 3),
+        (3, 1),
+        (3, 2),
+        (24, 1),
+        (1, 48),
+        (5, 7),
+        (80, 441),
+        (441, 80),
+        (1280, 147),
+        (147, 1280),
+        (640, 441),
+        (1, 1388),
+    ] {
+        let ratio = Ratio { from, to };
+        let response = design::Response::of(ratio).expect("a small ratio");
+        let reach = response.half as i64 * i64::from(to);
+        let (noise, rest) = (700.max(14 * response.half), 3 * response.half);
+        let mut samples = crate::signal::noise(9, 0.5, noise);
+        samples[noise - rest..].fill(0.0);
+        let highest = i64::from(from.max(to)) - 1;
+        for phase in [0, 1, -highest, highest / 2] {
+            let found = converted(Resampler::starting_at(from, to, 1, phase), &samples, 500);
+            let step = 1.max(found.len() / 3000);
+            for (output, found) in found.iter().enumerate().step_by(step) {
+                let place = output as i64 * i64::from(from) + phase;
+                let first = (place - reach).div_euclid(i64::from(to)).max(0);
+                let last = ((place + reach).div_euclid(i64::from(to)) + 1).min(noise as i64);
+                let (mut sum, mut silent) = (0.0, true);
+                for input in first..last {
+                    let beside = place - input * i64::from(to);
+                    if beside.abs() <= reach {
+                        let sample = samples[input as usize];
+                        sum += response.at(beside) * sample;
+                        silent &= sample == 0.0;
+                    }
+                }
+                assert!(
+                    (found - sum).abs() < 1e-13,
+                    "{from}:{to} at {phase}, output {output}: {found} {sum}"
+                );
+                assert!(
+                    !silent || found.to_bits() == 0,
+                    "{from}:{to} at {phase}, output {output}: {found:e}"
+                );
+            }
+        }
+    }
+}
+
 /// Phases of a stereo pair are those of each channel alone.
 #[test]
 fn channels_are_kept_apart() {
