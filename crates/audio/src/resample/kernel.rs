@@ -85,30 +85,42 @@ fn chunk<S: Simd, const WIDE: usize, const BESIDE: usize>(simd: S, work: Chunk<'
         let [sums, differences] = &mut room.folded;
         let periods = sums.chunks_exact_mut(reach).zip(differences.chunks_exact_mut(reach));
         for (period, (sums, differences)) in periods.enumerate() {
-            let (behind, before) =
-                (period * period_in + task.halves.0, period * period_in + task.halves.1 + 1);
-            fold(&input[behind..behind + reach], &input[before - reach..before], sums, differences);
+            let input = &input[period * period_in..];
+            let before = task.halves.1 + 1;
+            fold(&input[task.halves.0..][..reach], &input[before - reach..before], sums, differences);
         }
-        for (nth, group) in task.groups.iter().enumerate() {
-            for (half, (folded, summed)) in room.folded.iter().zip(&mut room.summed).enumerate() {
+        for (half, (folded, summed)) in room.folded.iter().zip(&mut room.summed).enumerate() {
+            for (nth, group) in task.groups.iter().enumerate() {
                 let taps = &table[group.taps + half * reach..][..group.count];
-                for first in (0..PERIODS).step_by(BESIDE) {
-                    let mut inputs: [&[f64]; BESIDE] = [&[]; BESIDE];
-                    for (period, inputs) in (first..).zip(&mut inputs) {
-                        *inputs = &folded[period * reach..][..group.count];
-                    }
-                    let totals = tile::<S, WIDE, BESIDE>(simd, [taps; BESIDE], inputs);
-                    for (period, totals) in (first..).zip(&totals) {
-                        let summed = &mut summed[period * lanes + nth * LANES..][..LANES];
-                        S::as_mut_simd_f64s(summed).0.copy_from_slice(totals);
-                    }
-                }
+                let summed = (&mut summed[nth * LANES..], lanes);
+                sum_group::<S, WIDE, BESIDE>(simd, taps, (folded, reach), summed);
             }
         }
         let [sums, differences] = &room.summed;
         let periods = sums.chunks_exact(lanes).zip(differences.chunks_exact(lanes));
         for (period, (sums, differences)) in periods.enumerate() {
             unfold(sums, differences, &mut output[period * period_out..][task.outputs.clone()]);
+        }
+    }
+}
+
+/// One set of sums of a group in all periods. With the slices stands how far it is from one period to the next.
+#[inline(always)]
+fn sum_group<S: Simd, const WIDE: usize, const BESIDE: usize>(
+    simd: S,
+    taps: &[Taps],
+    (folded, reach): (&[f64], usize),
+    (summed, lanes): (&mut [f64], usize),
+) {
+    for first in (0..PERIODS).step_by(BESIDE) {
+        let mut inputs: [&[f64]; BESIDE] = [&[]; BESIDE];
+        for (period, inputs) in (first..).zip(&mut inputs) {
+            *inputs = &folded[period * reach..][..taps.len()];
+        }
+        let totals = tile::<S, WIDE, BESIDE>(simd, [taps; BESIDE], inputs);
+        for (period, totals) in (first..).zip(&totals) {
+            let summed = &mut summed[period * lanes..][..LANES];
+            S::as_mut_simd_f64s(summed).0.copy_from_slice(totals);
         }
     }
 }

@@ -45,31 +45,30 @@ impl Polyphase {
         let period_out = times * runs.pair();
         let period_in = period_out / ratio.to as usize * ratio.from as usize;
         let of_period: Vec<Run> = (0..2 * times as i64).map(|nth| runs.nth(nth)).collect();
-        let reaches: Vec<usize> = of_period.iter().map(|run| filter.count(run, run.pairs())).collect();
-        let ends = of_period.iter().zip(&reaches).map(|(run, &reach)| {
-            let (behind, before) = run.halves();
-            (reach as i64 - 1 - before, behind + reach as i64 - period_in as i64)
-        });
-        let (before, after) = ends.fold((0, 0), |most, end| (most.0.max(end.0), most.1.max(end.1)));
-        let mut table = Vec::new();
-        let mut made = BTreeMap::new();
-        let mut tasks = Vec::new();
-        for (run, reach) in of_period.iter().zip(reaches) {
-            let (behind, ahead) = run.halves();
+        let (mut before, mut after) = (0, 0);
+        for run in &of_period {
+            let (halves, reach) = (run.halves(), filter.count(run, run.pairs()) as i64);
+            before = before.max(reach - 1 - halves.1);
+            after = after.max(halves.0 + reach - period_in as i64);
+        }
+        let (mut table, mut made) = (Vec::new(), BTreeMap::new());
+        let tasks = of_period.iter().map(|run| {
+            let (halves, reach) = (run.halves(), filter.count(run, run.pairs()));
             // Runs that stand to their mirror as another one does have its coefficients.
-            let key = (filter.beside(run, 0, behind), behind == ahead, run.count);
+            let key = (filter.beside(run, 0, halves.0), halves.0 == halves.1, run.count);
             let groups = made.entry(key).or_insert_with(|| {
                 let pairs = (0..run.pairs()).step_by(LANES);
                 pairs.map(|pair| filter.group(run, pair, reach, &mut table)).collect::<Vec<_>>()
             });
             let first = (run.first - runs.start) as usize;
-            tasks.push(Task {
-                halves: ((behind + before) as usize, (ahead + before) as usize),
+            Task {
+                halves: ((halves.0 + before) as usize, (halves.1 + before) as usize),
                 reach,
                 outputs: first..first + run.count,
                 groups: groups.clone(),
-            });
-        }
+            }
+        });
+        let tasks = tasks.collect();
         let (before, after) = (before as usize, after as usize);
         Some(Self { runs, period_in, period_out, before, after, tasks, table, room: Room::default() })
     }
