@@ -8,8 +8,8 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use loadin_audio::Sketch;
 use loadin_storage::records::{Records, bytes_of, floats_of};
 
-/// Bumped when the same sound gives another sketch; 1: the middle of all channels, at most 20 minutes.
-const SKETCH_VERSION: u32 = 1;
+/// Bumped when the same sound gives another sketch; 2: the middle of all channels in 32-bit floats, at most 20 minutes.
+const SKETCH_VERSION: u32 = 2;
 
 /// The step under which a sketch is recorded.
 const SKETCH: &str = "sketch";

@@ -19,9 +19,10 @@ const CUT_OFF: f64 = 0.42;
 const STRANDS: usize = 16;
 
 /// What is louder is taken for this loud, so that no sum passes what there are numbers for, and what is softer for silence,
-/// since the smallest of numbers take processors long.
+/// as are the smallest taps, since the smallest of numbers take processors long.
 const LOUDEST: f64 = 1e30;
 const SOFTEST: f64 = 1e-30;
+const LEAST_TAP: f64 = 1e-8;
 
 /// The middle of all channels, low-passed (linear phase, its delay taken out), at about 6 kHz.
 ///
@@ -248,7 +249,10 @@ impl Filter {
             *tap /= sum;
         }
         taps.resize(taps.len().next_multiple_of(STRANDS), 0.0);
-        Self { first: 1 - reach, taps: taps.into_iter().map(|tap| tap as f32).collect() }
+        Self {
+            first: 1 - reach,
+            taps: taps.into_iter().map(|tap| if tap.abs() < LEAST_TAP { 0.0 } else { tap as f32 }).collect(),
+        }
     }
 }
 
@@ -313,6 +317,28 @@ mod tests {
                 assert!(worst < 2e-4, "{from_hz} to {to_hz}: {worst}");
             }
         }
+    }
+
+    /// The promise that registers of any width give the same bytes: one lane, four, eight, sixteen, and this processor's.
+    #[test]
+    fn width_changes_no_bit() {
+        use pulp::{Scalar, Scalar128b, Scalar256b, Scalar512b};
+        let rows: Vec<Vec<f32>> =
+            (1..=8).map(|seed| noise(seed, 0.5, 48).iter().map(|x| *x as f32).collect()).collect();
+        let work = || Sums::<4>(std::array::from_fn(|nth| (&rows[nth][..], &rows[4 + nth][..])));
+        let scalar = work().with_simd(Scalar::new());
+        assert_eq!(work().with_simd(Scalar128b), scalar);
+        assert_eq!(work().with_simd(Scalar256b), scalar);
+        assert_eq!(work().with_simd(Scalar512b), scalar);
+        assert_eq!(Arch::new().dispatch(work()), scalar);
+    }
+
+    /// What no file holds gives no more than a great number, and what is nearly nothing gives nothing.
+    #[test]
+    fn far_too_loud_and_far_too_soft() {
+        let loud = decimate(&[vec![1e300; 2000], vec![-1e-300; 2000]], 48_000, 500);
+        assert!(loud.iter().all(|x| x.is_finite()) && (0.9e30..1.1e30).contains(&loud[100]), "{}", loud[100]);
+        assert!(decimate(&[vec![1e-31; 2000]], 48_000, 500).iter().all(|x| *x == 0.0));
     }
 
     #[test]

@@ -84,7 +84,7 @@ impl Channel {
             let (from, to) = (nth * CHUNK, nth * CHUNK + chunk.len());
             let silent = chunk.iter().map(|sample| usize::from(sample.abs() <= SILENCE)).sum::<usize>();
             if silent == 0 && self.run == 0 && !self.outside && self.head.1 == 0 {
-                steady = if steady.end == from { steady.start..to } else { from..to };
+                steady = if steady.is_empty() { from } else { steady.start }..to;
                 continue;
             }
             self.remember(&samples[std::mem::take(&mut steady)]);
@@ -199,6 +199,7 @@ mod tests {
     #[test]
     fn sound_meets_silence_and_the_ends_of_the_stream() {
         let (loud, silence, short): (&[f64], &[f64], &[f64]) = (&[0.5; 300], &[0.0; 80], &[0.0; 79]);
+        let ramp: Vec<f64> = (0..192).rev().map(|n| (16.0 + f64::from(n)) / 1024.0).collect();
         let of = |low: f64, high: f64, least_peak: f64, silent: u64| EdgesOf {
             range: (low, high),
             least_peak,
@@ -208,6 +209,8 @@ mod tests {
             (vec![loud], of(0.5, 0.5, 0.5, 0)),
             (vec![silence, loud, silence], of(0.5, 0.5, 0.5, 160)),
             (vec![loud, &[0.3, 0.2], silence, &[-0.4, 0.6], loud], of(-0.4, 0.5, 0.3, 80)),
+            // Of a long stretch only its end is beside the silence.
+            (vec![silence, loud, &ramp, silence], of(16.0 / 1024.0, 0.5, 17.0 / 1024.0, 160)),
             // What rises from nothing has a low edge.
             (vec![silence, &[0.01, 0.02, 0.03], loud], of(0.01, 0.5, 0.02, 80)),
             // Less silence is a part of the sound, in its middle and at its ends.

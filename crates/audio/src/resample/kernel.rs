@@ -20,12 +20,12 @@ pub(super) const PERIODS: usize = 8;
 pub(super) type Taps = [f64; LANES];
 
 /// `LANES` pairs of outputs of a run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Group {
     /// Where the coefficients for sums stand in the table, as many as the run's reach; those for differences follow.
     pub taps: usize,
-    /// From this one on they are zero.
-    pub count: usize,
+    /// Which of them are not zero.
+    pub used: std::ops::Range<usize>,
 }
 
 /// A run of outputs of the first period.
@@ -52,9 +52,9 @@ pub(super) struct Chunk<'a> {
     pub tasks: &'a [Task],
     /// The coefficients of all groups.
     pub table: &'a [Taps],
-    /// The inputs, and from one period to the next.
+    /// The inputs, and how many of them lie from one period to the next.
     pub input: (&'a [f64], usize),
-    /// The outputs, and from one period to the next.
+    /// The outputs, and how many of them lie from one period to the next.
     pub output: (&'a mut [f64], usize),
     pub room: &'a mut Room,
 }
@@ -91,9 +91,9 @@ fn chunk<S: Simd, const WIDE: usize, const BESIDE: usize>(simd: S, work: Chunk<'
         }
         for (half, (folded, summed)) in room.folded.iter().zip(&mut room.summed).enumerate() {
             for (nth, group) in task.groups.iter().enumerate() {
-                let taps = &table[group.taps + half * reach..][..group.count];
+                let taps = &table[group.taps + half * reach..][group.used.clone()];
                 let summed = (&mut summed[nth * LANES..], lanes);
-                sum_group::<S, WIDE, BESIDE>(simd, taps, (folded, reach), summed);
+                sum_group::<S, WIDE, BESIDE>(simd, taps, (&folded[group.used.start..], reach), summed);
             }
         }
         let [sums, differences] = &room.summed;
@@ -153,7 +153,7 @@ pub(super) const APART: usize = 2;
 
 /// `APART` groups of one run; what is made of them are the pairs of each, output and mirror image.
 pub(super) struct Apart<'a> {
-    pub groups: [Group; APART],
+    pub groups: [&'a Group; APART],
     pub table: &'a [Taps],
     /// The inputs behind the mirror and before it.
     pub input: (&'a [f64], &'a [f64]),
@@ -181,11 +181,11 @@ fn apart<S: Simd, const WIDE: usize>(simd: S, work: Apart<'_>) -> [(Taps, Taps);
     room.folded.iter_mut().for_each(|folded| folded.resize(reach, 0.0));
     let [sums, differences] = &mut room.folded;
     fold(behind, before, sums, differences);
-    // Zeros behind the last tap change no sum.
-    let count = one.count.max(other.count);
-    let taps = |group: Group, half: usize| &table[group.taps + half * reach..][..count];
+    // Zeros before the first tap and behind the last one change no sum of numbers.
+    let used = one.used.start.min(other.used.start)..one.used.end.max(other.used.end);
+    let taps = |group: &Group, half: usize| &table[group.taps + half * reach..][used.clone()];
     let taps = [taps(one, 0), taps(one, 1), taps(other, 0), taps(other, 1)];
-    let (sums, differences) = (&sums[..count], &differences[..count]);
+    let (sums, differences) = (&sums[used.clone()], &differences[used.clone()]);
     let totals = tile::<S, WIDE, 4>(simd, taps, [sums, differences, sums, differences]);
     let mut summed = [[0.0; LANES]; 4];
     for (summed, totals) in summed.iter_mut().zip(&totals) {
@@ -244,17 +244,17 @@ mod tests {
 
     /// Runs of 13 and 17 outputs, by the given registers: in a chunk, and the groups of the second apart.
     fn found<S: Simd>(simd: S, table: &[Taps], input: &[f64]) -> Found {
-        let group = |nth: usize, count: usize| Group { taps: 2 * REACH * nth, count };
-        let groups = [group(1, 8), group(2, REACH)];
+        let group = |nth: usize, used: std::ops::Range<usize>| Group { taps: 2 * REACH * nth, used };
+        let groups = [group(1, 0..8), group(2, 1..REACH)];
         let tasks = [
-            Task { halves: (10, 9), reach: REACH, outputs: 0..13, groups: vec![group(0, 7)] },
+            Task { halves: (10, 9), reach: REACH, outputs: 0..13, groups: vec![group(0, 0..7)] },
             Task { halves: (12, 12), reach: REACH, outputs: 13..PERIOD_OUT, groups: groups.to_vec() },
         ];
         let mut made = vec![f64::NAN; PERIODS * PERIOD_OUT];
         let (room, output) = (&mut Room::default(), (&mut made[..], PERIOD_OUT));
         Chunk { tasks: &tasks, table, input: (input, PERIOD_IN), output, room }.with_simd(simd);
         let halves = (&input[12..12 + REACH], &input[13 - REACH..13]);
-        let apart = Apart { groups, table, input: halves, room };
+        let apart = Apart { groups: groups.each_ref(), table, input: halves, room };
         (made, apart.with_simd(simd))
     }
 
@@ -276,9 +276,10 @@ mod tests {
             mut table in prop::collection::vec(prop::array::uniform8(-1.0f64..1.0), 6 * REACH),
             input in prop::collection::vec(-1.0f64..1.0, PERIODS * PERIOD_IN + 24),
         ) {
-            // As a table is: zeros behind the last tap.
+            // As a table is: zeros before the first tap and behind the last one.
             for half in [2, 3] {
                 table[half * REACH + 8] = [0.0; LANES];
+                table[(half + 2) * REACH] = [0.0; LANES];
             }
             let scalar = found(Scalar::new(), &table, &input);
             prop_assert_eq!(&found(Scalar128b, &table, &input), &scalar);

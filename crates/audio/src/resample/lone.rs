@@ -127,7 +127,12 @@ impl Made {
             }
         }
         self.groups[(nth - self.first.0) as usize] |= missing;
-        self.count += u64::from(missing.count_ones()) * 2 * LANES as u64;
+        let last = if missing >> ((run.pairs() - 1) / LANES) != 0 {
+            run.pairs().next_multiple_of(LANES) - run.pairs()
+        } else {
+            0
+        };
+        self.count += 2 * (missing.count_ones() as usize * LANES - last) as u64;
     }
 
     fn silence_outside(&mut self, due: i64) {

@@ -6,9 +6,13 @@
 //!
 //! S = Σ ½ (h(i) + h(m − i)) (x(i) + x(m − i)), D = Σ ½ (h(i) − h(m − i)) (x(i) − x(m − i)), y(n) = S + D, y(n') = S − D
 //!
-//! with i from m / 2 on. Both cost as much as one of them would, and what their filters do not share. Such places
-//! are `to` / 2 outputs apart. What is silence for a filter stays silence to the bit: then the terms of S and D are the same
-//! but for their signs.
+//! with i from m / 2 on, where an input that is its own mirror image counts half. Both cost as much as one of them would, and
+//! what their filters do not share. Such places are `to` / 2 outputs apart. From about 690 outputs on, the farthest of a run
+//! share nothing and nothing is saved; no usual pair of rates is there.
+//!
+//! Where a filter reads only zeros, its output is zero to the bit, however loud its mirror image is: of every input and its
+//! image one has no coefficient or both are zero, so every term of D is that of S, with the other sign for one of the two
+//! outputs; and rounding knows no sign.
 //!
 //! It knows places, and neither coefficients nor samples.
 
@@ -16,7 +20,8 @@ use super::kernel::LANES;
 use super::ratio::Ratio;
 
 /// Outputs that two runs shall have together, where mirrors are closer. Of long runs the filters of an output and its mirror
-/// image share less, of short ones sums and differences cost more; a count of the operations is least from 30 to 64 on.
+/// image share less, of short ones sums and differences cost more: a count of the operations is least between 30 and 64. Runs of
+/// 31 have 16 pairs, which are two groups.
 const PAIR_OF_RUNS: i64 = 62;
 
 /// A run of outputs around a mirror.
@@ -62,9 +67,9 @@ impl Runs {
         let groups = |count: i64| (count as usize).div_ceil(2).div_ceil(LANES);
         // A run's first and last output add up to `sum`, so that its count is odd where that is even. Few groups, and of
         // those counts the most even.
-        let one = (1..two.max(2)).filter(|one| (one + sum) % 2 == 1);
-        let one =
-            one.min_by_key(|&one| (groups(one) + groups(two - one), (2 * one - two).abs())).unwrap_or(1);
+        let one = (1..two).filter(|one| (one + sum) % 2 == 1);
+        let one = one.min_by_key(|&one| (groups(one) + groups(two - one), (2 * one - two).abs()));
+        let one = one.expect("counts of both parities, since there are many");
         let first = ((sum - one + 1) / 2).rem_euclid(two);
         Self { ratio, phase, start: if first == 0 { 0 } else { first - two }, counts: (one, two) }
     }
@@ -98,6 +103,7 @@ impl Runs {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::resample::design;
 
     /// By the definition: outputs of a run stand as far to either side of its middle, and runs leave no output out.
     #[test]
@@ -116,6 +122,18 @@ mod tests {
                     assert_eq!(runs.nth(nth + 1).first, last + 1);
                     assert_eq!((runs.of(run.first), runs.of(last)), (nth, nth));
                 }
+            }
+        }
+    }
+
+    /// As the bits that `lone` has for the groups of a run.
+    #[test]
+    fn no_run_has_more_than_64_groups() {
+        for to in 1..2000 {
+            if let Some(from) = [1, 147, 2003].into_iter().find(|&from| design::is_small(Ratio { from, to }))
+            {
+                let runs = Runs::new(Ratio { from, to }, 0);
+                assert!((0..2).all(|nth| runs.nth(nth).pairs() <= 64 * LANES), "{from}:{to}");
             }
         }
     }

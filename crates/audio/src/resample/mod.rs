@@ -140,6 +140,7 @@ impl Resampler {
 
     /// Leaves in the empty `block` what remains; empty when all has been given.
     pub fn finish(&mut self, block: &mut Block) {
+        debug_assert!(block.is_empty(), "what the block has would be taken for a part of the first chunk");
         let due = rescale_frames(self.taken, self.rates_hz.0, self.rates_hz.1);
         let Some(stream) = &mut self.stream else { return };
         while self.given < due {

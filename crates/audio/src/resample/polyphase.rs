@@ -47,16 +47,15 @@ impl Polyphase {
         let of_period: Vec<Run> = (0..2 * times as i64).map(|nth| runs.nth(nth)).collect();
         let (mut before, mut after) = (0, 0);
         for run in &of_period {
-            let (halves, reach) = (run.halves(), filter.count(run, run.pairs()) as i64);
+            let (halves, reach) = (run.halves(), filter.reach(run, run.pairs() - 1) as i64);
             before = before.max(reach - 1 - halves.1);
             after = after.max(halves.0 + reach - period_in as i64);
         }
         let (mut table, mut made) = (Vec::new(), BTreeMap::new());
         let tasks = of_period.iter().map(|run| {
-            let (halves, reach) = (run.halves(), filter.count(run, run.pairs()));
-            // Runs that stand to their mirror as another one does have its coefficients.
-            let key = (filter.beside(run, 0, halves.0), halves.0 == halves.1, run.count);
-            let groups = made.entry(key).or_insert_with(|| {
+            let (halves, reach) = (run.halves(), filter.reach(run, run.pairs() - 1));
+            // Runs of one length whose mirrors both stand on an input, or between two, have the same coefficients.
+            let groups = made.entry((run.count, halves.0 == halves.1)).or_insert_with(|| {
                 let pairs = (0..run.pairs()).step_by(LANES);
                 pairs.map(|pair| filter.group(run, pair, reach, &mut table)).collect::<Vec<_>>()
             });
@@ -117,7 +116,7 @@ impl Polyphase {
         let (behind, before) = self.runs.nth(nth).halves();
         let reach = task.reach as i64;
         let input = (slice(behind, behind + reach), slice(before + 1 - reach, before + 1));
-        let groups = groups.map(|group| task.groups[group]);
+        let groups = groups.map(|group| &task.groups[group]);
         Arch::new().dispatch(Apart { groups, table: &self.table, input, room: &mut self.room })
     }
 }
@@ -136,10 +135,16 @@ impl Filter<'_> {
         output * i64::from(self.ratio.from) + self.phase - frame * i64::from(self.ratio.to)
     }
 
-    /// Inputs from the mirror on that the first so many pairs read.
-    fn count(&self, run: &Run, pairs: usize) -> usize {
-        let last = self.beside(run, pairs - 1, run.halves().0);
-        (last.div_euclid(i64::from(self.ratio.to)) + self.response.half as i64 + 1) as usize
+    /// As many inputs from the mirror on are read by a pair and those before it.
+    fn reach(&self, run: &Run, pair: usize) -> usize {
+        let frames = self.beside(run, pair, run.halves().0).div_euclid(i64::from(self.ratio.to));
+        (frames + self.response.half as i64 + 1) as usize
+    }
+
+    /// As many inputs from the mirror on are read neither by a pair nor by those behind it.
+    fn unread(&self, run: &Run, pair: usize) -> usize {
+        let frames = self.beside(run, pair, run.halves().0).div_euclid(i64::from(self.ratio.to));
+        (frames - self.response.half as i64).max(0) as usize
     }
 
     /// Appends the coefficients of the pairs from `first` on to the table.
@@ -151,7 +156,8 @@ impl Filter<'_> {
                     .map(|tap| std::array::from_fn(|lane| self.tap(run, first + lane, tap, sign))),
             );
         }
-        Group { taps, count: self.count(run, (first + LANES).min(run.pairs())) }
+        let last = (first + LANES).min(run.pairs()) - 1;
+        Group { taps, used: self.unread(run, first)..self.reach(run, last) }
     }
 
     /// Half the sum or half the difference of what an output has of an input and of its mirror image.
