@@ -1,4 +1,4 @@
-//! Where inputs and outputs of a change of rate are mirror images of themselves, which halves much of the work.
+//! Where inputs and outputs of a change of rate are mirror images of themselves, which saves up to half of the sums.
 //!
 //! Outputs stand at (n · from + phase) / to, in source frames. Where (n + n') · from + 2 · phase = m · to, output n' lies as far
 //! before m / 2 as n lies behind it, and so do inputs i and m − i; and the filter is even. So of the sum y(n) = Σ h(i) x(i)
